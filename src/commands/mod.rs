@@ -1,0 +1,91 @@
+//! What each command does: arguments → an exit code.
+//!
+//! One file a command, each with its `Args` and its `run`. Results go to
+//! standard output, everything else to standard error.
+
+use std::ffi::OsString;
+use std::process::ExitCode;
+
+use clap::{CommandFactory, Parser, Subcommand};
+
+/// How a command ended when it did not fail; [`Failure`] has the other two
+/// exit codes of the design (section 5).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Status {
+    /// Exit code 0.
+    Done,
+    /// Exit code 1: done, and a criterion was not met.
+    CriterionNotMet,
+}
+
+/// Why a command failed. The text names the file, line, channel or device,
+/// what is wrong and what would be right.
+#[derive(Debug, thiserror::Error)]
+pub enum Failure {
+    /// Exit code 2: the input or the arguments are wrong.
+    #[error("{0:#}")]
+    Input(anyhow::Error),
+    /// Exit code 3: the capture or a device failed.
+    #[error("{0:#}")]
+    Device(anyhow::Error),
+}
+
+impl From<anyhow::Error> for Failure {
+    fn from(error: anyhow::Error) -> Self {
+        Self::Input(error)
+    }
+}
+
+#[derive(Debug, Parser)]
+#[command(name = "spanhold", version, about, max_term_width = 100)]
+struct CommandLine {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Print shell completions
+    Completions {
+        /// The shell to print them for
+        shell: clap_complete::Shell,
+    },
+}
+
+/// Runs one command line; the first argument is the program's name.
+pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let command_line = match CommandLine::try_parse_from(arguments) {
+        Ok(command_line) => command_line,
+        Err(error) => {
+            // Help and version are not errors; clap says which stream.
+            let code = if error.use_stderr() { 2 } else { 0 };
+            let _ = error.print();
+            return ExitCode::from(code);
+        }
+    };
+    match dispatch(command_line.command) {
+        Ok(Status::Done) => ExitCode::SUCCESS,
+        Ok(Status::CriterionNotMet) => ExitCode::from(1),
+        Err(failure) => {
+            eprintln!("spanhold: {failure}");
+            ExitCode::from(match failure {
+                Failure::Input(_) => 2,
+                Failure::Device(_) => 3,
+            })
+        }
+    }
+}
+
+fn dispatch(command: Command) -> Result<Status, Failure> {
+    match command {
+        Command::Completions { shell } => {
+            clap_complete::generate(
+                shell,
+                &mut CommandLine::command(),
+                "spanhold",
+                &mut std::io::stdout(),
+            );
+            Ok(Status::Done)
+        }
+    }
+}

@@ -1,0 +1,64 @@
+//! Reader threads: what comes in from a serial device or a WAV recording.
+//!
+//! In: bytes. Out: [`Message`]s over a bounded channel, in sample order. Time
+//! is sample index / rate; the wall clock is a label only. Every loss is a
+//! [`Gap`] with its place and its count, never silence.
+
+use ndarray::Array2;
+
+/// What a source delivers, known before its first block.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StreamFormat {
+    /// Sampling rate, Hz, > 0.
+    pub rate_hz: f64,
+    /// Number of channels (columns), > 0.
+    pub channels: usize,
+    /// A sample at or beyond this fraction of digital full scale, either
+    /// sign, is clipped. Infinite where the source has no full scale.
+    pub clip_level: f64,
+    /// UTC label of sample 0, if known.
+    pub start_utc: Option<jiff::Timestamp>,
+}
+
+/// What travels from a reader to the stages after it.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Message {
+    /// Samples.
+    Block(Block),
+    /// Samples that are known to be missing.
+    Gap(Gap),
+    /// Nothing more will come.
+    End(End),
+}
+
+/// Consecutive samples of all channels of one source.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Block {
+    /// Index of the first frame since the source started.
+    pub first_sample: u64,
+    /// Channels × frames, row-major: each channel contiguous. Digital full
+    /// scale = 1.
+    pub samples: Array2<f64>,
+}
+
+/// Samples that never arrived. The next block starts at
+/// `first_sample + missing`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Gap {
+    /// Index of the first missing frame.
+    pub first_sample: u64,
+    /// How many frames are missing.
+    pub missing: u64,
+}
+
+/// How a source ended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum End {
+    /// All of it was read.
+    Complete,
+    /// It was asked to stop.
+    Stopped,
+    /// It broke off; the text names the file or port, what is wrong and what
+    /// would be right. What came before it is whole.
+    Failed(String),
+}

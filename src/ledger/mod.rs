@@ -1,0 +1,1 @@
+//! Points and events → the run folder; synced before anything is announced.

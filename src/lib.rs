@@ -1,0 +1,36 @@
+//! spanhold: from a vibrating conductor span to settled points.
+//!
+//! The modules stand in the order the data flows:
+//!
+//! | module | comes in | goes out | may touch |
+//! |---|---|---|---|
+//! | [`setup`] | a TOML file | a checked [`setup::Setup`], or every fault in it | the file it is given |
+//! | [`ingest`] | WAV recordings, serial devices | [`ingest::Message`]: blocks, gaps, end | files, devices, one thread a source |
+//! | [`recorder`] | the same messages | crash-safe recordings | files |
+//! | [`tone`] | blocks | one [`tone::ToneFrame`] a hop: frequency and complex amplitude of every channel | nothing: pure |
+//! | [`resonance`] | tone frames | holds, and dwells that do not count, with reasons | nothing: pure |
+//! | [`reduction`] | a hold | a [`reduction::SettledPoint`] with uncertainty | nothing: pure |
+//! | [`ledger`] | points and events | the run folder, synced before anything is announced | files |
+//! | [`span`] | conductor and span | wave speed, harmonics, wind power, the test plan | nothing: pure |
+//! | [`rehearsal`] | a setup | recordings of a virtual span and the truth beside them | nothing but what it writes |
+//! | [`report`] | a run folder | tables, plots, HTML | files |
+//! | [`live`] | events | the local live page | a loopback socket |
+//! | [`pipeline`] | sources | the stages above joined by bounded channels | threads |
+//! | [`commands`] | arguments | an exit code | everything, through the modules above |
+//!
+//! The analysis (`tone`, `resonance`, `reduction`, `span`) knows nothing of
+//! threads, files or clocks: the same samples give the same points, bit for bit.
+
+pub mod commands;
+pub mod ingest;
+pub mod ledger;
+pub mod live;
+pub mod pipeline;
+pub mod recorder;
+pub mod reduction;
+pub mod rehearsal;
+pub mod report;
+pub mod resonance;
+pub mod setup;
+pub mod span;
+pub mod tone;

@@ -1,0 +1,1 @@
+//! The stages joined by bounded channels; owns the threads.

@@ -1,0 +1,1 @@
+//! Messages → crash-safe recordings of what came in.

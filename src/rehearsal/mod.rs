@@ -1,0 +1,1 @@
+//! A virtual span that produces recordings or a serial stream, and the truth.

@@ -1,0 +1,1 @@
+//! A run folder → tables, plots, the report.

@@ -1,0 +1,1 @@
+//! Tone frames → is the resonance held? The tracker and its reasons. Pure.

@@ -1,0 +1,48 @@
+//! Block → frequency and complex amplitude of every channel, with
+//! uncertainty: the FFT stage. Pure.
+//!
+//! Phasors are **peak** values in the SI unit of the channel's own quantity
+//! (m/s², m/s, m, 1, N): `x(t) = offset + Re[A exp(j 2 pi f (t − t_ref))]`.
+
+use ndarray::Array2;
+use num_complex::Complex64;
+use std::sync::Arc;
+
+/// One channel in one hop's window.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelTone {
+    /// Peak phasor of the fundamental at the window's centre, SI.
+    pub amplitude: Complex64,
+    /// Standard uncertainty of its real and of its imaginary part, SI.
+    pub amplitude_u: f64,
+    /// Residual after the model, rms, SI.
+    pub residual_rms: f64,
+    /// Harmonics' rms over the fundamental's rms, 0…
+    pub distortion: f64,
+    /// Largest |second difference| of the raw samples of this hop, SI. With
+    /// `roughness_rms` it tells a rattle from noise.
+    pub roughness_peak: f64,
+    /// Rms of the second difference of the raw samples of this hop, SI.
+    pub roughness_rms: f64,
+    /// Raw samples at or beyond full scale in this hop.
+    pub clipped: u64,
+}
+
+/// What the tone stage says once a hop about one source.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ToneFrame {
+    /// Hop number since sample 0 of the source; hop k ends at
+    /// `(k + 1) · hop_seconds`.
+    pub hop: u64,
+    /// End of the hop and of the window, s since sample 0.
+    pub end_s: f64,
+    /// Common frequency of the channels, Hz; `None` where no tone stands out.
+    pub frequency_hz: Option<f64>,
+    /// Its standard uncertainty, Hz.
+    pub frequency_u_hz: f64,
+    /// One entry a channel of the source, in the order of the stage's plan.
+    pub channels: Vec<ChannelTone>,
+    /// The decimated samples of this hop, channels × samples, SI: what a hold
+    /// is fitted on as a whole.
+    pub samples: Arc<Array2<f64>>,
+}
