@@ -4,6 +4,9 @@
 //! Phasors are **peak** values in the SI unit of the channel's own quantity
 //! (m/s², m/s, m, 1, N): `x(t) = offset + Re[A exp(j 2 pi f (t − t_ref))]`.
 
+pub mod dense;
+pub mod fit;
+
 use ndarray::Array2;
 use num_complex::Complex64;
 use std::sync::Arc;

@@ -1,0 +1,563 @@
+//! Least-squares fit of tones with common frequencies to several channels:
+//! the four-parameter sine fit of IEEE 1057, extended to many channels,
+//! harmonics and further tones.
+//!
+//! In: samples of all channels, first guesses of the frequencies. Out:
+//! frequencies, peak phasors, offsets and noise, each with its standard
+//! uncertainty. Pure.
+//!
+//! # Model
+//! `x_c(t) = offset_c + Σ_j Σ_h Re[A_cjh exp(i h 2 pi f_j t)] + noise_c`, with
+//! the frequencies `f_j` common to all channels and t counted from the
+//! **centre** of the window, where frequency and phase do not err together.
+//!
+//! # Method
+//! Linear parameters by the normal equations, frequencies by Gauss–Newton on
+//! the projected residual (variable projection). Each channel weighs by its
+//! own noise, so the frequency reaches the Cramér–Rao bound of all channels
+//! together: var(f) ≥ 6 sigma² fs² / (pi² A² N (N² − 1)) for one of them.
+
+// The indices below run over matrices whose sizes this file itself sets.
+#![allow(clippy::indexing_slicing)]
+
+use ndarray::ArrayView2;
+use num_complex::Complex64;
+use std::f64::consts::TAU;
+
+use super::dense::{Cholesky, Symmetric};
+
+/// A tone to fit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ToneGuess {
+    /// Its frequency, or the first guess of it, Hz.
+    pub frequency_hz: f64,
+    /// Whether the frequency is estimated; otherwise it is kept.
+    pub free: bool,
+    /// 1 for the fundamental alone, h for harmonics up to the h-th.
+    pub orders: usize,
+}
+
+/// A frequency and its standard uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FrequencyEstimate {
+    /// Frequency, Hz.
+    pub frequency_hz: f64,
+    /// Standard uncertainty, Hz; 0 where the frequency was given.
+    pub frequency_u_hz: f64,
+}
+
+/// A peak phasor at the window's centre, with the covariance of its parts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PhasorEstimate {
+    /// Peak phasor, in the unit of the samples.
+    pub value: Complex64,
+    /// Variance of the real part.
+    pub var_re: f64,
+    /// Variance of the imaginary part.
+    pub var_im: f64,
+    /// Covariance of real and imaginary part.
+    pub cov: f64,
+}
+
+impl PhasorEstimate {
+    /// Standard uncertainty of one part, the mean of the two.
+    pub fn part_u(&self) -> f64 {
+        (0.5 * (self.var_re + self.var_im)).sqrt()
+    }
+
+    /// The same phasor and covariance times a real factor.
+    #[must_use]
+    pub fn scaled(&self, factor: f64) -> Self {
+        let square = factor * factor;
+        Self {
+            value: self.value * factor,
+            var_re: self.var_re * square,
+            var_im: self.var_im * square,
+            cov: self.cov * square,
+        }
+    }
+}
+
+/// What the fit found in one channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelFit {
+    /// `phasors[j][h − 1]`: tone j, order h.
+    pub phasors: Vec<Vec<PhasorEstimate>>,
+    /// Mean value beneath the tones.
+    pub offset: f64,
+    /// Its standard uncertainty.
+    pub offset_u: f64,
+    /// Sum of squared residuals.
+    pub residual_sum: f64,
+    /// Standard deviation of the residual, with the degrees of freedom that
+    /// the parameters took away.
+    pub noise_rms: f64,
+}
+
+/// The result for all channels.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ToneFit {
+    /// One entry a tone, in the order given.
+    pub frequencies: Vec<FrequencyEstimate>,
+    /// One entry a channel.
+    pub channels: Vec<ChannelFit>,
+}
+
+/// Why no fit could be had.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum FitError {
+    /// Fewer samples than parameters.
+    #[error("{samples} samples cannot fix {parameters} parameters; a longer window is right")]
+    TooFewSamples {
+        /// Samples in the window.
+        samples: usize,
+        /// Parameters of one channel.
+        parameters: usize,
+    },
+    /// Two tones cannot be told apart in this window.
+    #[error(
+        "the tones cannot be told apart in this window; a longer window or fewer tones is right"
+    )]
+    Singular,
+    /// Gauss–Newton left the guess behind.
+    #[error("the frequency did not converge; a better first guess is right")]
+    Diverged,
+    /// A sample is not a finite number.
+    #[error("a sample is not a finite number")]
+    NotFinite,
+}
+
+/// Iterations before a fit counts as diverged; three or four are usual.
+const ITERATIONS: usize = 20;
+/// Samples a basis row is made for at once: small enough for the L1 cache,
+/// and the rotation recurrence starts afresh here, so that its error stays
+/// below 1e-14.
+const CHUNK: usize = 64;
+
+/// Fits `tones` to `samples` (channels × samples, evenly spaced at `rate_hz`).
+///
+/// `frequency_channels[c]` says whether channel c has a say in the common
+/// frequencies; a channel with a strong foreign tone should not.
+pub fn fit(
+    samples: ArrayView2<f64>,
+    rate_hz: f64,
+    tones: &[ToneGuess],
+    frequency_channels: &[bool],
+) -> Result<ToneFit, FitError> {
+    let frames = samples.ncols();
+    let mut basis = Basis::new(frames, rate_hz, tones);
+    let free = tones.iter().filter(|tone| tone.free).count();
+    if frames < basis.columns() + free + 1 {
+        return Err(FitError::TooFewSamples {
+            samples: frames,
+            parameters: basis.columns() + free,
+        });
+    }
+    let mut last_step = f64::INFINITY;
+    for _ in 0..ITERATIONS {
+        let moments = Moments::gather(&basis, samples);
+        if !moments.squares.iter().all(|square| square.is_finite()) {
+            return Err(FitError::NotFinite);
+        }
+        let linear = Linear::solve(&basis, &moments, free)?;
+        if free == 0 || last_step < 1e-3 {
+            return Ok(linear.report(&basis, &moments, frequency_channels));
+        }
+        let newton = linear.newton(&basis, &moments, frequency_channels)?;
+        last_step = basis.step(&newton)?;
+    }
+    Err(FitError::Diverged)
+}
+
+/// The basis functions: 1, then cos and sin of every order of every tone.
+struct Basis {
+    frames: usize,
+    /// Half the window, s: frequencies are handled as angle over this time, so
+    /// that every number in the equations is of order one.
+    half_s: f64,
+    rate_hz: f64,
+    /// Angular step over half the window, one a tone.
+    angles: Vec<f64>,
+    free: Vec<bool>,
+    orders: Vec<usize>,
+    first_angles: Vec<f64>,
+}
+
+impl Basis {
+    fn new(frames: usize, rate_hz: f64, tones: &[ToneGuess]) -> Self {
+        let half_s = 0.5 * (frames.max(2) - 1) as f64 / rate_hz;
+        let angles: Vec<f64> = tones
+            .iter()
+            .map(|tone| TAU * tone.frequency_hz * half_s)
+            .collect();
+        Self {
+            frames,
+            half_s,
+            rate_hz,
+            first_angles: angles.clone(),
+            angles,
+            free: tones.iter().map(|tone| tone.free).collect(),
+            orders: tones.iter().map(|tone| tone.orders).collect(),
+        }
+    }
+
+    fn columns(&self) -> usize {
+        1 + 2 * self.orders.iter().sum::<usize>()
+    }
+
+    /// First column of each tone.
+    fn first_columns(&self) -> Vec<usize> {
+        let mut next = 1;
+        self.orders
+            .iter()
+            .map(|orders| {
+                let first = next;
+                next += 2 * orders;
+                first
+            })
+            .collect()
+    }
+
+    /// Writes the basis for frames `start..start + CHUNK` (fewer at the end)
+    /// into `rows` (columns × CHUNK, zero beyond the end) and the scaled time
+    /// (−1…1) into `times`.
+    fn fill(&self, start: usize, rows: &mut [[f64; CHUNK]], times: &mut [f64; CHUNK]) {
+        let count = CHUNK.min(self.frames - start);
+        let to_scaled = 1.0 / (self.half_s * self.rate_hz);
+        let centre = 0.5 * (self.frames - 1) as f64;
+        for (i, time) in times.iter_mut().enumerate() {
+            *time = if i < count {
+                ((start + i) as f64 - centre) * to_scaled
+            } else {
+                0.0
+            };
+        }
+        rows[0] = [0.0; CHUNK];
+        rows[0][..count].fill(1.0);
+        let mut column = 1;
+        for (angle, orders) in self.angles.iter().zip(&self.orders) {
+            for order in 1..=*orders {
+                let angle = angle * order as f64;
+                let step = Complex64::cis(angle * to_scaled);
+                let mut turn = Complex64::cis(angle * times[0]);
+                let (cosine, sine) = rows[column..].split_at_mut(1);
+                for i in 0..CHUNK {
+                    let inside = f64::from(u8::from(i < count));
+                    cosine[0][i] = turn.re * inside;
+                    sine[0][i] = turn.im * inside;
+                    turn *= step;
+                }
+                column += 2;
+            }
+        }
+    }
+
+    /// Moves the free frequencies; returns the largest step in units of the
+    /// frequency's own uncertainty.
+    fn step(&mut self, newton: &Newton) -> Result<f64, FitError> {
+        let free: Vec<usize> = (0..self.free.len()).filter(|&j| self.free[j]).collect();
+        let mut largest = 0.0_f64;
+        for (i, &j) in free.iter().enumerate() {
+            let step = newton.step[i];
+            if !step.is_finite() {
+                return Err(FitError::Diverged);
+            }
+            // A step beyond a quarter turn leaves the main lobe.
+            self.angles[j] += step.clamp(-0.8, 0.8);
+            // More than two cycles away is another tone.
+            if (self.angles[j] - self.first_angles[j]).abs() > TAU || self.angles[j] <= 0.0 {
+                return Err(FitError::Diverged);
+            }
+            // At vanishing noise the rounding of the angle itself is the limit.
+            let floor = 1e-13 * self.angles[j].abs().max(1.0);
+            largest = largest.max(step.abs() / newton.covariance.get(i, i).sqrt().max(1e3 * floor));
+        }
+        Ok(largest)
+    }
+}
+
+/// Sums over the window: everything the equations need, gathered in one pass.
+struct Moments {
+    /// Σ b_i b_j, Σ s b_i b_j, Σ s² b_i b_j with s the scaled time.
+    gram: [Symmetric; 3],
+    /// `projections[k][c][i]` = Σ s^k b_i x_c for k = 0, 1.
+    projections: [Vec<Vec<f64>>; 2],
+    /// Σ x_c².
+    squares: Vec<f64>,
+}
+
+impl Moments {
+    fn gather(basis: &Basis, samples: ArrayView2<f64>) -> Self {
+        let columns = basis.columns();
+        let channels = samples.nrows();
+        let zero = vec![vec![0.0; columns]; channels];
+        let mut this = Self {
+            gram: [
+                Symmetric::zeros(columns),
+                Symmetric::zeros(columns),
+                Symmetric::zeros(columns),
+            ],
+            projections: [zero.clone(), zero],
+            squares: vec![0.0; channels],
+        };
+        let mut rows = vec![[0.0; CHUNK]; columns];
+        let mut times = [0.0; CHUNK];
+        let mut moved = [0.0; CHUNK];
+        let mut data = [0.0; CHUNK];
+        for start in (0..basis.frames).step_by(CHUNK) {
+            let count = CHUNK.min(basis.frames - start);
+            basis.fill(start, &mut rows, &mut times);
+            for i in 0..columns {
+                for (m, (b, t)) in moved.iter_mut().zip(rows[i].iter().zip(&times)) {
+                    *m = b * t;
+                }
+                for j in 0..=i {
+                    let [zeroth, first, second] = triple(&rows[i], &rows[j], &moved, &times);
+                    this.gram[0].add(i, j, zeroth);
+                    this.gram[1].add(i, j, first);
+                    this.gram[2].add(i, j, second);
+                }
+            }
+            for channel in 0..channels {
+                let row = samples.row(channel);
+                for (d, x) in data.iter_mut().zip(row.iter().skip(start).take(count)) {
+                    *d = *x;
+                }
+                data[count..].fill(0.0);
+                this.squares[channel] += dot(&data, &data);
+                for (m, (d, t)) in moved.iter_mut().zip(data.iter().zip(&times)) {
+                    *m = d * t;
+                }
+                for i in 0..columns {
+                    this.projections[0][channel][i] += dot(&rows[i], &data);
+                    this.projections[1][channel][i] += dot(&rows[i], &moved);
+                }
+            }
+        }
+        this
+    }
+}
+
+fn dot(a: &[f64; CHUNK], b: &[f64; CHUNK]) -> f64 {
+    let mut lanes = [0.0; 8];
+    for (a, b) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
+        for ((lane, a), b) in lanes.iter_mut().zip(a).zip(b) {
+            *lane += a * b;
+        }
+    }
+    lanes.iter().sum()
+}
+
+/// Σ a b, Σ s a b and Σ s² a b, with `moved` = s a.
+fn triple(a: &[f64; CHUNK], b: &[f64; CHUNK], moved: &[f64; CHUNK], s: &[f64; CHUNK]) -> [f64; 3] {
+    let mut lanes = [[0.0; 4]; 3];
+    for (((a, b), moved), s) in a
+        .chunks_exact(4)
+        .zip(b.chunks_exact(4))
+        .zip(moved.chunks_exact(4))
+        .zip(s.chunks_exact(4))
+    {
+        for k in 0..4 {
+            let first = moved[k] * b[k];
+            lanes[0][k] += a[k] * b[k];
+            lanes[1][k] += first;
+            lanes[2][k] += first * s[k];
+        }
+    }
+    lanes.map(|lane| lane.iter().sum())
+}
+
+/// The linear parameters at the present frequencies.
+struct Linear {
+    gram: Cholesky,
+    /// `parameters[c][i]`.
+    parameters: Vec<Vec<f64>>,
+    residual_sums: Vec<f64>,
+    /// Noise variance of each channel.
+    variances: Vec<f64>,
+}
+
+/// One Gauss–Newton step and the covariance of the frequencies' angles.
+struct Newton {
+    step: Vec<f64>,
+    covariance: Symmetric,
+}
+
+impl Linear {
+    fn solve(basis: &Basis, moments: &Moments, free: usize) -> Result<Self, FitError> {
+        let gram = Cholesky::factor(&moments.gram[0]).ok_or(FitError::Singular)?;
+        let channels = moments.squares.len();
+        let mut this = Self {
+            gram,
+            parameters: Vec::with_capacity(channels),
+            residual_sums: Vec::with_capacity(channels),
+            variances: Vec::with_capacity(channels),
+        };
+        let freedom = (basis.frames - basis.columns()) as f64 - free as f64 / channels as f64;
+        for (projection, square) in moments.projections[0].iter().zip(&moments.squares) {
+            let parameters = this.gram.solve(projection);
+            let explained: f64 = parameters.iter().zip(projection).map(|(p, q)| p * q).sum();
+            let residual_sum = (square - explained).max(0.0);
+            // Rounding leaves about 1e-16 of the signal's own power.
+            let floor = 1e-16 * square + f64::MIN_POSITIVE;
+            this.parameters.push(parameters);
+            this.residual_sums.push(residual_sum);
+            this.variances
+                .push(residual_sum.max(floor) / freedom.max(1.0));
+        }
+        Ok(this)
+    }
+
+    /// Coefficients of d(model)/d(angle of tone j) over the basis times the
+    /// scaled time.
+    fn derivative(&self, basis: &Basis, channel: usize, tone: usize, first: usize) -> Vec<f64> {
+        let mut coefficients = vec![0.0; basis.columns()];
+        for order in 1..=basis.orders[tone] {
+            let column = first + 2 * (order - 1);
+            let (a, b) = (
+                self.parameters[channel][column],
+                self.parameters[channel][column + 1],
+            );
+            coefficients[column] = order as f64 * b;
+            coefficients[column + 1] = -(order as f64) * a;
+        }
+        coefficients
+    }
+
+    /// For each channel: the derivatives of the free tones, and their
+    /// projections onto the basis (G⁻¹ Bᵀ D).
+    fn slopes(&self, basis: &Basis, moments: &Moments, channel: usize) -> Vec<[Vec<f64>; 3]> {
+        let firsts = basis.first_columns();
+        (0..basis.free.len())
+            .filter(|&tone| basis.free[tone])
+            .map(|tone| {
+                let slope = self.derivative(basis, channel, tone, firsts[tone]);
+                let along = moments.gram[1].times(&slope);
+                let projected = self.gram.solve(&along);
+                [slope, along, projected]
+            })
+            .collect()
+    }
+
+    fn newton(
+        &self,
+        basis: &Basis,
+        moments: &Moments,
+        frequency_channels: &[bool],
+    ) -> Result<Newton, FitError> {
+        let free = basis.free.iter().filter(|free| **free).count();
+        let mut matrix = Symmetric::zeros(free);
+        let mut gradient = vec![0.0; free];
+        for channel in 0..self.parameters.len() {
+            if !frequency_channels.get(channel).copied().unwrap_or(true) {
+                continue;
+            }
+            let weight = 1.0 / self.variances[channel];
+            let slopes = self.slopes(basis, moments, channel);
+            let fitted = moments.gram[1].times(&self.parameters[channel]);
+            for (i, [slope_i, along_i, _]) in slopes.iter().enumerate() {
+                let curved = moments.gram[2].times(slope_i);
+                for (j, [slope_j, _, projected_j]) in slopes.iter().enumerate().take(i + 1) {
+                    let full: f64 = curved.iter().zip(slope_j).map(|(a, b)| a * b).sum();
+                    let taken: f64 = along_i.iter().zip(projected_j).map(|(a, b)| a * b).sum();
+                    matrix.add(i, j, weight * (full - taken));
+                }
+                let pull: f64 = slope_i
+                    .iter()
+                    .zip(moments.projections[1][channel].iter().zip(&fitted))
+                    .map(|(slope, (x, model))| slope * (x - model))
+                    .sum();
+                gradient[i] += weight * pull;
+            }
+        }
+        let factor = Cholesky::factor(&matrix).ok_or(FitError::Singular)?;
+        Ok(Newton {
+            step: factor.solve(&gradient),
+            covariance: factor.inverse(),
+        })
+    }
+
+    fn report(&self, basis: &Basis, moments: &Moments, frequency_channels: &[bool]) -> ToneFit {
+        // At a converged fit the matrix has been factored once already.
+        let covariance = self
+            .newton(basis, moments, frequency_channels)
+            .map_or_else(|_| Symmetric::zeros(0), |newton| newton.covariance);
+        let to_hz = 1.0 / (TAU * basis.half_s);
+        let mut free = 0;
+        let frequencies = basis
+            .angles
+            .iter()
+            .zip(&basis.free)
+            .map(|(angle, is_free)| {
+                let variance = if *is_free && covariance.size() > free {
+                    free += 1;
+                    covariance.get(free - 1, free - 1)
+                } else {
+                    0.0
+                };
+                FrequencyEstimate {
+                    frequency_hz: angle * to_hz,
+                    frequency_u_hz: variance.sqrt() * to_hz,
+                }
+            })
+            .collect();
+        let inverse = self.gram.inverse();
+        let channels = (0..self.parameters.len())
+            .map(|channel| self.report_channel(basis, moments, channel, &inverse, &covariance))
+            .collect();
+        ToneFit {
+            frequencies,
+            channels,
+        }
+    }
+
+    fn report_channel(
+        &self,
+        basis: &Basis,
+        moments: &Moments,
+        channel: usize,
+        inverse: &Symmetric,
+        frequency_covariance: &Symmetric,
+    ) -> ChannelFit {
+        let variance = self.variances[channel];
+        let slopes = self.slopes(basis, moments, channel);
+        let covariance = |i: usize, j: usize| {
+            let mut sum = variance * inverse.get(i, j);
+            for (k, [_, _, projected_k]) in slopes.iter().enumerate() {
+                for (l, [_, _, projected_l]) in slopes.iter().enumerate() {
+                    if k < frequency_covariance.size() && l < frequency_covariance.size() {
+                        sum += projected_k[i] * frequency_covariance.get(k, l) * projected_l[j];
+                    }
+                }
+            }
+            sum
+        };
+        let parameters = &self.parameters[channel];
+        let phasors = basis
+            .first_columns()
+            .iter()
+            .zip(&basis.orders)
+            .map(|(first, orders)| {
+                (0..*orders)
+                    .map(|order| {
+                        let column = first + 2 * order;
+                        // a cos + b sin = Re[(a − i b) exp(i…)]
+                        PhasorEstimate {
+                            value: Complex64::new(parameters[column], -parameters[column + 1]),
+                            var_re: covariance(column, column),
+                            var_im: covariance(column + 1, column + 1),
+                            cov: -covariance(column, column + 1),
+                        }
+                    })
+                    .collect()
+            })
+            .collect();
+        ChannelFit {
+            phasors,
+            offset: parameters[0],
+            offset_u: covariance(0, 0).sqrt(),
+            residual_sum: self.residual_sums[channel],
+            noise_rms: variance.sqrt(),
+        }
+    }
+}
