@@ -1,1 +1,3 @@
 //! The stages joined by bounded channels; owns the threads.
+
+pub mod analysis;

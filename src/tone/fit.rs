@@ -20,7 +20,7 @@
 // The indices below run over matrices whose sizes this file itself sets.
 #![allow(clippy::indexing_slicing)]
 
-use ndarray::ArrayView2;
+use ndarray::{Array2, ArrayView2};
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -560,4 +560,43 @@ impl Linear {
             noise_rms: variance.sqrt(),
         }
     }
+}
+
+/// What the fit leaves over: channels × samples, `samples` minus the model.
+pub fn residual(
+    samples: ArrayView2<f64>,
+    rate_hz: f64,
+    tones: &[ToneGuess],
+    fit: &ToneFit,
+) -> Array2<f64> {
+    let fitted: Vec<ToneGuess> = tones
+        .iter()
+        .zip(&fit.frequencies)
+        .map(|(tone, found)| ToneGuess {
+            frequency_hz: found.frequency_hz,
+            ..*tone
+        })
+        .collect();
+    let basis = Basis::new(samples.ncols(), rate_hz, &fitted);
+    let mut rest = samples.to_owned();
+    let mut rows = vec![[0.0; CHUNK]; basis.columns()];
+    let mut times = [0.0; CHUNK];
+    for start in (0..basis.frames).step_by(CHUNK) {
+        basis.fill(start, &mut rows, &mut times);
+        for (mut target, channel) in rest.rows_mut().into_iter().zip(&fit.channels) {
+            let parameters = std::iter::once(channel.offset).chain(
+                channel
+                    .phasors
+                    .iter()
+                    .flatten()
+                    .flat_map(|p| [p.value.re, -p.value.im]),
+            );
+            for (parameter, row) in parameters.zip(&rows) {
+                for (x, b) in target.iter_mut().skip(start).zip(row) {
+                    *x -= parameter * b;
+                }
+            }
+        }
+    }
+    rest
 }

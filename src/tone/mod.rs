@@ -4,15 +4,23 @@
 //! Phasors are **peak** values in the SI unit of the channel's own quantity
 //! (m/s², m/s, m, 1, N): `x(t) = offset + Re[A exp(j 2 pi f (t − t_ref))]`.
 
+pub mod decimate;
 pub mod dense;
 pub mod fit;
+pub mod interval;
+pub mod plan;
+pub mod search;
+pub mod stage;
+
+pub use plan::{PlanError, TonePlan};
+pub use stage::{Estimator, WindowMessage, Windows};
 
 use ndarray::Array2;
 use num_complex::Complex64;
 use std::sync::Arc;
 
 /// One channel in one hop's window.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct ChannelTone {
     /// Peak phasor of the fundamental at the window's centre, SI.
     pub amplitude: Complex64,
@@ -20,6 +28,8 @@ pub struct ChannelTone {
     pub amplitude_u: f64,
     /// Residual after the model, rms, SI.
     pub residual_rms: f64,
+    /// Largest |residual| within the hop itself, SI.
+    pub residual_peak: f64,
     /// Harmonics' rms over the fundamental's rms, 0…
     pub distortion: f64,
     /// Largest |second difference| of the raw samples of this hop, SI. With
@@ -48,4 +58,22 @@ pub struct ToneFrame {
     /// The decimated samples of this hop, channels × samples, SI: what a hold
     /// is fitted on as a whole.
     pub samples: Arc<Array2<f64>>,
+}
+
+/// Samples that never came, seen by the tone stage.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ToneGap {
+    /// Where, s since sample 0.
+    pub at_s: f64,
+    /// How many raw samples.
+    pub missing_samples: u64,
+}
+
+/// What the tone stage hands on.
+#[derive(Debug, Clone, PartialEq)]
+pub enum ToneMessage {
+    /// A frame.
+    Frame(ToneFrame),
+    /// A gap; the next frame does not join on.
+    Gap(ToneGap),
 }
