@@ -3,9 +3,17 @@
 //! reprocessing cannot differ.
 
 use serde::{Deserialize, Serialize};
+use std::collections::VecDeque;
+use std::sync::Arc;
 
 use crate::reduction::SettledPoint;
-use crate::resonance::Criterion;
+use crate::reduction::settle::{clipped_by_place, hear, settle};
+use crate::resonance::reading::Reading;
+use crate::resonance::tracker::bandwidth_hz;
+use crate::resonance::{Criterion, Dwell, Tracker};
+use crate::setup::{Role, Setup};
+use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
+use crate::tone::{ToneFrame, ToneMessage, TonePlan};
 
 /// What the analysis says.
 #[derive(Debug, Clone, PartialEq)]
@@ -41,7 +49,7 @@ pub struct Event {
 }
 
 /// One row of `trace.csv`, one a hop. Peak values; empty where not measured.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[allow(
     missing_docs,
     reason = "each field's name carries its quantity and unit"
@@ -56,7 +64,216 @@ pub struct TraceRow {
     pub drive_force_n: Option<f64>,
     pub drive_phase_deg: Option<f64>,
     pub detuning_bandwidths: Option<f64>,
+    pub bandwidth_hz: Option<f64>,
     pub snr_db: Option<f64>,
     pub distortion_pct: Option<f64>,
     pub clipped_samples: u64,
+}
+
+/// The analysis of one run.
+#[derive(Debug)]
+pub struct Analysis {
+    setup: Setup,
+    plans: Vec<TonePlan>,
+    /// The source that carries the antinode.
+    main: usize,
+    tracker: Tracker,
+    start_utc: Option<jiff::Timestamp>,
+    /// Frames of the other sources, which may carry strain gauges.
+    beside: Vec<Beside>,
+    /// Dwells that wait until the other sources have come as far.
+    waiting: VecDeque<Dwell>,
+}
+
+/// Frames of a source that does not carry the antinode.
+#[derive(Debug, Default)]
+struct Beside {
+    frames: VecDeque<Arc<ToneFrame>>,
+    reached_s: f64,
+    ended: bool,
+}
+
+impl Analysis {
+    /// `plans`: one a source, in setup order. `start_utc` labels sample 0 of
+    /// the source that carries the antinode.
+    pub fn new(setup: &Setup, plans: &[TonePlan], start_utc: Option<jiff::Timestamp>) -> Self {
+        let main = setup
+            .channel(Role::Antinode)
+            .map_or(0, |(_, channel)| channel.source);
+        let main_plan = plans.get(main).or(plans.first());
+        // A setup has at least one source, so there is a plan; an empty one
+        // makes a tracker that never finds a dwell.
+        let tracker = Tracker::new(setup, &main_plan.cloned().unwrap_or_default());
+        Self {
+            setup: setup.clone(),
+            plans: plans.to_vec(),
+            main,
+            tracker,
+            start_utc,
+            beside: plans.iter().map(|_| Beside::default()).collect(),
+            waiting: VecDeque::new(),
+        }
+    }
+
+    /// Takes the next message of a source. Messages of one source come in
+    /// order; how the sources interleave makes no difference to the points.
+    pub fn push(&mut self, source: usize, message: ToneMessage) -> Vec<Finding> {
+        let mut findings = Vec::new();
+        if source == self.main {
+            match &message {
+                ToneMessage::Gap(gap) => findings.push(Finding::Event(Event {
+                    at_s: gap.at_s,
+                    kind: "gap".into(),
+                    message: format!(
+                        "{} samples are missing at {:.3} s.",
+                        gap.missing_samples, gap.at_s
+                    ),
+                })),
+                ToneMessage::Frame(frame) => findings.push(Finding::Trace(self.trace(frame))),
+            }
+            self.waiting.extend(self.tracker.push(&message));
+        } else if let (Some(beside), ToneMessage::Frame(frame)) =
+            (self.beside.get_mut(source), message)
+        {
+            beside.reached_s = frame.end_s;
+            beside.frames.push_back(Arc::new(frame));
+            self.forget(source);
+        }
+        self.settle_waiting(&mut findings);
+        findings
+    }
+
+    /// A source has ended; the last one brings out what is in hand.
+    pub fn source_ended(&mut self, source: usize) -> Vec<Finding> {
+        if source == self.main {
+            self.waiting.extend(self.tracker.finish());
+        } else if let Some(beside) = self.beside.get_mut(source) {
+            beside.ended = true;
+        }
+        let mut findings = Vec::new();
+        self.settle_waiting(&mut findings);
+        findings
+    }
+
+    /// Drops frames too old for any dwell that may still come. Only what the
+    /// main source has passed may go, or interleaving would matter.
+    fn forget(&mut self, source: usize) {
+        let keep_s = 2.0 * self.setup.hold.max_seconds + 600.0;
+        if let Some(beside) = self.beside.get_mut(source) {
+            while beside
+                .frames
+                .front()
+                .is_some_and(|frame| frame.end_s + keep_s < beside.reached_s)
+            {
+                beside.frames.pop_front();
+            }
+        }
+    }
+
+    fn settle_waiting(&mut self, findings: &mut Vec<Finding>) {
+        while let Some(dwell) = self.waiting.front() {
+            let reached = self.beside.iter().enumerate().all(|(source, beside)| {
+                source == self.main || beside.ended || beside.reached_s >= dwell.hold_end_s
+            });
+            if !reached {
+                return;
+            }
+            let Some(dwell) = self.waiting.pop_front() else {
+                return;
+            };
+            let evidence = Evidence {
+                dwell_start_s: dwell.start_s,
+                dwell_end_s: dwell.end_s,
+                criteria: dwell.criteria.clone(),
+            };
+            findings.push(Finding::Point(Box::new(self.settle(&dwell)), evidence));
+        }
+    }
+
+    fn settle(&self, dwell: &Dwell) -> SettledPoint {
+        let others: Vec<(usize, IntervalTone, Vec<u64>)> = (0..self.plans.len())
+            .filter(|source| *source != self.main)
+            .filter_map(|source| self.beside_interval(source, dwell))
+            .collect();
+        let mut heard = Vec::new();
+        if let (Some(plan), Some(interval)) = (self.plans.get(self.main), &dwell.interval) {
+            let clipped = clipped_by_place(&dwell.frames, plan.channels.len());
+            heard.extend(hear(&self.setup, plan, interval, &clipped));
+        }
+        for (source, interval, clipped) in &others {
+            if let Some(plan) = self.plans.get(*source) {
+                heard.extend(hear(&self.setup, plan, interval, clipped));
+            }
+        }
+        settle(&self.setup, dwell, &heard, self.start_utc)
+    }
+
+    /// The same stretch of time on another source, fitted at its own clock.
+    fn beside_interval(
+        &self,
+        source: usize,
+        dwell: &Dwell,
+    ) -> Option<(usize, IntervalTone, Vec<u64>)> {
+        let plan = self.plans.get(source)?;
+        let frames: Vec<Arc<ToneFrame>> = self
+            .beside
+            .get(source)?
+            .frames
+            .iter()
+            .filter(|frame| {
+                frame.end_s - plan.hop_seconds() >= dwell.hold_start_s
+                    && frame.end_s <= dwell.hold_end_s
+            })
+            .cloned()
+            .collect();
+        // A missing hop would join samples that do not belong together.
+        let whole = frames.windows(2).all(|pair| match pair {
+            [a, b] => b.hop == a.hop + 1,
+            _ => true,
+        });
+        if frames.is_empty() || !whole {
+            return None;
+        }
+        let samples = join_hops(frames.iter().map(|frame| frame.samples.as_ref()));
+        let guess_hz = dwell.interval.as_ref()?.frequency_hz;
+        let interval = fit_interval(plan, samples.view(), guess_hz).ok()?;
+        let clipped = clipped_by_place(&frames, plan.channels.len());
+        Some((source, interval, clipped))
+    }
+
+    fn trace(&self, frame: &ToneFrame) -> TraceRow {
+        let places = self.tracker.places();
+        let mut row = TraceRow {
+            time_s: frame.end_s,
+            clipped_samples: places
+                .judged()
+                .filter_map(|(place, _)| frame.channels.get(place))
+                .map(|channel| channel.clipped)
+                .sum(),
+            ..TraceRow::default()
+        };
+        let frame = Arc::new(frame.clone());
+        let Some(reading) = Reading::new(places, &frame) else {
+            return row;
+        };
+        row.frequency_hz = Some(reading.frequency_hz);
+        row.antinode_velocity_mm_s = Some(1e3 * reading.antinode_m_s);
+        row.iswr = reading.iswr();
+        row.node_velocity_mm_s = row.iswr.map(|iswr| 1e3 * iswr * reading.antinode_m_s);
+        row.node_phase_deg = reading.ratio.map(|ratio| ratio.arg().to_degrees());
+        row.drive_force_n = reading.force_n;
+        row.drive_phase_deg = reading.drive_phase_deg;
+        row.detuning_bandwidths = reading
+            .drive_phase_deg
+            .map(|phase| 0.5 * phase.clamp(-89.0, 89.0).to_radians().tan());
+        row.bandwidth_hz = row.iswr.map(|iswr| bandwidth_hz(&self.setup, iswr));
+        if let Some(antinode) = places
+            .antinode
+            .and_then(|(place, _)| frame.channels.get(place))
+        {
+            row.snr_db = Some(antinode.snr_db());
+            row.distortion_pct = Some(100.0 * antinode.distortion);
+        }
+        row
+    }
 }

@@ -1,10 +1,17 @@
 //! Hold → settled point: efficiency, power, strain, uncertainty. Pure.
 
+pub mod equations;
+pub mod level;
+pub mod settle;
+pub mod uncertainty;
+
+pub use settle::settle;
+
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Whether a dwell counts.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Verdict {
     /// Steady and shown to be at resonance.
@@ -12,13 +19,14 @@ pub enum Verdict {
     /// Steady; resonance neither shown nor excluded.
     Steady,
     /// Looked like a dwell; the reasons say why it does not count.
+    #[default]
     Rejected,
 }
 
 /// One line of `points.jsonl`. Peak values unless the name says `pp`.
 /// Uncertainties (`_u` before the unit part) are expanded, k = 2. A value that
 /// cannot be trusted is `None` and a reason says why.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[allow(
     missing_docs,
     reason = "each field's name carries its quantity and unit (design, section 6)"

@@ -4,11 +4,19 @@
 //! Out: [`Dwell`]s, each with its verdict, the criteria it was judged by and
 //! the frames as evidence. Pure: no threads, files or clocks.
 
+pub mod criteria;
+pub mod reading;
+pub mod tracker;
+pub mod trend;
+
+pub use tracker::Tracker;
+
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 use crate::reduction::Verdict;
 use crate::tone::ToneFrame;
+use crate::tone::interval::IntervalTone;
 
 /// One criterion of the judgement: what was found against what is allowed.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -46,6 +54,8 @@ pub struct Dwell {
     pub hold_end_s: f64,
     /// Half-power bandwidth that the measured ratio implies, Hz.
     pub bandwidth_hz: Option<f64>,
+    /// The fit over all samples of the hold, or of what was judged.
+    pub interval: Option<IntervalTone>,
     /// The frames of the hold, or of what was judged in its place, in order.
     pub frames: Vec<Arc<ToneFrame>>,
     /// Samples missing within the dwell.

@@ -2,7 +2,7 @@
 //! two columns, so a plain Cholesky factor is both quick and exact enough.
 
 // The indices run over sizes set at construction.
-#![allow(clippy::indexing_slicing)]
+#![allow(clippy::indexing_slicing, clippy::needless_range_loop)]
 
 /// A symmetric matrix, lower triangle stored by rows.
 #[derive(Debug, Clone, PartialEq)]

@@ -18,7 +18,7 @@
 //! together: var(f) ≥ 6 sigma² fs² / (pi² A² N (N² − 1)) for one of them.
 
 // The indices below run over matrices whose sizes this file itself sets.
-#![allow(clippy::indexing_slicing)]
+#![allow(clippy::indexing_slicing, clippy::needless_range_loop)]
 
 use ndarray::{Array2, ArrayView2};
 use num_complex::Complex64;
@@ -47,7 +47,7 @@ pub struct FrequencyEstimate {
 }
 
 /// A peak phasor at the window's centre, with the covariance of its parts.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct PhasorEstimate {
     /// Peak phasor, in the unit of the samples.
     pub value: Complex64,

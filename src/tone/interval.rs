@@ -240,21 +240,12 @@ impl SingleChannel {
                 Some((*hz, orders.first()?.value.norm() / response(*hz).abs()))
             })
             .collect();
-        let mut phasor = self
-            .fit
-            .phasors
-            .first()
-            .and_then(|orders| orders.first())
-            .map(|p| PhasorEstimate {
-                value: fundamental,
-                ..p.scaled(noise_scale / response(drive_hz))
-            })
-            .unwrap_or(PhasorEstimate {
-                value: fundamental,
-                var_re: 0.0,
-                var_im: 0.0,
-                cov: 0.0,
-            });
+        let noise = self.fit.phasors.first().and_then(|orders| orders.first());
+        let noise = noise.map(|phasor| phasor.scaled(noise_scale / response(drive_hz)));
+        let mut phasor = PhasorEstimate {
+            value: fundamental,
+            ..noise.unwrap_or_default()
+        };
         let excess = self.excess_scatter(row, rate_hz) / response(drive_hz).powi(2);
         phasor.var_re += excess;
         phasor.var_im += excess;
@@ -325,4 +316,12 @@ pub fn join_hops<'a>(hops: impl Iterator<Item = &'a Array2<f64>>) -> Array2<f64>
     ndarray::concatenate(Axis(1), &views)
         .map(|joined| joined.as_standard_layout().into_owned())
         .unwrap_or_default()
+}
+
+impl IntervalChannel {
+    /// Power of the fundamental over the power of the noise in the analysis
+    /// band, dB.
+    pub fn snr_db(&self) -> f64 {
+        10.0 * (0.5 * self.phasor.value.norm_sqr() / self.noise_rms.powi(2)).log10()
+    }
 }

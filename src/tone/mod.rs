@@ -41,6 +41,14 @@ pub struct ChannelTone {
     pub clipped: u64,
 }
 
+impl ChannelTone {
+    /// Power of the fundamental over the power of the residual in the analysis
+    /// band, dB.
+    pub fn snr_db(&self) -> f64 {
+        10.0 * (0.5 * self.amplitude.norm_sqr() / self.residual_rms.powi(2)).log10()
+    }
+}
+
 /// What the tone stage says once a hop about one source.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ToneFrame {

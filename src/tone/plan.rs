@@ -71,8 +71,8 @@ pub struct PlannedChannel {
     pub sets_frequency: bool,
 }
 
-/// The plan for one source.
-#[derive(Debug, Clone, PartialEq)]
+/// The plan for one source. The default one plans nothing.
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct TonePlan {
     /// Sampling rate of the source, Hz.
     pub rate_hz: f64,

@@ -1,0 +1,179 @@
+//! The measurement equations: what the sensors said → efficiency, power,
+//! strain. Plain values in, plain values out; uncertainty is carried through
+//! them by [`super::uncertainty`].
+//!
+//! Peak values throughout, SI units inside.
+
+use num_complex::Complex64;
+use std::f64::consts::TAU;
+
+use crate::resonance::reading::velocity_m_s;
+use crate::setup::Quantity;
+
+/// Everything a settled point is computed from.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Inputs {
+    /// Drive frequency, Hz.
+    pub frequency_hz: f64,
+    /// Antinode sensor: peak phasor and what it measures.
+    pub antinode: (Complex64, Quantity),
+    /// Node sensor.
+    pub node: Option<(Complex64, Quantity)>,
+    /// Drive force, N peak.
+    pub force_n: Option<Complex64>,
+    /// Drive motion.
+    pub drive_motion: Option<(Complex64, Quantity)>,
+    /// Strain gauges, peak, 1.
+    pub strains: Vec<Complex64>,
+    /// Tension, N.
+    pub tension_n: f64,
+    /// Mass per length, kg/m.
+    pub mass_kg_per_m: f64,
+    /// Bending stiffness EI, N m².
+    pub bending_stiffness_n_m2: Option<f64>,
+    /// Signed distance from the antinode sensor to the node sensor, m, if the
+    /// places of both are known.
+    pub sensor_distance_m: Option<f64>,
+    /// Sign of the quadrature part, fixed from the nominal values so that
+    /// propagation does not fold a faint ratio at zero.
+    pub quadrature_sign: f64,
+}
+
+/// What comes out. SI units; peak unless the name says `pp`.
+#[derive(Debug, Clone, PartialEq)]
+#[allow(
+    missing_docs,
+    reason = "each field's name carries its quantity and unit"
+)]
+pub struct Quantities {
+    pub frequency_hz: f64,
+    pub antinode_velocity_m_s: f64,
+    pub node_velocity_m_s: Option<f64>,
+    pub iswr: Option<f64>,
+    pub node_phase_deg: Option<f64>,
+    pub node_offset_m: Option<f64>,
+    pub antinode_offset_m: Option<f64>,
+    pub drive_phase_deg: Option<f64>,
+    pub power_total_w: Option<f64>,
+    pub power_total_stiffness_w: Option<f64>,
+    pub power_force_w: Option<f64>,
+    pub strains_pp: Vec<f64>,
+}
+
+/// Wave number of a tensioned beam, 1/m: the positive root of
+/// EI k⁴ + T k² = m omega², written so that EI → 0 loses no digits.
+pub fn wave_number_per_m(
+    tension_n: f64,
+    mass_kg_per_m: f64,
+    stiffness_n_m2: f64,
+    frequency_hz: f64,
+) -> f64 {
+    let inertia = mass_kg_per_m * (TAU * frequency_hz).powi(2);
+    let root = (tension_n * tension_n + 4.0 * stiffness_n_m2 * inertia).sqrt();
+    (2.0 * inertia / (tension_n + root)).sqrt()
+}
+
+/// Evaluates the measurement equations.
+pub fn evaluate(inputs: &Inputs) -> Quantities {
+    let omega = TAU * inputs.frequency_hz;
+    let velocity = |(phasor, quantity)| velocity_m_s(quantity, phasor, inputs.frequency_hz);
+    let antinode = velocity(inputs.antinode);
+    let antinode_velocity_m_s = antinode.norm();
+    let wave_number = wave_number_per_m(
+        inputs.tension_n,
+        inputs.mass_kg_per_m,
+        inputs.bending_stiffness_n_m2.unwrap_or(0.0),
+        inputs.frequency_hz,
+    );
+    let node = inputs
+        .node
+        .map(|node| NodeGeometry::new(velocity(node) / antinode, wave_number, inputs));
+    let iswr = node.as_ref().map(|node| node.iswr);
+    let node_velocity_m_s = iswr.map(|iswr| iswr * antinode_velocity_m_s);
+    let carried = |impedance: f64| {
+        node_velocity_m_s.map(|node| 0.5 * impedance * antinode_velocity_m_s * node)
+    };
+    let power_force_w = match (inputs.force_n, inputs.drive_motion) {
+        (Some(force), Some(motion)) => Some(0.5 * (force * velocity(motion).conj()).re),
+        _ => None,
+    };
+    Quantities {
+        frequency_hz: inputs.frequency_hz,
+        antinode_velocity_m_s,
+        node_velocity_m_s,
+        iswr,
+        node_phase_deg: node.as_ref().map(|node| node.phase_deg),
+        node_offset_m: node.as_ref().map(|node| node.node_offset_m),
+        antinode_offset_m: node.as_ref().and_then(|node| node.antinode_offset_m),
+        drive_phase_deg: inputs
+            .force_n
+            .map(|force| (antinode / force).arg().to_degrees()),
+        // IEEE 664: Z = sqrt(T m).
+        power_total_w: carried((inputs.tension_n * inputs.mass_kg_per_m).sqrt()),
+        // Shear and moment of a bent conductor carry power too (design, 7.2):
+        // the string's share T k/omega and twice EI k³/omega.
+        power_total_stiffness_w: inputs.bending_stiffness_n_m2.and_then(|stiffness| {
+            carried(
+                (inputs.tension_n * wave_number + 2.0 * stiffness * wave_number.powi(3)) / omega,
+            )
+        }),
+        power_force_w,
+        strains_pp: inputs
+            .strains
+            .iter()
+            .map(|strain| 2.0 * strain.norm())
+            .collect(),
+    }
+}
+
+/// Node and antinode sensor against the standing wave.
+struct NodeGeometry {
+    iswr: f64,
+    phase_deg: f64,
+    node_offset_m: f64,
+    antinode_offset_m: Option<f64>,
+}
+
+impl NodeGeometry {
+    /// With x from the node, y = Y_a sin(k x) cos(omega t) + Y_n cos(k x)
+    /// sin(omega t): a node sensor off by delta sees sin(k delta) in phase
+    /// with the antinode, an error, and S cos(k delta) in quadrature, the
+    /// measurement (design, 7.3).
+    fn new(ratio: Complex64, wave_number: f64, inputs: &Inputs) -> Self {
+        let in_phase = ratio.re.clamp(-1.0, 1.0);
+        let angle = in_phase.asin();
+        let node_offset_m = angle / wave_number;
+        // Node and antinode stand an odd number of quarter waves apart; what
+        // the sensors' distance lacks of it, the two offsets share.
+        let antinode_offset_m = inputs.sensor_distance_m.map(|distance| {
+            let distance = distance.abs();
+            let quarter = 0.25 * TAU / wave_number;
+            let odd = 2.0 * ((distance / quarter - 1.0) / 2.0).round().max(0.0) + 1.0;
+            odd * quarter - distance - node_offset_m
+        });
+        Self {
+            iswr: inputs.quadrature_sign * ratio.im / angle.cos(),
+            phase_deg: ratio.arg().to_degrees(),
+            node_offset_m,
+            antinode_offset_m,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn wave_number_is_the_root_of_the_dispersion_relation() {
+        let k = wave_number_per_m(18e3, 0.98, 180.0, 50.0);
+        let inertia = 0.98 * (TAU * 50.0_f64).powi(2);
+        assert!((180.0 * k.powi(4) + 18e3 * k * k - inertia).abs() < 1e-9 * inertia);
+    }
+
+    #[test]
+    fn without_stiffness_the_wave_number_is_omega_over_c() {
+        let k = wave_number_per_m(18e3, 0.98, 0.0, 50.0);
+        assert!((k - TAU * 50.0 / (18e3_f64 / 0.98).sqrt()).abs() < 1e-12);
+    }
+}

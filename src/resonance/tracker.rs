@@ -1,0 +1,523 @@
+//! The tracker: cuts the stream of readings into dwells and picks in each the
+//! stretch that is judged.
+//!
+//! A dwell ends where the frequency changes by more than half a bandwidth
+//! within a window, where samples are missing, or where the tone is lost. It
+//! is judged **whole**: from the end of ring-up to the end of the dwell, less
+//! the moments of the change itself. Were any sub-stretch allowed, the crest
+//! of a slow wander would pass as a hold. Only a knock (an isolated impulse)
+//! cuts a dwell in two, and each part then has to ring up anew.
+
+use std::collections::VecDeque;
+use std::f64::consts::PI;
+use std::sync::Arc;
+
+use super::criteria::{Judged, Stretch};
+use super::reading::{Places, Reading, median};
+use super::{Criterion, Dwell};
+use crate::reduction::Verdict;
+use crate::setup::Setup;
+use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
+use crate::tone::{ToneMessage, TonePlan};
+
+/// Shortest stretch of constant frequency that is worth a record, s.
+const DWELL_SECONDS: f64 = 3.0;
+/// Ring-up is waited for up to this many time constants where the dwell is
+/// long enough: exp(−7) leaves 0.1 %.
+const RING_UP_COMFORT: f64 = 7.0;
+/// A hold has to fill this part of the dwell after ring-up.
+const LEAST_SHARE: f64 = 0.5;
+/// Impulse over the usual residual of the dwell that makes a knock.
+const KNOCK: f64 = 6.0;
+/// Knocks in more than this part of the hops are a rattle.
+const KNOCK_SHARE: f64 = 0.1;
+/// How far back the approach to a resonance is remembered, s.
+const APPROACH_SECONDS: f64 = 900.0;
+
+/// Why a dwell ended, for its reasons.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum EndOfDwell {
+    Change,
+    Gap { at_s: f64, missing: u64 },
+    ToneLost,
+    EndOfSamples,
+}
+
+/// Tone messages → dwells.
+#[derive(Debug)]
+pub struct Tracker {
+    setup: Setup,
+    plan: TonePlan,
+    places: Places,
+    dwell: Vec<Reading>,
+    /// Whether the dwell in hand has had its point.
+    settled: bool,
+    /// Frequency (Hz) and antinode velocity (m/s) of hops before this dwell.
+    approach: VecDeque<(f64, f64)>,
+}
+
+impl Tracker {
+    /// A tracker at the start of the source that carries the antinode.
+    pub fn new(setup: &Setup, plan: &TonePlan) -> Self {
+        Self {
+            setup: setup.clone(),
+            places: Places::new(setup, plan),
+            plan: plan.clone(),
+            dwell: Vec::new(),
+            settled: false,
+            approach: VecDeque::new(),
+        }
+    }
+
+    /// Where the channels stand in a frame.
+    pub fn places(&self) -> &Places {
+        &self.places
+    }
+
+    /// Takes the next message; gives the dwell that it brought to an end, or
+    /// one that has been held for the longest time that is waited for.
+    pub fn push(&mut self, message: &ToneMessage) -> Option<Dwell> {
+        let frame = match message {
+            ToneMessage::Gap(gap) => {
+                return self.close(EndOfDwell::Gap {
+                    at_s: gap.at_s,
+                    missing: gap.missing_samples,
+                });
+            }
+            ToneMessage::Frame(frame) => Arc::new(frame.clone()),
+        };
+        let Some(reading) = Reading::new(&self.places, &frame) else {
+            return self.close(EndOfDwell::ToneLost);
+        };
+        let closed = if self.changes(&reading) {
+            self.close(EndOfDwell::Change)
+        } else {
+            None
+        };
+        self.dwell.push(reading);
+        self.let_old_samples_go();
+        closed.or_else(|| self.settle_early())
+    }
+
+    /// The source has ended.
+    pub fn finish(&mut self) -> Option<Dwell> {
+        self.close(EndOfDwell::EndOfSamples)
+    }
+
+    /// How far the dwell in hand has come: seconds since its start, and the
+    /// bandwidth that its latest ratio implies.
+    pub fn in_hand(&self) -> Option<(f64, Option<f64>)> {
+        let first = self.dwell.first()?;
+        let last = self.dwell.last()?;
+        Some((last.end_s - first.end_s, self.bandwidth_hz(&self.dwell)))
+    }
+
+    /// Half-power bandwidth from the ratio of some readings: 2 S f1 / pi with
+    /// f1 = c/(2 L) (design, 7.4). The median of the signed quadrature parts,
+    /// so that hum and noise at the node cancel.
+    fn bandwidth_hz(&self, readings: &[Reading]) -> Option<f64> {
+        let ratio = median(
+            readings
+                .iter()
+                .filter_map(|reading| reading.ratio.map(|r| r.im)),
+        )?
+        .abs();
+        Some(bandwidth_hz(&self.setup, ratio.min(1.0)))
+    }
+
+    /// Whether the drive frequency is another one than a window ago.
+    fn changes(&self, reading: &Reading) -> bool {
+        let hops = self.plan.window_hops;
+        let Some(before) = self
+            .dwell
+            .len()
+            .checked_sub(hops)
+            .and_then(|i| self.dwell.get(i))
+        else {
+            return false;
+        };
+        let recent = self.dwell.len().saturating_sub(8 * hops);
+        let bandwidth = self
+            .dwell
+            .get(recent..)
+            .and_then(|last| self.bandwidth_hz(last))
+            .unwrap_or(0.1);
+        let noise = 6.0 * reading.frequency_u_hz.hypot(before.frequency_u_hz);
+        (reading.frequency_hz - before.frequency_hz).abs() > (0.5 * bandwidth).max(0.03).max(noise)
+    }
+
+    fn let_old_samples_go(&mut self) {
+        let keep_s = 2.0 * self.setup.hold.max_seconds + 10.0;
+        let keep = (keep_s / self.plan.hop_seconds()) as usize;
+        if let Some(old) = self.dwell.len().checked_sub(keep + 1)
+            && let Some(reading) = self.dwell.get_mut(old)
+        {
+            let mut light = (*reading.frame).clone();
+            light.samples = Arc::default();
+            reading.frame = Arc::new(light);
+        }
+    }
+
+    /// A dwell that goes on and on gets its point after `max_seconds`.
+    fn settle_early(&mut self) -> Option<Dwell> {
+        if self.settled {
+            return None;
+        }
+        let hop_s = self.plan.hop_seconds();
+        let wanted = (self.setup.hold.max_seconds / hop_s).ceil() as usize;
+        let start = self.dwell.len().checked_sub(wanted)?;
+        let last = self.dwell.get(start..)?;
+        let bandwidth = self.bandwidth_hz(last)?;
+        let changed = last_change(&self.dwell, Some(bandwidth));
+        let waited_s = start.checked_sub(changed)? as f64 * hop_s;
+        if waited_s * PI * bandwidth < RING_UP_COMFORT {
+            return None;
+        }
+        let light = self.stretch(last, None, Some(bandwidth), waited_s).judge();
+        if light
+            .iter()
+            .any(|(criterion, _)| criterion.met == Some(false))
+        {
+            return None;
+        }
+        let dwell = self.judge(changed, start, self.dwell.len(), EndOfDwell::EndOfSamples)?;
+        if dwell.verdict == Verdict::Rejected {
+            return None;
+        }
+        self.settled = true;
+        Some(dwell)
+    }
+
+    fn close(&mut self, end: EndOfDwell) -> Option<Dwell> {
+        let judged = if self.settled {
+            None
+        } else {
+            self.judge_dwell(end)
+        };
+        let remember = (APPROACH_SECONDS / self.plan.hop_seconds()) as usize;
+        for reading in self.dwell.drain(..) {
+            self.approach
+                .push_back((reading.frequency_hz, reading.antinode_m_s));
+        }
+        while self.approach.len() > remember {
+            self.approach.pop_front();
+        }
+        self.settled = false;
+        judged
+    }
+
+    /// Hops in which a single impulse stands far above what is usual.
+    fn knocks(&self, readings: &[Reading]) -> Vec<usize> {
+        let mut hops: Vec<usize> = Vec::new();
+        for (place, _) in self.places.judged() {
+            let channel = |reading: &Reading| reading.frame.channels.get(place).copied();
+            let Some(usual) = median(
+                readings
+                    .iter()
+                    .filter_map(|reading| Some(channel(reading)?.residual_rms)),
+            ) else {
+                continue;
+            };
+            hops.extend(readings.iter().enumerate().filter_map(|(i, reading)| {
+                let channel = channel(reading)?;
+                let strong = channel.residual_peak > KNOCK * usual
+                    && channel.residual_peak > 0.01 * channel.amplitude.norm();
+                strong.then_some(i)
+            }));
+        }
+        hops.sort_unstable();
+        hops.dedup();
+        if hops.len() as f64 > KNOCK_SHARE * readings.len() as f64 {
+            Vec::new()
+        } else {
+            hops
+        }
+    }
+
+    fn judge_dwell(&self, end: EndOfDwell) -> Option<Dwell> {
+        let guard = if end == EndOfDwell::Change {
+            self.plan.window_hops
+        } else {
+            0
+        };
+        let readings = self.dwell.get(..self.dwell.len().saturating_sub(guard))?;
+        let later = readings.get(readings.len() / 2..)?;
+        let bandwidth = self.bandwidth_hz(later);
+        let changed = last_change(readings, bandwidth);
+        let hop_s = self.plan.hop_seconds();
+        let dwell_hops = (DWELL_SECONDS / hop_s).ceil() as usize;
+        if readings.len() < changed + dwell_hops {
+            return None;
+        }
+        // Parts between knocks; without any, the whole dwell.
+        let mut bounds = vec![changed];
+        let own = readings.get(changed..)?;
+        bounds.extend(self.knocks(own).iter().map(|hop| changed + hop + 1));
+        bounds.push(readings.len());
+        let parts = bounds.windows(2).filter_map(|pair| match pair {
+            [from, to] if *to >= from + dwell_hops => Some((*from, *to)),
+            _ => None,
+        });
+        let mut best: Option<Dwell> = None;
+        for (from, to) in parts {
+            let Some(dwell) = self.judge_part(from, to, bandwidth, end) else {
+                continue;
+            };
+            let better = best.as_ref().is_none_or(|best| {
+                let rank = |dwell: &Dwell| match dwell.verdict {
+                    Verdict::Held => 2,
+                    Verdict::Steady => 1,
+                    Verdict::Rejected => 0,
+                };
+                let length = |dwell: &Dwell| dwell.hold_end_s - dwell.hold_start_s;
+                (rank(&dwell), length(&dwell)) > (rank(best), length(best))
+            });
+            if better {
+                best = Some(dwell);
+            }
+        }
+        best
+    }
+
+    /// Judges `from..to`, the ring-up at its start left out.
+    fn judge_part(
+        &self,
+        from: usize,
+        to: usize,
+        bandwidth: Option<f64>,
+        end: EndOfDwell,
+    ) -> Option<Dwell> {
+        let hop_s = self.plan.hop_seconds();
+        let readings = self.dwell.get(from..to)?;
+        let frequency_hz = median(readings.iter().map(|reading| reading.frequency_hz))?;
+        let least = (Stretch::least_seconds(&self.setup, frequency_hz) / hop_s).ceil() as usize;
+        let constant_s = bandwidth.map_or(0.0, |bandwidth| 1.0 / (PI * bandwidth));
+        let hops = |constants: f64| {
+            ((constants * constant_s / hop_s).ceil() as usize).max(self.plan.window_hops)
+        };
+        let rung_up = hops(self.setup.hold.ring_up_time_constants);
+        let comfort = hops(self.setup.hold.ring_up_time_constants.max(RING_UP_COMFORT));
+        let count = to - from;
+        // As much ring-up as the dwell can spare, but never less than the rule.
+        let spare = count.saturating_sub(least).min(comfort);
+        let start = if spare >= rung_up {
+            spare
+        } else {
+            rung_up.min(count / 2)
+        };
+        let (run_start, run_end) = self.steady_run(readings.get(start..)?);
+        let long_enough = run_end - run_start >= least
+            && (run_end - run_start) as f64 >= LEAST_SHARE * (count - start) as f64;
+        let (first, last) = if long_enough {
+            (start + run_start, start + run_end)
+        } else {
+            (start, count)
+        };
+        // Points are taken from `max_seconds` at most, the latest ones.
+        let most = (self.setup.hold.max_seconds / hop_s).ceil() as usize;
+        let first = first.max(last.saturating_sub(most));
+        self.judge(from, from + first, from + last, end)
+    }
+
+    /// Longest run of hops whose amplitude stays where the dwell's middle
+    /// value is. A run that starts or ends inside gives a window's length away
+    /// at that side: its samples are partly those of the change.
+    fn steady_run(&self, readings: &[Reading]) -> (usize, usize) {
+        let Some(middle) = median(readings.iter().map(|reading| reading.antinode_m_s)) else {
+            return (0, 0);
+        };
+        let noise =
+            median(readings.iter().map(|reading| reading.antinode_u_rel)).unwrap_or_default();
+        let width = 0.01 * self.setup.hold.amplitude_variation_pct + 4.0 * noise;
+        let inside = |reading: &Reading| (reading.antinode_m_s / middle - 1.0).abs() <= width;
+        let (mut best, mut start) = ((0, 0), 0);
+        for end in 0..=readings.len() {
+            if readings.get(end).is_some_and(inside) {
+                continue;
+            }
+            if end - start > best.1 - best.0 {
+                best = (start, end);
+            }
+            start = end + 1;
+        }
+        let hops = self.plan.window_hops;
+        let from = if best.0 > 0 { best.0 + hops } else { 0 };
+        let to = if best.1 < readings.len() {
+            best.1.saturating_sub(hops)
+        } else {
+            best.1
+        };
+        if from < to { (from, to) } else { (0, 0) }
+    }
+
+    fn stretch<'a>(
+        &'a self,
+        readings: &'a [Reading],
+        interval: Option<&'a IntervalTone>,
+        bandwidth_hz: Option<f64>,
+        waited_s: f64,
+    ) -> Stretch<'a> {
+        Stretch {
+            setup: &self.setup,
+            plan: &self.plan,
+            places: &self.places,
+            readings,
+            interval,
+            bandwidth_hz,
+            waited_s,
+        }
+    }
+
+    /// Judges hops `first..last`, the last change having been before `changed`.
+    fn judge(&self, changed: usize, first: usize, last: usize, end: EndOfDwell) -> Option<Dwell> {
+        let readings = self.dwell.get(first..last)?;
+        let frequency_hz = median(readings.iter().map(|reading| reading.frequency_hz))?;
+        let samples = join_hops(
+            readings
+                .iter()
+                .map(|reading| reading.frame.samples.as_ref()),
+        );
+        let interval = fit_interval(&self.plan, samples.view(), frequency_hz).ok();
+        let ratio = interval.as_ref().and_then(|interval| self.ratio(interval));
+        let bandwidth = ratio.map(|ratio| bandwidth_hz(&self.setup, ratio));
+        let hop_s = self.plan.hop_seconds();
+        let waited_s = (first - changed) as f64 * hop_s;
+        let judged = self
+            .stretch(readings, interval.as_ref(), bandwidth, waited_s)
+            .judge();
+        let (verdict, mut reasons) = self.verdict(&judged, readings);
+        let missing_samples = match end {
+            EndOfDwell::Gap { at_s, missing } => {
+                if verdict == Verdict::Rejected {
+                    reasons.push(format!(
+                        "{missing} samples are missing at {at_s:.2} s: the dwell ended there"
+                    ));
+                }
+                missing
+            }
+            _ => 0,
+        };
+        if interval.is_none() {
+            reasons.push("no tone could be fitted over the whole stretch".into());
+        }
+        Some(Dwell {
+            start_s: self.dwell.get(changed)?.end_s - hop_s,
+            end_s: self.dwell.last()?.end_s,
+            verdict: if interval.is_some() {
+                verdict
+            } else {
+                Verdict::Rejected
+            },
+            reasons,
+            criteria: judged
+                .into_iter()
+                .map(|(criterion, _)| criterion)
+                .collect::<Vec<Criterion>>(),
+            hold_start_s: readings.first()?.end_s - hop_s,
+            hold_end_s: readings.last()?.end_s,
+            bandwidth_hz: bandwidth,
+            interval,
+            frames: readings
+                .iter()
+                .map(|reading| Arc::clone(&reading.frame))
+                .collect(),
+            missing_samples,
+        })
+    }
+
+    fn ratio(&self, interval: &IntervalTone) -> Option<f64> {
+        let velocity = |(place, quantity): (usize, crate::setup::Quantity)| {
+            let phasor = interval.channels.get(place)?.phasor.value;
+            Some(super::reading::velocity_m_s(
+                quantity,
+                phasor,
+                interval.frequency_hz,
+            ))
+        };
+        Some(
+            (velocity(self.places.node?)? / velocity(self.places.antinode?)?)
+                .im
+                .abs(),
+        )
+    }
+
+    fn verdict(&self, judged: &[Judged], readings: &[Reading]) -> (Verdict, Vec<String>) {
+        let failed: Vec<String> = judged
+            .iter()
+            .filter(|(criterion, _)| criterion.met == Some(false))
+            .map(|(_, sentence)| sentence.clone())
+            .collect();
+        if !failed.is_empty() {
+            return (Verdict::Rejected, failed);
+        }
+        let open = |name: &str| {
+            judged
+                .iter()
+                .find(|(c, _)| c.name == name && c.met.is_none())
+        };
+        if open("ring-up").is_some() {
+            let reason = "whether the span has rung up is not known: there is no node channel";
+            return (Verdict::Steady, vec![reason.into()]);
+        }
+        match open("drive phase") {
+            Some((_, sentence)) if !self.passed_the_peak(readings) => {
+                (Verdict::Steady, vec![sentence.clone()])
+            }
+            _ => (Verdict::Held, Vec::new()),
+        }
+    }
+
+    /// Whether the approach went over the peak: on both sides of the held
+    /// frequency, 0.3 to 2 bandwidths away, the span moved less, as the
+    /// resonance curve has it, and nowhere did it move more.
+    fn passed_the_peak(&self, readings: &[Reading]) -> bool {
+        let (Some(held_hz), Some(held_m_s), Some(bandwidth)) = (
+            median(readings.iter().map(|reading| reading.frequency_hz)),
+            median(readings.iter().map(|reading| reading.antinode_m_s)),
+            self.bandwidth_hz(readings),
+        ) else {
+            return false;
+        };
+        // At 0.3 bandwidths the curve is down to 1/sqrt(1 + 0.6²) = 0.86.
+        let mut below = 0;
+        let mut above = 0;
+        for (frequency_hz, velocity_m_s) in &self.approach {
+            let detuning = (frequency_hz - held_hz) / bandwidth;
+            if detuning.abs() > 2.0 {
+                continue;
+            }
+            if *velocity_m_s > 1.03 * held_m_s {
+                return false;
+            }
+            if *velocity_m_s < 0.93 * held_m_s {
+                below += usize::from(detuning < -0.3);
+                above += usize::from(detuning > 0.3);
+            }
+        }
+        below >= self.plan.window_hops && above >= self.plan.window_hops
+    }
+}
+
+/// Half-power bandwidth 2 S f1 / pi, Hz, with f1 = c/(2 L).
+pub fn bandwidth_hz(setup: &Setup, iswr: f64) -> f64 {
+    let fundamental_hz = setup.wave_speed_m_s() / (2.0 * setup.span.length_m);
+    2.0 * iswr * fundamental_hz / PI
+}
+
+/// First hop from which the frequency stays within half a bandwidth of
+/// where it ended.
+fn last_change(readings: &[Reading], bandwidth_hz: Option<f64>) -> usize {
+    let end = readings
+        .get(readings.len() - readings.len() / 3..)
+        .unwrap_or_default();
+    let Some(settled_hz) = median(end.iter().map(|reading| reading.frequency_hz)) else {
+        return 0;
+    };
+    let width_hz = 0.5 * bandwidth_hz.unwrap_or(0.1);
+    readings
+        .iter()
+        .rposition(|reading| {
+            (reading.frequency_hz - settled_hz).abs() > width_hz.max(6.0 * reading.frequency_u_hz)
+        })
+        .map_or(0, |last| last + 1)
+}
