@@ -4,6 +4,12 @@
 //! is sample index / rate; the wall clock is a label only. Every loss is a
 //! [`Gap`] with its place and its count, never silence.
 
+mod error;
+pub mod sidecar;
+pub mod wav;
+
+pub use error::IngestError;
+
 use ndarray::Array2;
 
 /// What a source delivers, known before its first block.
@@ -43,7 +49,7 @@ pub struct Block {
 
 /// Samples that never arrived. The next block starts at
 /// `first_sample + missing`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Gap {
     /// Index of the first missing frame.
     pub first_sample: u64,

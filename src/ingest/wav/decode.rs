@@ -1,0 +1,129 @@
+//! Bytes of whole frames → one contiguous `f64` row per channel.
+//!
+//! In: interleaved little-endian samples. Out: rows in fractions of digital
+//! full scale. One pass over the bytes, no allocation.
+
+use ndarray::Array2;
+
+use super::format::SampleEncoding;
+
+/// Frames are taken in tiles of about this size, so that the strided second
+/// and later channels find their bytes in the first-level cache.
+const TILE_BYTES: usize = 16 << 10;
+
+/// Every integer sample is moved to the top of 32 bits first.
+const FULL_SCALE_32: f64 = 2_147_483_648.0;
+
+/// Where in its container an integer of fewer bits sits.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Justification {
+    /// At the top, zeros below: what the format demands.
+    Left,
+    /// At the bottom: what some writers do all the same.
+    Right,
+}
+
+/// How the frames of one file are turned into rows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Decoder {
+    pub encoding: SampleEncoding,
+    pub frame_bytes: usize,
+    pub justification: Justification,
+}
+
+impl Decoder {
+    /// Decodes `bytes` (whole frames) into `rows` (channels × frames).
+    pub fn decode(&self, bytes: &[u8], rows: &mut Array2<f64>) {
+        let frame_bytes = self.frame_bytes;
+        let shift = self.shift();
+        match (self.encoding, self.encoding.sample_bytes()) {
+            (SampleEncoding::Float32, _) => fill(bytes, frame_bytes, rows, |sample| {
+                f64::from(f32::from_le_bytes(sample))
+            }),
+            (SampleEncoding::Float64, _) => fill(bytes, frame_bytes, rows, f64::from_le_bytes),
+            (SampleEncoding::Integer { .. }, 2) => fill(bytes, frame_bytes, rows, |[a, b]| {
+                fraction([0, 0, a, b], shift)
+            }),
+            (SampleEncoding::Integer { .. }, 3) => fill(bytes, frame_bytes, rows, |[a, b, c]| {
+                fraction([0, a, b, c], shift)
+            }),
+            (SampleEncoding::Integer { .. }, _) => {
+                fill(bytes, frame_bytes, rows, |sample| fraction(sample, shift));
+            }
+        }
+    }
+
+    /// Whether every bit outside the valid ones is as the justification
+    /// demands; a file where it is not would be off by a power of two.
+    pub fn slack_is_clean(&self, bytes: &[u8]) -> bool {
+        let SampleEncoding::Integer {
+            container_bytes,
+            valid_bits,
+        } = self.encoding
+        else {
+            return true;
+        };
+        let slack = u32::from(container_bytes) * 8 - u32::from(valid_bits);
+        if slack == 0 {
+            return true;
+        }
+        bytes
+            .chunks_exact(usize::from(container_bytes))
+            .all(|sample| {
+                let mut top = [0; 4];
+                for (to, from) in top.iter_mut().rev().zip(sample.iter().rev()) {
+                    *to = *from;
+                }
+                let top = u32::from_le_bytes(top);
+                match self.justification {
+                    Justification::Left => top.trailing_zeros() >= 32 - u32::from(valid_bits),
+                    Justification::Right => {
+                        let extended = (((top << slack) as i32) >> slack) as u32;
+                        top.leading_zeros() >= slack || top == extended
+                    }
+                }
+            })
+    }
+
+    fn shift(&self) -> u32 {
+        match (self.encoding, self.justification) {
+            (
+                SampleEncoding::Integer {
+                    container_bytes,
+                    valid_bits,
+                },
+                Justification::Right,
+            ) => u32::from(container_bytes) * 8 - u32::from(valid_bits),
+            _ => 0,
+        }
+    }
+}
+
+#[inline]
+fn fraction(top: [u8; 4], shift: u32) -> f64 {
+    f64::from((u32::from_le_bytes(top) << shift) as i32) / FULL_SCALE_32
+}
+
+fn fill<const N: usize>(
+    bytes: &[u8],
+    frame_bytes: usize,
+    rows: &mut Array2<f64>,
+    convert: impl Fn([u8; N]) -> f64,
+) {
+    let tile_frames = (TILE_BYTES / frame_bytes).max(1);
+    let tiles = bytes.chunks(tile_frames * frame_bytes);
+    for (tile_index, tile) in tiles.enumerate() {
+        for (channel, mut row) in rows.rows_mut().into_iter().enumerate() {
+            let samples = tile.get(channel * N..).unwrap_or_default();
+            let values = row
+                .as_slice_mut()
+                .and_then(|row| row.get_mut(tile_index * tile_frames..))
+                .unwrap_or_default();
+            for (value, frame) in values.iter_mut().zip(samples.chunks(frame_bytes)) {
+                if let Some(sample) = frame.first_chunk::<N>() {
+                    *value = convert(*sample);
+                }
+            }
+        }
+    }
+}

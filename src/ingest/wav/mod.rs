@@ -1,0 +1,446 @@
+//! WAV recordings → blocks, in sample order, from one or several files that
+//! continue one another.
+//!
+//! In: RIFF, RF64 and BW64 files with 16-, 24- or 32-bit integer or 32- or
+//! 64-bit float samples, plain or extensible, and their sidecars. Out:
+//! [`Block`]s with digital full scale = 1. Touches the files it is given and
+//! reads them once, front to back. What can be repaired is repaired and said
+//! ([`WavReader::notes`]); what cannot is an [`IngestError`].
+
+mod decode;
+mod format;
+mod header;
+mod thread;
+
+use std::collections::VecDeque;
+use std::fs::File;
+use std::io::{self, Read, Seek, SeekFrom};
+use std::path::{Path, PathBuf};
+
+use ndarray::{Array2, Axis, Slice};
+
+pub use format::SampleEncoding;
+pub use header::{WavHeader, read_header};
+pub use thread::spawn_wav;
+
+use super::sidecar::{Sidecar, read_sidecar};
+use super::{Block, IngestError, StreamFormat};
+use decode::{Decoder, Justification};
+
+/// Most bytes read at once, whatever block length is asked for.
+const READ_LIMIT_BYTES: usize = 4 << 20;
+
+/// How much of a file is looked at to see how its integers are justified.
+const PROBE_BYTES: u64 = 1 << 20;
+
+/// Reads recordings that continue one another as one stream.
+#[derive(Debug)]
+pub struct WavReader {
+    format: StreamFormat,
+    segments: Vec<Segment>,
+    notes: Vec<String>,
+    /// The file being read.
+    current: Option<Open>,
+    /// Number of segments opened so far.
+    opened: usize,
+    bytes: Vec<u8>,
+    /// Blocks decoded but not handed out yet.
+    pending: VecDeque<Block>,
+}
+
+/// One file of the stream.
+#[derive(Debug)]
+struct Segment {
+    path: PathBuf,
+    header: WavHeader,
+    decoder: Decoder,
+    start_index: u64,
+    rate_hz: f64,
+}
+
+#[derive(Debug)]
+struct Open {
+    segment: usize,
+    file: File,
+    frames_done: u64,
+}
+
+impl WavReader {
+    /// Opens recordings that continue one another, in this order. All headers
+    /// are read and compared now, samples later.
+    pub fn open(paths: &[PathBuf]) -> Result<Self, IngestError> {
+        let mut segments: Vec<Segment> = Vec::with_capacity(paths.len());
+        let mut notes = Vec::new();
+        let mut format = None;
+        for path in paths {
+            let sidecar = read_sidecar(path)?;
+            let segment = Segment::open(path, sidecar.as_ref(), segments.last(), &mut notes)?;
+            if format.is_none() {
+                format = Some(stream_format(&segment, sidecar.as_ref()));
+            }
+            segments.push(segment);
+        }
+        Ok(Self {
+            format: format.ok_or(IngestError::NoFiles)?,
+            segments,
+            notes,
+            current: None,
+            opened: 0,
+            bytes: Vec::new(),
+            pending: VecDeque::new(),
+        })
+    }
+
+    /// Rate, channels and clipping level of the stream.
+    pub fn format(&self) -> &StreamFormat {
+        &self.format
+    }
+
+    /// Index one past the last frame of the last file. A stream of files
+    /// without sidecars starts at 0, so this is the number of frames.
+    pub fn total_frames(&self) -> Option<u64> {
+        self.segments.last().map(Segment::end_index)
+    }
+
+    /// Index of the first frame.
+    pub fn first_sample(&self) -> u64 {
+        self.segments.first().map_or(0, |first| first.start_index)
+    }
+
+    /// What was repaired, is missing or was left out; each names its file.
+    pub fn notes(&self) -> &[String] {
+        &self.notes
+    }
+
+    /// The next block of at most `frames` frames (at least one is taken);
+    /// `None` after the last. A block never spans two files. Where frames are
+    /// missing (a gap between files, or frames that hold no finite number)
+    /// the next block's `first_sample` jumps.
+    pub fn next_block(&mut self, frames: usize) -> Result<Option<Block>, IngestError> {
+        loop {
+            if let Some(block) = self.pending.pop_front() {
+                return Ok(Some(block));
+            }
+            let open = match self.current.take() {
+                Some(open) => open,
+                None => match self.open_next()? {
+                    Some(open) => open,
+                    None => return Ok(None),
+                },
+            };
+            self.read_block(open, frames)?;
+        }
+    }
+
+    fn open_next(&mut self) -> Result<Option<Open>, IngestError> {
+        let Some(segment) = self.segments.get(self.opened) else {
+            return Ok(None);
+        };
+        let io_error = |action| {
+            move |source| IngestError::Io {
+                path: segment.path.clone(),
+                action,
+                source,
+            }
+        };
+        let mut file = File::open(&segment.path).map_err(io_error("open"))?;
+        file.seek(SeekFrom::Start(segment.header.data_offset))
+            .map_err(io_error("read"))?;
+        let open = Open {
+            segment: self.opened,
+            file,
+            frames_done: 0,
+        };
+        self.opened += 1;
+        Ok(Some(open))
+    }
+
+    /// Decodes the next frames of `open` into `pending`, and keeps `open` for
+    /// the next call unless it is used up.
+    fn read_block(&mut self, mut open: Open, frames: usize) -> Result<(), IngestError> {
+        let Some(segment) = self.segments.get(open.segment) else {
+            return Ok(());
+        };
+        let frame_bytes = segment.header.frame_bytes;
+        let left = segment.header.frames - open.frames_done;
+        let frames = frames
+            .clamp(1, (READ_LIMIT_BYTES / frame_bytes).max(1))
+            .min(usize::try_from(left).unwrap_or(usize::MAX));
+        if frames == 0 {
+            return Ok(());
+        }
+        self.bytes.resize(frames * frame_bytes, 0);
+        open.file
+            .read_exact(&mut self.bytes)
+            .map_err(|error| segment.read_fault(error))?;
+        if !segment.decoder.slack_is_clean(&self.bytes) {
+            return Err(segment.slack_fault(open.frames_done));
+        }
+        let mut samples = Array2::zeros((segment.header.channels, frames));
+        segment.decoder.decode(&self.bytes, &mut samples);
+        let block = Block {
+            first_sample: segment.start_index + open.frames_done,
+            samples,
+        };
+        let is_float = !matches!(segment.header.encoding, SampleEncoding::Integer { .. });
+        if is_float && !block.samples.iter().all(|value| value.is_finite()) {
+            tracing::warn!(
+                file = %segment.path.display(),
+                first_sample = block.first_sample,
+                "samples that are not finite numbers; their frames count as missing"
+            );
+            self.pending.extend(finite_runs(&block));
+        } else {
+            self.pending.push_back(block);
+        }
+        open.frames_done += frames as u64;
+        if open.frames_done < segment.header.frames {
+            self.current = Some(open);
+        }
+        Ok(())
+    }
+}
+
+impl Segment {
+    fn open(
+        path: &Path,
+        sidecar: Option<&Sidecar>,
+        before: Option<&Segment>,
+        notes: &mut Vec<String>,
+    ) -> Result<Self, IngestError> {
+        let io_error = |action| {
+            move |source| IngestError::Io {
+                path: path.to_owned(),
+                action,
+                source,
+            }
+        };
+        let mut file = File::open(path).map_err(io_error("open"))?;
+        let metadata = file.metadata().map_err(io_error("open"))?;
+        if !metadata.is_file() {
+            return Err(IngestError::Unsupported {
+                path: path.to_owned(),
+                what: "not a regular file; name a WAV file".into(),
+            });
+        }
+        let mut header = read_header(&mut file, metadata.len(), path)?;
+        let decoder = probe(&mut file, &mut header, path)?;
+        check_sidecar(path, &mut header, sidecar)?;
+        notes.extend(
+            header
+                .notes
+                .iter()
+                .map(|note| format!("{}: {note}", path.display())),
+        );
+        let segment = Self {
+            path: path.to_owned(),
+            decoder,
+            start_index: sidecar
+                .map(|sidecar| sidecar.start_index)
+                .or(before.map(Segment::end_index))
+                .unwrap_or(0),
+            rate_hz: sidecar.map_or(f64::from(header.rate_hz), |sidecar| sidecar.rate_hz),
+            header,
+        };
+        if segment
+            .start_index
+            .checked_add(segment.header.frames)
+            .is_none()
+        {
+            return Err(IngestError::Damaged {
+                path: path.to_owned(),
+                what: format!("start index {} in its sidecar", segment.start_index),
+            });
+        }
+        if let Some(before) = before {
+            segment.check_continues(before)?;
+        }
+        Ok(segment)
+    }
+
+    fn end_index(&self) -> u64 {
+        self.start_index + self.header.frames
+    }
+
+    fn check_continues(&self, before: &Segment) -> Result<(), IngestError> {
+        let (a, b) = (&before.header, &self.header);
+        let what = if (self.rate_hz - before.rate_hz).abs() > 0.0 {
+            format!("{} Hz after {} Hz", self.rate_hz, before.rate_hz)
+        } else if a.channels != b.channels {
+            format!("{} channels after {}", b.channels, a.channels)
+        } else if a.encoding != b.encoding {
+            format!("{} after {}", b.encoding, a.encoding)
+        } else if self.start_index < before.end_index() {
+            format!(
+                "it starts at sample {}, the other ends at {}; name the files in the order in \
+                 which they were recorded",
+                self.start_index,
+                before.end_index()
+            )
+        } else {
+            return Ok(());
+        };
+        Err(IngestError::Mismatch {
+            path: self.path.clone(),
+            before: before.path.clone(),
+            what,
+        })
+    }
+
+    fn read_fault(&self, source: io::Error) -> IngestError {
+        if source.kind() == io::ErrorKind::UnexpectedEof {
+            return IngestError::Damaged {
+                path: self.path.clone(),
+                what: "the file became shorter while it was read".into(),
+            };
+        }
+        IngestError::Io {
+            path: self.path.clone(),
+            action: "read",
+            source,
+        }
+    }
+
+    fn slack_fault(&self, frames_done: u64) -> IngestError {
+        IngestError::Damaged {
+            path: self.path.clone(),
+            what: format!(
+                "the header declares {}, but after frame {frames_done} other bits are in use; \
+                 the samples' scale cannot be trusted",
+                self.header.encoding
+            ),
+        }
+    }
+}
+
+/// Finds out how the integers of a file sit in their containers.
+fn probe(file: &mut File, header: &mut WavHeader, path: &Path) -> Result<Decoder, IngestError> {
+    let mut decoder = Decoder {
+        encoding: header.encoding,
+        frame_bytes: header.frame_bytes,
+        justification: Justification::Left,
+    };
+    let SampleEncoding::Integer {
+        container_bytes,
+        valid_bits,
+    } = header.encoding
+    else {
+        return Ok(decoder);
+    };
+    if container_bytes * 8 == valid_bits {
+        return Ok(decoder);
+    }
+    let mut bytes = Vec::new();
+    file.seek(SeekFrom::Start(header.data_offset))
+        .and_then(|_| file.take(PROBE_BYTES).read_to_end(&mut bytes))
+        .map_err(|source| IngestError::Io {
+            path: path.to_owned(),
+            action: "read",
+            source,
+        })?;
+    if decoder.slack_is_clean(&bytes) {
+        return Ok(decoder);
+    }
+    decoder.justification = Justification::Right;
+    if decoder.slack_is_clean(&bytes) {
+        header.notes.push(format!(
+            "{valid_bits}-bit samples sit at the bottom of their {container_bytes} bytes, against \
+             the format; read so"
+        ));
+        return Ok(decoder);
+    }
+    Err(IngestError::Damaged {
+        path: path.to_owned(),
+        what: format!(
+            "the header declares {valid_bits} valid bits, but the samples use more; their scale \
+             cannot be trusted"
+        ),
+    })
+}
+
+/// Whether a sidecar belongs to its recording.
+fn check_sidecar(
+    path: &Path,
+    header: &mut WavHeader,
+    sidecar: Option<&Sidecar>,
+) -> Result<(), IngestError> {
+    let Some(sidecar) = sidecar else {
+        return Ok(());
+    };
+    let fault = |what| IngestError::Damaged {
+        path: path.to_owned(),
+        what,
+    };
+    if sidecar.channels != header.channels {
+        return Err(fault(format!(
+            "{} channels, its sidecar says {}",
+            header.channels, sidecar.channels
+        )));
+    }
+    // The header holds the rate in whole Hz, at least 1.
+    let rate_error_hz = (sidecar.rate_hz - f64::from(header.rate_hz)).abs();
+    if sidecar.rate_hz <= 0.0 || !rate_error_hz.is_finite() || rate_error_hz >= 1.0 {
+        return Err(fault(format!(
+            "{} Hz, its sidecar says {} Hz",
+            header.rate_hz, sidecar.rate_hz
+        )));
+    }
+    if let Some(frames) = sidecar.frames
+        && frames != header.frames
+    {
+        header.notes.push(format!(
+            "holds {} frames, its sidecar says {frames}",
+            header.frames
+        ));
+    }
+    Ok(())
+}
+
+fn stream_format(segment: &Segment, sidecar: Option<&Sidecar>) -> StreamFormat {
+    StreamFormat {
+        rate_hz: segment.rate_hz,
+        channels: segment.header.channels,
+        clip_level: sidecar.map_or(segment.header.encoding.clip_level(), |sidecar| {
+            sidecar.clip_level.unwrap_or(f64::INFINITY)
+        }),
+        start_utc: sidecar.and_then(|sidecar| {
+            let seconds = sidecar.start_index as f64 / segment.rate_hz;
+            let before = jiff::SignedDuration::try_from_secs_f64(seconds).ok()?;
+            sidecar.start_utc?.checked_sub(before).ok()
+        }),
+    }
+}
+
+/// The runs of frames in which every channel holds a finite number.
+fn finite_runs(block: &Block) -> Vec<Block> {
+    let frames = block.samples.ncols();
+    let is_finite = |frame| {
+        block
+            .samples
+            .column(frame)
+            .iter()
+            .all(|value| value.is_finite())
+    };
+    let mut runs = Vec::new();
+    let mut frame = 0;
+    while frame < frames {
+        let start = frame;
+        while frame < frames && is_finite(frame) {
+            frame += 1;
+        }
+        if frame > start {
+            runs.push(Block {
+                first_sample: block.first_sample + start as u64,
+                // A copy in standard layout: the stages after rely on rows
+                // being contiguous.
+                samples: block
+                    .samples
+                    .slice_axis(Axis(1), Slice::from(start..frame))
+                    .as_standard_layout()
+                    .into_owned(),
+            });
+        }
+        frame += 1;
+    }
+    runs
+}

@@ -1,0 +1,85 @@
+//! The reader thread of a recording: blocks and gaps into a bounded channel.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::{self, JoinHandle};
+use std::time::Duration;
+
+use crossbeam_channel::{SendTimeoutError, Sender};
+
+use super::WavReader;
+use crate::ingest::{End, Gap, Message};
+
+/// How often a full channel is left to look at the stop flag.
+const STOP_POLL: Duration = Duration::from_millis(50);
+
+/// How long the closing [`End`] waits for room in the channel.
+const END_PATIENCE: Duration = Duration::from_secs(5);
+
+/// Sends all of `reader` as blocks of at most `block_frames` frames, with a
+/// [`Gap`] where frames are missing and an [`End`] as the last message.
+///
+/// The thread ends when everything is sent, when `stop` is set, or when the
+/// receiver is gone; it never waits for a receiver that does not come back
+/// once `stop` is set.
+pub fn spawn_wav(
+    reader: WavReader,
+    block_frames: usize,
+    sender: Sender<Message>,
+    stop: Arc<AtomicBool>,
+) -> JoinHandle<()> {
+    thread::spawn(move || {
+        let end = send_all(reader, block_frames, &sender, &stop);
+        // Nobody to tell is no fault of the reader.
+        let _ = sender.send_timeout(Message::End(end), END_PATIENCE);
+    })
+}
+
+fn send_all(
+    mut reader: WavReader,
+    block_frames: usize,
+    sender: &Sender<Message>,
+    stop: &AtomicBool,
+) -> End {
+    let mut expected = reader.first_sample();
+    loop {
+        let block = match reader.next_block(block_frames) {
+            Ok(block) => block,
+            Err(error) => return End::Failed(error.to_string()),
+        };
+        let next = match &block {
+            Some(block) => block.first_sample,
+            None => reader.total_frames().unwrap_or(expected),
+        };
+        if next > expected {
+            let gap = Gap {
+                first_sample: expected,
+                missing: next - expected,
+            };
+            if send(sender, Message::Gap(gap), stop).is_err() {
+                return End::Stopped;
+            }
+        }
+        let Some(block) = block else {
+            return End::Complete;
+        };
+        expected = next + block.samples.ncols() as u64;
+        if send(sender, Message::Block(block), stop).is_err() {
+            return End::Stopped;
+        }
+    }
+}
+
+/// The reader is to leave: asked to, or nobody listens.
+struct Leave;
+
+fn send(sender: &Sender<Message>, mut message: Message, stop: &AtomicBool) -> Result<(), Leave> {
+    while !stop.load(Ordering::Relaxed) {
+        match sender.send_timeout(message, STOP_POLL) {
+            Ok(()) => return Ok(()),
+            Err(SendTimeoutError::Timeout(unsent)) => message = unsent,
+            Err(SendTimeoutError::Disconnected(_)) => break,
+        }
+    }
+    Err(Leave)
+}
