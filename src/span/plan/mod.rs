@@ -1,0 +1,280 @@
+//! The test plan: which harmonics to visit, where to read, what to expect.
+//!
+//! In: a checked [`Setup`] and a few [`Assumptions`]. Out: a [`Plan`]. Pure.
+//!
+//! Everything is for the bare span's harmonics (clamped ends where EI is
+//! given); the damper moves each by a part of the spacing. What depends on
+//! the damper is worked out for an assumed efficiency, and says so.
+
+mod channels;
+
+use std::f64::consts::{PI, TAU};
+
+use serde::Serialize;
+
+use super::strain::BendingWire;
+use super::waves::{StrungConductor, ring_up_time_constant_s};
+use super::{places::ReadingPlaces, shedding};
+use crate::setup::{LevelRule, Setup};
+
+pub use channels::ChannelOutlook;
+
+/// Indoor spans of at least this length are used, m (common practice, no source).
+pub const SHORTEST_USUAL_SPAN_M: f64 = 30.0;
+
+/// What the plan has to assume because it is known only after the test.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Assumptions {
+    /// Efficiency of the damper, %.
+    pub efficiency_pct: f64,
+    /// Resolution of the converter, bits including the sign.
+    pub converter_bits: u32,
+}
+
+impl Default for Assumptions {
+    fn default() -> Self {
+        Self {
+            efficiency_pct: 10.0,
+            converter_bits: 16,
+        }
+    }
+}
+
+/// The plan of one sweep.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Plan {
+    /// What was assumed.
+    pub assumed: Assumptions,
+    /// sqrt(T/m), m/s.
+    pub wave_speed_m_s: f64,
+    /// sqrt(T m), N s/m.
+    pub wave_impedance_n_s_per_m: f64,
+    /// c/(2L), Hz.
+    pub fundamental_hz: f64,
+    /// The harmonics in the sweep's range, rising.
+    pub harmonics: Vec<PlannedHarmonic>,
+    /// What each channel will see.
+    pub channels: Vec<ChannelOutlook>,
+    /// What the engineer should know before the day begins.
+    pub warnings: Vec<String>,
+}
+
+/// One harmonic of the plan. Peak values unless the name says `pp`; `None`
+/// where the setup does not say enough.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[allow(
+    missing_docs,
+    reason = "each field's name carries its quantity and unit"
+)]
+pub struct PlannedHarmonic {
+    pub harmonic: u32,
+    /// Clamped ends where EI is given, else the string.
+    pub frequency_hz: f64,
+    pub frequency_string_hz: f64,
+    /// Stiff with pinned ends, for comparison with published formulas.
+    pub frequency_pinned_hz: f64,
+    pub wind_speed_m_s: f64,
+    pub loop_length_m: f64,
+    pub node_from_damper_end_mm: Option<f64>,
+    pub node_from_drive_end_mm: Option<f64>,
+    pub antinode_from_damper_end_mm: Option<f64>,
+    pub antinode_from_drive_end_mm: Option<f64>,
+    pub antinode_velocity_mm_s: Option<f64>,
+    pub antinode_amplitude_mm_pp: Option<f64>,
+    pub antinode_acceleration_m_s2: Option<f64>,
+    /// At the assumed efficiency.
+    pub node_velocity_mm_s: Option<f64>,
+    /// Peak-to-peak, by the handbook formula, or the setup's own level.
+    pub clamp_strain_pp_um_m: Option<f64>,
+    /// At the assumed efficiency, standard's form ½ sqrt(T m) V_a² S.
+    pub power_w: Option<f64>,
+    /// |motion at the drive point| / |motion at an antinode|.
+    pub drive_sine: Option<f64>,
+    /// The drive sits near a node of this harmonic.
+    pub drive_near_node: bool,
+    /// Peak force that feeds the assumed power at the drive point.
+    pub drive_force_n: Option<f64>,
+    /// Half-power bandwidth at the assumed efficiency.
+    pub bandwidth_hz: f64,
+    pub ring_up_time_constant_s: f64,
+}
+
+impl Plan {
+    /// Works out the plan of a setup.
+    pub fn of(setup: &Setup, assumed: Assumptions) -> Self {
+        let span = StrungConductor::of(setup);
+        let harmonics = harmonics_in_range(&span, setup)
+            .map(|n| PlannedHarmonic::of(setup, &span, assumed, n))
+            .collect::<Vec<_>>();
+        let channels = ChannelOutlook::all(setup, &span, assumed, &harmonics);
+        let warnings = warnings(setup, assumed, &harmonics, &channels);
+        Self {
+            assumed,
+            wave_speed_m_s: span.wave_speed_m_s(),
+            wave_impedance_n_s_per_m: span.wave_impedance_n_s_per_m(),
+            fundamental_hz: span.string_harmonic_hz(1),
+            harmonics,
+            channels,
+            warnings,
+        }
+    }
+}
+
+/// The numbers of the harmonics inside the sweep's range.
+fn harmonics_in_range(span: &StrungConductor, setup: &Setup) -> impl Iterator<Item = u32> {
+    let sweep = setup.sweep;
+    // A harmonic is never below the string's, so its number is at most this;
+    // the string also bounds the search when a range is absurdly wide.
+    let most = (sweep.high_hz / span.string_harmonic_hz(1)).floor();
+    (1..=most.clamp(0.0, 100_000.0) as u32).filter(move |&n| {
+        let f = span.harmonic_hz(n);
+        f >= sweep.low_hz && f <= sweep.high_hz
+    })
+}
+
+impl PlannedHarmonic {
+    fn of(setup: &Setup, span: &StrungConductor, assumed: Assumptions, n: u32) -> Self {
+        let f = span.harmonic_hz(n);
+        let iswr = assumed.efficiency_pct / 100.0;
+        let wire = bending_wire(setup);
+        let velocity_m_s = target_velocity_m_s(setup, wire);
+        let places =
+            span.reading_places(f, setup.span.damper_position_m, setup.span.drive_position_m);
+        let place = |of: fn(&ReadingPlaces) -> f64| places.as_ref().map(of);
+        let power_w = velocity_m_s.map(|v| 0.5 * span.wave_impedance_n_s_per_m() * v * v * iswr);
+        let drive_sine = drive_sine(setup, span, f);
+        let drive_near_node = drive_sine.is_some_and(|s| s < setup.hold.drive_node_sine);
+        let bandwidth_hz = span.half_power_bandwidth_hz(f, iswr);
+        Self {
+            harmonic: n,
+            frequency_hz: f,
+            frequency_string_hz: span.string_harmonic_hz(n),
+            frequency_pinned_hz: span.pinned_harmonic_hz(n),
+            wind_speed_m_s: shedding::wind_speed_m_s(f, setup.conductor.diameter_mm),
+            loop_length_m: span.loop_length_m(f),
+            node_from_damper_end_mm: place(|p| p.node_from_damper_end_mm),
+            node_from_drive_end_mm: place(|p| p.node_from_drive_end_mm),
+            antinode_from_damper_end_mm: place(|p| p.antinode_from_damper_end_mm),
+            antinode_from_drive_end_mm: place(|p| p.antinode_from_drive_end_mm),
+            antinode_velocity_mm_s: velocity_m_s.map(|v| v * 1e3),
+            antinode_amplitude_mm_pp: velocity_m_s.map(|v| 2e3 * v / (TAU * f)),
+            antinode_acceleration_m_s2: velocity_m_s.map(|v| v * TAU * f),
+            node_velocity_mm_s: velocity_m_s.map(|v| v * iswr * 1e3),
+            clamp_strain_pp_um_m: target_strain_pp_um_m(setup, wire, velocity_m_s),
+            power_w,
+            drive_sine,
+            drive_near_node,
+            // P = ½ F V_drive at resonance, force and velocity in phase.
+            drive_force_n: match (power_w, velocity_m_s, drive_sine) {
+                (Some(p), Some(v), Some(s)) if !drive_near_node => Some(2.0 * p / (v * s)),
+                _ => None,
+            },
+            bandwidth_hz,
+            ring_up_time_constant_s: ring_up_time_constant_s(bandwidth_hz),
+        }
+    }
+}
+
+/// |motion at the drive point| / |motion at an antinode| of the standing
+/// wave, 0..1: |sin(k x_drive)| for a string. `None` when the setup does not
+/// say where the drive is.
+pub fn drive_sine(setup: &Setup, span: &StrungConductor, frequency_hz: f64) -> Option<f64> {
+    let x = setup.span.drive_position_m?;
+    Some(span.motion_near_clamp(frequency_hz, x).abs())
+}
+
+/// The wire and stiffness of the strain formula, where the setup gives them.
+fn bending_wire(_setup: &Setup) -> Option<BendingWire> {
+    None
+}
+
+/// Target antinode velocity, m/s peak, of the setup's level rule. It is the
+/// same at every frequency under all three rules.
+fn target_velocity_m_s(setup: &Setup, wire: Option<BendingWire>) -> Option<f64> {
+    let level = setup.amplitude?;
+    match level.rule {
+        LevelRule::ConstantVelocity => Some(level.value * 1e-3),
+        // Y_pp = k/f and V = ω Y_pp/2, so V = π k.
+        LevelRule::InverseFrequency => Some(PI * level.value * 1e-3),
+        LevelRule::ClampStrain => wire.map(|wire| {
+            let peak = level.value * 1e-6 / 2.0;
+            wire.velocity_at_clamp_strain_m_s(peak, setup.conductor.mass_kg_per_m)
+        }),
+    }
+}
+
+fn target_strain_pp_um_m(
+    setup: &Setup,
+    wire: Option<BendingWire>,
+    velocity_m_s: Option<f64>,
+) -> Option<f64> {
+    match setup.amplitude {
+        Some(level) if level.rule == LevelRule::ClampStrain => Some(level.value),
+        _ => Some(2e6 * wire?.clamp_strain(velocity_m_s?, setup.conductor.mass_kg_per_m)),
+    }
+}
+
+fn warnings(
+    setup: &Setup,
+    assumed: Assumptions,
+    harmonics: &[PlannedHarmonic],
+    channels: &[ChannelOutlook],
+) -> Vec<String> {
+    let mut out = Vec::new();
+    if setup.span.length_m < SHORTEST_USUAL_SPAN_M {
+        out.push(format!(
+            "the span is {} m long; spans of at least {SHORTEST_USUAL_SPAN_M} m are used \
+             (common practice, no source)",
+            setup.span.length_m
+        ));
+    }
+    if setup.conductor.bending_stiffness_n_m2.is_none() {
+        out.push(
+            "no bending_stiffness_n_m2: harmonics and loops are those of a string, too low in \
+             frequency by some per cent at the top of the range"
+                .to_owned(),
+        );
+    }
+    if setup.amplitude.is_none() {
+        out.push("no [amplitude]: target levels and what the channels will see are unknown".into());
+    } else if target_velocity_m_s(setup, bending_wire(setup)).is_none() {
+        out.push(
+            "the level is set by clamp strain: give outer_wire_diameter_mm and \
+             least_bending_stiffness_n_m2 under [conductor] to have the velocity that goes with it"
+                .to_owned(),
+        );
+    }
+    if harmonics.is_empty() {
+        out.push(format!(
+            "no harmonic of the span lies between {} Hz and {} Hz",
+            setup.sweep.low_hz, setup.sweep.high_hz
+        ));
+    }
+    if setup.span.drive_position_m.is_none() {
+        out.push("no drive_position_m: whether the drive sits near a node is unknown".to_owned());
+    }
+    for harmonic in harmonics.iter().filter(|h| h.drive_near_node) {
+        out.push(format!(
+            "harmonic {} at {:.2} Hz: the drive sits near a node (it moves {:.2} of the antinode, \
+             limit {}); the shaker can hardly feed it and the drive phase is no evidence there",
+            harmonic.harmonic,
+            harmonic.frequency_hz,
+            harmonic.drive_sine.unwrap_or(0.0),
+            setup.hold.drive_node_sine
+        ));
+    }
+    for harmonic in harmonics
+        .iter()
+        .filter(|h| h.node_from_damper_end_mm.is_none())
+    {
+        out.push(format!(
+            "harmonic {} at {:.2} Hz: no whole loop lies between the damper and the drive",
+            harmonic.harmonic, harmonic.frequency_hz
+        ));
+    }
+    out.extend(channels.iter().flat_map(|c| c.warnings(assumed)));
+    out
+}
+
+#[cfg(test)]
+mod tests;

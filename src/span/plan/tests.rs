@@ -1,0 +1,204 @@
+//! The plan against facts from outside; the published sheets are in
+//! `tests/published_sheets.rs`.
+
+use super::*;
+use crate::setup::{
+    Amplitude, Channel, Conductor, HoldRules, Role, Source, SourceKind, Span, Sweep, Test, Unit,
+};
+
+fn setup(rule: LevelRule, value: f64) -> Setup {
+    Setup {
+        test: Test {
+            title: "invented".into(),
+            damper: Some("invented".into()),
+            operator: None,
+        },
+        conductor: Conductor {
+            designation: "invented".into(),
+            diameter_mm: 21.8,
+            mass_kg_per_m: 0.98,
+            mass_uncertainty_pct: 0.5,
+            rated_strength_kn: None,
+            bending_stiffness_n_m2: Some(180.0),
+            bending_stiffness_uncertainty_pct: 20.0,
+        },
+        span: Span {
+            length_m: 36.0,
+            length_uncertainty_mm: 10.0,
+            tension_kn: 18.0,
+            tension_uncertainty_pct: 1.0,
+            damper_position_m: Some(0.95),
+            drive_position_m: Some(1.3),
+        },
+        sweep: Sweep {
+            low_hz: 8.3,
+            high_hz: 64.0,
+        },
+        amplitude: Some(Amplitude {
+            rule,
+            value,
+            tolerance_pct: 10.0,
+        }),
+        hold: HoldRules {
+            min_seconds: 8.0,
+            min_cycles: 100.0,
+            max_seconds: 60.0,
+            ring_up_time_constants: 4.0,
+            drive_phase_deg: 20.0,
+            drift_bandwidths: 0.1,
+            amplitude_drift_pct: 1.0,
+            amplitude_variation_pct: 1.5,
+            beat_pct: 0.7,
+            distortion_pct: 10.0,
+            min_snr_db: 20.0,
+            drive_node_sine: 0.15,
+        },
+        sources: vec![Source {
+            name: "bench".into(),
+            kind: SourceKind::Wav,
+            rate_hz: Some(1000.0),
+            rate_uncertainty_ppm: 50.0,
+        }],
+        channels: vec![
+            channel("antinode", Role::Antinode, Unit::StandardGravity, 10.0),
+            channel("node", Role::Node, Unit::MillimetrePerSecond, 100.0),
+        ],
+    }
+}
+
+fn channel(name: &str, role: Role, unit: Unit, full_scale: f64) -> Channel {
+    Channel {
+        name: name.into(),
+        role,
+        source: 0,
+        index: 0,
+        unit,
+        full_scale,
+        uncertainty_pct: None,
+        reference_uncertainty_pct: 0.0,
+        reference: None,
+        position_m: None,
+        location: None,
+    }
+}
+
+#[test]
+fn amplitude_inverse_to_frequency_is_a_constant_velocity() {
+    // Common practice, no source: 67/f mm peak-to-peak is about 210 mm/s peak
+    // whatever the frequency.
+    let plan = Plan::of(
+        &setup(LevelRule::InverseFrequency, 67.0),
+        Assumptions::default(),
+    );
+    assert!(plan.harmonics.len() > 25);
+    for h in &plan.harmonics {
+        assert!((h.antinode_velocity_mm_s.unwrap() - 210.0).abs() < 1.0);
+        let pp = h.antinode_amplitude_mm_pp.unwrap();
+        assert!((pp - 67.0 / h.frequency_hz).abs() < 1e-9);
+    }
+}
+
+#[test]
+fn three_inches_over_frequency() {
+    // Two published laboratory sheets (scribd 456219704, 456219705) test at
+    // 3/f inch peak-to-peak: 239.4 mm/s peak (computed by other code).
+    let plan = Plan::of(
+        &setup(LevelRule::InverseFrequency, 76.2),
+        Assumptions::default(),
+    );
+    for h in &plan.harmonics {
+        assert!((h.antinode_velocity_mm_s.unwrap() - 239.4).abs() < 0.05);
+    }
+}
+
+#[test]
+fn acceleration_against_the_range_of_the_channel() {
+    // 1 g peak at 20 Hz is 0.621 mm peak (computed by other code), so
+    // 78.04 mm/s: at that level an accelerometer sees about f/20 g.
+    let plan = Plan::of(
+        &setup(LevelRule::ConstantVelocity, 78.04),
+        Assumptions::default(),
+    );
+    let outlook = &plan.channels[0];
+    let top = plan.harmonics.last().unwrap().frequency_hz;
+    assert!((outlook.largest_peak.unwrap() - top / 20.0).abs() < 0.002 * top / 20.0);
+    assert_eq!(outlook.range_suffices, Some(true));
+    let mut narrow = setup(LevelRule::ConstantVelocity, 78.04);
+    narrow.channels[0].full_scale = 3.5;
+    let plan = Plan::of(&narrow, Assumptions::default());
+    assert_eq!(plan.channels[0].range_suffices, Some(false));
+    assert!(
+        plan.warnings
+            .iter()
+            .any(|w| w.contains("\"antinode\"") && w.contains("full scale"))
+    );
+}
+
+#[test]
+fn the_assumed_efficiency_sets_node_and_power() {
+    // Common practice, no source: node 190 mm/s over antinode 310 mm/s is
+    // about 61 %.
+    let assumed = Assumptions {
+        efficiency_pct: 61.3,
+        ..Assumptions::default()
+    };
+    let plan = Plan::of(&setup(LevelRule::ConstantVelocity, 310.0), assumed);
+    let h = &plan.harmonics[0];
+    assert!((h.node_velocity_mm_s.unwrap() - 190.0).abs() < 0.1);
+    // P = ½ sqrt(T m) V_a V_n, by hand: ½ · 132.8 · 0.31 · 0.19 = 3.91 W.
+    assert!((h.power_w.unwrap() - 3.91).abs() < 0.01);
+}
+
+#[test]
+fn coarse_converters_and_slow_rates_are_found() {
+    let mut slow = setup(LevelRule::ConstantVelocity, 200.0);
+    slow.sources[0].rate_hz = Some(200.0);
+    let assumed = Assumptions {
+        converter_bits: 8,
+        efficiency_pct: 2.0,
+    };
+    let plan = Plan::of(&slow, assumed);
+    assert_eq!(plan.channels[1].rate_suffices, Some(false));
+    // 4 mm/s peak on 100 mm/s full scale at 8 bits: 5 steps, about 22 dB.
+    assert!((plan.channels[1].quantisation_snr_db.unwrap() - 21.96).abs() < 0.05);
+    assert_eq!(plan.channels[1].resolution_suffices, Some(false));
+}
+
+#[test]
+fn a_drive_near_its_own_node_is_named() {
+    let mut far = setup(LevelRule::ConstantVelocity, 200.0);
+    // Loops of 1.2 m: a drive at 1.25 m sits near the first node.
+    far.span.drive_position_m = Some(1.25);
+    let plan = Plan::of(&far, Assumptions::default());
+    let near: Vec<_> = plan
+        .harmonics
+        .iter()
+        .filter(|h| h.drive_near_node)
+        .collect();
+    assert!(!near.is_empty());
+    for h in &near {
+        // Within 5 % of a whole loop from the equivalent string's end.
+        let loops = 1.25 / h.loop_length_m;
+        assert!((loops - 1.0).abs() < 0.15, "{loops}");
+        assert!(h.drive_force_n.is_none());
+    }
+    assert!(plan.warnings.iter().any(|w| w.contains("near a node")));
+}
+
+#[test]
+fn a_short_span_is_named() {
+    let mut short = setup(LevelRule::ConstantVelocity, 200.0);
+    assert!(
+        !Plan::of(&short, Assumptions::default())
+            .warnings
+            .iter()
+            .any(|w| w.contains("30 m"))
+    );
+    short.span.length_m = 29.0;
+    let plan = Plan::of(&short, Assumptions::default());
+    assert!(
+        plan.warnings
+            .iter()
+            .any(|w| w.contains("30 m") && w.contains("no source"))
+    );
+}
