@@ -59,7 +59,7 @@ impl StrungConductor {
         }
         let (node, antinode) = (node_m(node), node_m(node + 0.5));
         let reach_m = self.length_m - drive_m.unwrap_or(0.0);
-        (antinode < reach_m && antinode < self.length_m - end_m).then(|| ReadingPlaces {
+        (antinode < reach_m && antinode < self.length_m - end_m).then_some(ReadingPlaces {
             node_from_damper_end_mm: node * 1e3,
             node_from_drive_end_mm: (self.length_m - node) * 1e3,
             antinode_from_damper_end_mm: antinode * 1e3,
