@@ -83,6 +83,10 @@ impl PhasorEstimate {
 pub struct ChannelFit {
     /// `phasors[j][h − 1]`: tone j, order h.
     pub phasors: Vec<Vec<PhasorEstimate>>,
+    /// Covariance of each phasor's real and imaginary part with the frequency
+    /// of its own tone, unit of the samples × Hz, in the same order; what is
+    /// needed to say the phasor at another time than the window's centre.
+    pub frequency_covs: Vec<Vec<Complex64>>,
     /// Mean value beneath the tones.
     pub offset: f64,
     /// Its standard uncertainty.
@@ -533,27 +537,52 @@ impl Linear {
             sum
         };
         let parameters = &self.parameters[channel];
-        let phasors = basis
-            .first_columns()
-            .iter()
-            .zip(&basis.orders)
-            .map(|(first, orders)| {
-                (0..*orders)
-                    .map(|order| {
-                        let column = first + 2 * order;
-                        // a cos + b sin = Re[(a − i b) exp(i…)]
-                        PhasorEstimate {
-                            value: Complex64::new(parameters[column], -parameters[column + 1]),
-                            var_re: covariance(column, column),
-                            var_im: covariance(column + 1, column + 1),
-                            cov: -covariance(column, column + 1),
+        let phasor = |column: usize| {
+            // a cos + b sin = Re[(a − i b) exp(i…)]
+            PhasorEstimate {
+                value: Complex64::new(parameters[column], -parameters[column + 1]),
+                var_re: covariance(column, column),
+                var_im: covariance(column + 1, column + 1),
+                cov: -covariance(column, column + 1),
+            }
+        };
+        // A frequency that errs turns the fitted phasors with it.
+        let to_hz = 1.0 / (TAU * basis.half_s);
+        let with_frequency = |column: usize, free: usize| -> f64 {
+            let sum: f64 = slopes
+                .iter()
+                .take(frequency_covariance.size())
+                .enumerate()
+                .map(|(k, [_, _, projected])| projected[column] * frequency_covariance.get(k, free))
+                .sum();
+            -sum * to_hz
+        };
+        let mut phasors = Vec::with_capacity(basis.orders.len());
+        let mut frequency_covs = Vec::with_capacity(basis.orders.len());
+        let mut free = 0;
+        for (tone, first) in basis.first_columns().into_iter().enumerate() {
+            let columns = || (0..basis.orders[tone]).map(|order| first + 2 * order);
+            phasors.push(columns().map(phasor).collect());
+            let is_free = basis.free[tone] && free < frequency_covariance.size();
+            frequency_covs.push(
+                columns()
+                    .map(|column| {
+                        if is_free {
+                            Complex64::new(
+                                with_frequency(column, free),
+                                -with_frequency(column + 1, free),
+                            )
+                        } else {
+                            Complex64::ZERO
                         }
                     })
-                    .collect()
-            })
-            .collect();
+                    .collect(),
+            );
+            free += usize::from(is_free);
+        }
         ChannelFit {
             phasors,
+            frequency_covs,
             offset: parameters[0],
             offset_u: covariance(0, 0).sqrt(),
             residual_sum: self.residual_sums[channel],
