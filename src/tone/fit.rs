@@ -131,8 +131,13 @@ pub enum FitError {
     NotFinite,
 }
 
-/// Iterations before a fit counts as diverged; three or four are usual.
-const ITERATIONS: usize = 20;
+/// Iterations before a fit counts as diverged. Three or four are usual; where
+/// noise is as large as the tone the step halves each time, and twenty-five
+/// are needed.
+const ITERATIONS: usize = 40;
+/// A fit has converged when the next step would be this part of the
+/// frequency's standard uncertainty.
+const CONVERGED: f64 = 1e-6;
 /// Samples a basis row is made for at once: small enough for the L1 cache,
 /// and the rotation recurrence starts afresh here, so that its error stays
 /// below 1e-14.
@@ -157,18 +162,26 @@ pub fn fit(
             parameters: basis.columns() + free,
         });
     }
-    let mut last_step = f64::INFINITY;
+    let (mut last_step, mut remaining) = (f64::INFINITY, f64::INFINITY);
     for _ in 0..ITERATIONS {
         let moments = Moments::gather(&basis, samples);
         if !moments.squares.iter().all(|square| square.is_finite()) {
             return Err(FitError::NotFinite);
         }
         let linear = Linear::solve(&basis, &moments, free)?;
-        if free == 0 || last_step < 1e-3 {
+        if free == 0 || remaining < CONVERGED {
             return Ok(linear.report(&basis, &moments, frequency_channels));
         }
         let newton = linear.newton(&basis, &moments, frequency_channels)?;
-        last_step = basis.step(&newton)?;
+        // The step shrinks by about the same factor each time; what is still
+        // to come is the next one.
+        let step = basis.step(&newton)?;
+        remaining = if last_step.is_finite() {
+            step * (step / last_step).min(1.0)
+        } else {
+            step
+        };
+        last_step = step;
     }
     Err(FitError::Diverged)
 }
