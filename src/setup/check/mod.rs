@@ -1,0 +1,15 @@
+//! What no key shows by itself: checks across keys and sections.
+//!
+//! In: the raw setup. Out: faults in the log, each at the key that most
+//! probably has to change. A faulty key is passed over: it is reported already.
+
+mod bench;
+mod wiring;
+
+use super::fault::Log;
+use super::read::RawSetup;
+
+pub(super) fn check(raw: &RawSetup, log: &mut Log) {
+    bench::check(raw, log);
+    wiring::check(raw, log);
+}

@@ -1,0 +1,311 @@
+//! What a checked setup holds.
+//!
+//! Plain data: nothing here reads or checks. The invariants written at the
+//! fields are kept by [`super::parse`], the only way to make a [`Setup`] from
+//! outside text.
+
+use super::words::{LevelRule, Protocol, Role, StrainLocation, Unit};
+use serde::Serialize;
+
+/// A checked setup. Whoever holds one may rely on the invariants written at
+/// its fields; the parser refuses everything else.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Setup {
+    /// What is being tested, for the record.
+    pub test: Test,
+    /// The conductor of the span.
+    pub conductor: Conductor,
+    /// The span as strung.
+    pub span: Span,
+    /// The frequency range of the sweep.
+    pub sweep: Sweep,
+    /// The level at which points are to be taken, if one was set.
+    pub amplitude: Option<Amplitude>,
+    /// When a resonance counts as held.
+    pub hold: HoldRules,
+    /// The sample sources; never empty.
+    pub sources: Vec<Source>,
+    /// The channels; exactly one `antinode`, at most one each of `node`,
+    /// `drive-force`, `drive-motion`; never empty.
+    pub channels: Vec<Channel>,
+}
+
+/// `[test]`
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Test {
+    /// Title of the run.
+    pub title: String,
+    /// The damper; `None` for a bare-span run.
+    pub damper: Option<String>,
+    /// Who runs it.
+    pub operator: Option<String>,
+}
+
+/// `[conductor]`
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Conductor {
+    /// Trade designation.
+    pub designation: String,
+    /// Outer diameter, mm, > 0.
+    pub diameter_mm: f64,
+    /// Mass per length, kg/m, > 0.
+    pub mass_kg_per_m: f64,
+    /// Expanded uncertainty (k = 2) of the mass per length, %.
+    pub mass_uncertainty_pct: f64,
+    /// Rated strength, kN.
+    pub rated_strength_kn: Option<f64>,
+    /// Bending stiffness EI, N m²; enables the stiffness correction.
+    pub bending_stiffness_n_m2: Option<f64>,
+    /// Expanded uncertainty (k = 2) of EI, %.
+    pub bending_stiffness_uncertainty_pct: f64,
+}
+
+impl Conductor {
+    /// Taken where the mass uncertainty is not stated, %: the tolerance that
+    /// conductor standards allow on the mass per length (IEC 61089, value from
+    /// memory).
+    pub const DEFAULT_MASS_UNCERTAINTY_PCT: f64 = 2.0;
+    /// Taken where the uncertainty of EI is not stated, %: EI lies anywhere
+    /// between loose and bonded wires and depends on amplitude.
+    pub const DEFAULT_STIFFNESS_UNCERTAINTY_PCT: f64 = 50.0;
+}
+
+/// `[span]`
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Span {
+    /// Free length between the clamps, m, > 0.
+    pub length_m: f64,
+    /// Expanded uncertainty (k = 2) of the length, mm.
+    pub length_uncertainty_mm: f64,
+    /// Tension, kN, > 0 and below the rated strength.
+    pub tension_kn: f64,
+    /// Expanded uncertainty (k = 2) of the tension, %.
+    pub tension_uncertainty_pct: f64,
+    /// Damper clamp from the damper-end clamp, m; `None` for a bare span.
+    pub damper_position_m: Option<f64>,
+    /// Drive point from the drive-end clamp, m.
+    pub drive_position_m: Option<f64>,
+}
+
+impl Span {
+    /// Taken where the length uncertainty is not stated, mm: a tape between
+    /// two clamp mouths (common practice, no source).
+    pub const DEFAULT_LENGTH_UNCERTAINTY_MM: f64 = 20.0;
+    /// Taken where the tension uncertainty is not stated, %: a load cell
+    /// without its certificate at hand (common practice, no source).
+    pub const DEFAULT_TENSION_UNCERTAINTY_PCT: f64 = 2.0;
+}
+
+/// `[sweep]`; default 0.18/d to 1.4/d Hz with d in m (IEC 61897).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Sweep {
+    /// Lowest frequency of interest, Hz.
+    pub low_hz: f64,
+    /// Highest frequency of interest, Hz.
+    pub high_hz: f64,
+}
+
+/// `[amplitude]`
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Amplitude {
+    /// Which quantity is kept.
+    pub rule: LevelRule,
+    /// Its value, in the unit the rule names.
+    pub value: f64,
+    /// How far a point may be off, %.
+    pub tolerance_pct: f64,
+}
+
+impl Amplitude {
+    /// Taken where the tolerance is not stated, % (common practice, no source).
+    pub const DEFAULT_TOLERANCE_PCT: f64 = 10.0;
+}
+
+/// `[hold]`: when a resonance counts as held. Each default is derived in the
+/// guide, page "tolerances".
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct HoldRules {
+    /// Shortest hold, s. Default 8.
+    pub min_seconds: f64,
+    /// Shortest hold in cycles of the drive. Default 100.
+    pub min_cycles: f64,
+    /// A hold is closed and logged at this length, s. Default 60.
+    pub max_seconds: f64,
+    /// Least wait since frequency or level last changed, in ring-up time
+    /// constants 1/(pi df). Default 4.
+    pub ring_up_time_constants: f64,
+    /// Largest |phase| between drive force and antinode velocity, degrees,
+    /// taken modulo 180. Default 20.
+    pub drive_phase_deg: f64,
+    /// Largest change of the detuning over the hold, in half-power
+    /// bandwidths. Default 0.1.
+    pub drift_bandwidths: f64,
+    /// Largest trend of the antinode amplitude over the hold, %. Default 1.
+    pub amplitude_drift_pct: f64,
+    /// Largest deviation of the antinode amplitude from its mean, %. Default 1.5.
+    pub amplitude_variation_pct: f64,
+    /// Largest line in the spectrum of the antinode envelope, % of the
+    /// amplitude. Default 0.7.
+    pub beat_pct: f64,
+    /// Largest distortion of the antinode signal, %. Default 10.
+    pub distortion_pct: f64,
+    /// Least signal-to-noise ratio at the antinode, dB. Default 20.
+    pub min_snr_db: f64,
+    /// The drive phase is no evidence where |sin(k x_drive)| is below this.
+    /// Default 0.15.
+    pub drive_node_sine: f64,
+}
+
+impl Default for HoldRules {
+    /// The guide, page "tolerances", derives each number.
+    fn default() -> Self {
+        Self {
+            // Two to three ring-up times 1/(pi df) of a damped span: 3 s at
+            // S = 0.1.
+            min_seconds: 8.0,
+            // At a few hertz eight seconds are too few cycles for a mean.
+            min_cycles: 100.0,
+            // Longer holds tell nothing new, and a forgotten bench still logs.
+            max_seconds: 60.0,
+            // exp(-4): under 2 % of a change of level is left.
+            ring_up_time_constants: 4.0,
+            // cos(20 degrees): the amplitude is within 6 % of its peak.
+            drive_phase_deg: 20.0,
+            // A tenth of a bandwidth turns the phase by 11 degrees, about
+            // half the limit above.
+            drift_bandwidths: 0.1,
+            amplitude_drift_pct: 1.0,
+            amplitude_variation_pct: 1.5,
+            beat_pct: 0.7,
+            distortion_pct: 10.0,
+            // Down to here the tone estimates keep to the Cramér-Rao bound.
+            min_snr_db: 20.0,
+            // Nine degrees of wave between the drive point and its node.
+            drive_node_sine: 0.15,
+        }
+    }
+}
+
+/// `[[source]]`
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Source {
+    /// Unique name.
+    pub name: String,
+    /// Where its samples come from.
+    pub kind: SourceKind,
+    /// Expected sampling rate, Hz; checked against what arrives.
+    pub rate_hz: Option<f64>,
+    /// Expanded uncertainty (k = 2) of the sampling rate, parts per million.
+    pub rate_uncertainty_ppm: f64,
+}
+
+impl Source {
+    /// Taken where the rate uncertainty is not stated, ppm: an ordinary quartz
+    /// over temperature and age (common practice, no source).
+    pub const DEFAULT_RATE_UNCERTAINTY_PPM: f64 = 100.0;
+}
+
+/// What a source is.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum SourceKind {
+    /// A serial device.
+    Serial {
+        /// Device path.
+        port: String,
+        /// Baud rate.
+        baud: u32,
+        /// How its samples are framed.
+        protocol: Protocol,
+    },
+    /// WAV recordings, named on the command line.
+    Wav,
+}
+
+/// `[[channel]]`
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Channel {
+    /// Unique name.
+    pub name: String,
+    /// What it measures.
+    pub role: Role,
+    /// Index into [`Setup::sources`].
+    pub source: usize,
+    /// Column in that source, from 0.
+    pub index: usize,
+    /// Unit of `full_scale`.
+    pub unit: Unit,
+    /// Value in `unit` of digital full scale; for text lines, of the number 1.
+    pub full_scale: f64,
+    /// Expanded uncertainty (k = 2) of the calibration, %: the part of this
+    /// channel alone. `None`: not stated, and then said so with every result.
+    pub uncertainty_pct: Option<f64>,
+    /// Expanded uncertainty (k = 2), %, of the reference that all channels
+    /// with the same `reference` were calibrated against.
+    pub reference_uncertainty_pct: f64,
+    /// Name of that reference. Channels that share it err together.
+    pub reference: Option<String>,
+    /// Place of the sensor from the drive-end clamp, m.
+    pub position_m: Option<f64>,
+    /// For clamp-strain: which clamp.
+    pub location: Option<StrainLocation>,
+}
+
+impl Sweep {
+    /// Reduced frequencies f d of the aeolian range, m/s (IEC 61897).
+    pub const AEOLIAN_RANGE_M_S: (f64, f64) = (0.18, 1.4);
+
+    /// The aeolian range of a conductor: 0.18/d to 1.4/d (IEC 61897).
+    pub fn aeolian(diameter_mm: f64) -> Self {
+        let (low, high) = Self::AEOLIAN_RANGE_M_S;
+        Self {
+            low_hz: low * 1e3 / diameter_mm,
+            high_hz: high * 1e3 / diameter_mm,
+        }
+    }
+
+    /// Least sampling rate, Hz, at which the sweep can be measured: four times
+    /// its upper end, so that the sine stays clear of the anti-alias filter of
+    /// the converter and its second harmonic is told apart from it.
+    pub fn least_rate_hz(&self) -> f64 {
+        4.0 * self.high_hz
+    }
+
+    /// Sampling rate, Hz, from which on the third harmonic is seen over the
+    /// whole sweep, so that distortion means what it says.
+    pub fn harmonics_rate_hz(&self) -> f64 {
+        8.0 * self.high_hz
+    }
+}
+
+impl Setup {
+    /// Wave impedance sqrt(T m), N s/m (IEEE 664).
+    pub fn wave_impedance_n_s_per_m(&self) -> f64 {
+        (self.span.tension_kn * 1e3 * self.conductor.mass_kg_per_m).sqrt()
+    }
+
+    /// Wave speed sqrt(T/m), m/s.
+    pub fn wave_speed_m_s(&self) -> f64 {
+        (self.span.tension_kn * 1e3 / self.conductor.mass_kg_per_m).sqrt()
+    }
+
+    /// First resonance of the span as a plain string, c/(2 L), Hz.
+    pub fn string_fundamental_hz(&self) -> f64 {
+        self.wave_speed_m_s() / (2.0 * self.span.length_m)
+    }
+
+    /// The source that carries the antinode, and with it every channel whose
+    /// phase counts.
+    pub fn main_source(&self) -> Option<(usize, &Source)> {
+        let (_, antinode) = self.channel(Role::Antinode)?;
+        Some((antinode.source, self.sources.get(antinode.source)?))
+    }
+
+    /// The channel of a role that occurs at most once.
+    pub fn channel(&self, role: Role) -> Option<(usize, &Channel)> {
+        self.channels
+            .iter()
+            .enumerate()
+            .find(|(_, c)| c.role == role)
+    }
+}

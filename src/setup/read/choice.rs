@@ -1,0 +1,71 @@
+//! One word out of a closed list, and the nearest word to a misspelt one.
+//!
+//! In: a word of the file. Out: its meaning, or the words that would be right.
+
+use serde::Deserialize;
+use serde::de::IntoDeserializer;
+use serde::de::value::StrDeserializer;
+use std::fmt;
+
+/// The meaning of `word` in the list that `T` derives with serde, so that the
+/// words stand in one place; or the whole list.
+pub(super) fn choose<T: for<'de> Deserialize<'de>>(word: &str) -> Result<T, NotInList> {
+    let word: StrDeserializer<'_, NotInList> = word.into_deserializer();
+    T::deserialize(word)
+}
+
+/// A word that is not in the list; holds the list.
+#[derive(Debug)]
+pub(super) struct NotInList(pub(super) &'static [&'static str]);
+
+impl fmt::Display for NotInList {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "one of {}", self.0.join(", "))
+    }
+}
+
+impl std::error::Error for NotInList {}
+
+impl serde::de::Error for NotInList {
+    fn custom<M: fmt::Display>(_: M) -> Self {
+        Self(&[])
+    }
+
+    fn unknown_variant(_: &str, expected: &'static [&'static str]) -> Self {
+        Self(expected)
+    }
+}
+
+/// What would be right instead of `wrong`: the nearest of `known` if one is
+/// near, else all of them.
+pub(in crate::setup) fn right_word(wrong: &str, known: &[&str]) -> String {
+    match nearest(wrong, known) {
+        Some(word) => format!("\"{word}\""),
+        None => format!("one of {}", known.join(", ")),
+    }
+}
+
+/// The candidate that `wrong` most probably stands for: a beginning of it, or
+/// at most one slip in three letters away.
+pub(super) fn nearest<'k>(wrong: &str, known: &[&'k str]) -> Option<&'k str> {
+    let wrong = plain(wrong);
+    let letters = wrong.chars().count();
+    let by_slips = known
+        .iter()
+        .map(|word| (strsim::damerau_levenshtein(&wrong, &plain(word)), *word))
+        .filter(|(slips, _)| *slips <= (letters / 3).max(1))
+        .min_by_key(|(slips, _)| *slips);
+    let by_beginning = || {
+        known
+            .iter()
+            .find(|word| letters >= 3 && plain(word).starts_with(&wrong))
+    };
+    by_slips
+        .map(|(_, word)| word)
+        .or_else(|| by_beginning().copied())
+}
+
+/// Case and the choice between `-` and `_` are no difference of meaning.
+fn plain(word: &str) -> String {
+    word.to_lowercase().replace('-', "_")
+}

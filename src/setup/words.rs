@@ -1,0 +1,216 @@
+//! The closed lists of words a setup may use: roles, units, level rules.
+//!
+//! In: nothing. Out: the words, their meaning and their conversion to SI.
+
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// The three level rules.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LevelRule {
+    /// Value: antinode velocity, mm/s peak.
+    ConstantVelocity,
+    /// Value: k in mm Hz; antinode amplitude peak-to-peak = k/f.
+    InverseFrequency,
+    /// Value: clamp strain, µm/m peak-to-peak, at the largest gauge.
+    ClampStrain,
+}
+
+impl LevelRule {
+    /// The word of the setup file.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::ConstantVelocity => "constant-velocity",
+            Self::InverseFrequency => "inverse-frequency",
+            Self::ClampStrain => "clamp-strain",
+        }
+    }
+
+    /// The unit of the rule's value.
+    pub fn unit(self) -> &'static str {
+        match self {
+            Self::ConstantVelocity => "mm/s peak",
+            Self::InverseFrequency => "mm Hz peak-to-peak",
+            Self::ClampStrain => "um/m peak-to-peak",
+        }
+    }
+}
+
+/// How a serial device frames its samples (guide, page "device protocol").
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Protocol {
+    /// Binary frames with COBS, CRC and sequence numbers.
+    #[default]
+    Frames,
+    /// Lines of comma-separated numbers; needs `rate_hz`.
+    Lines,
+}
+
+/// What a channel measures.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Role {
+    /// Motion at an antinode.
+    Antinode,
+    /// Motion at the node next to it.
+    Node,
+    /// Force at the drive point.
+    DriveForce,
+    /// Motion at the drive point.
+    DriveMotion,
+    /// Dynamic bending strain at a clamp.
+    ClampStrain,
+    /// Motion at a fixed, known place.
+    Wave,
+    /// Recorded and watched, not used.
+    Monitor,
+}
+
+/// Units a channel may be scaled in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[allow(missing_docs, reason = "each variant is its unit")]
+pub enum Unit {
+    #[serde(rename = "m/s2")]
+    MetrePerSecondSquared,
+    #[serde(rename = "g")]
+    StandardGravity,
+    #[serde(rename = "mm/s")]
+    MillimetrePerSecond,
+    #[serde(rename = "m/s")]
+    MetrePerSecond,
+    #[serde(rename = "mm")]
+    Millimetre,
+    #[serde(rename = "um")]
+    Micrometre,
+    #[serde(rename = "um/m")]
+    MicrometrePerMetre,
+    #[serde(rename = "N")]
+    Newton,
+    #[serde(rename = "kN")]
+    Kilonewton,
+}
+
+impl Role {
+    /// The word of the setup file.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Antinode => "antinode",
+            Self::Node => "node",
+            Self::DriveForce => "drive-force",
+            Self::DriveMotion => "drive-motion",
+            Self::ClampStrain => "clamp-strain",
+            Self::Wave => "wave",
+            Self::Monitor => "monitor",
+        }
+    }
+
+    /// Whether a channel of this role may be scaled in a unit of `quantity`.
+    pub fn accepts(self, quantity: Quantity) -> bool {
+        match self {
+            Self::Antinode | Self::Node | Self::DriveMotion | Self::Wave => matches!(
+                quantity,
+                Quantity::Acceleration | Quantity::Velocity | Quantity::Displacement
+            ),
+            Self::DriveForce => quantity == Quantity::Force,
+            Self::ClampStrain => quantity == Quantity::Strain,
+            Self::Monitor => true,
+        }
+    }
+
+    /// Whether the phase of this channel against another one enters a result.
+    /// Such channels must share one source: two devices are two clocks.
+    pub fn bears_phase(self) -> bool {
+        match self {
+            Self::Antinode | Self::Node | Self::DriveForce | Self::DriveMotion | Self::Wave => true,
+            Self::ClampStrain | Self::Monitor => false,
+        }
+    }
+}
+
+impl fmt::Display for Role {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
+/// What a unit measures.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[allow(missing_docs, reason = "each variant is its quantity")]
+pub enum Quantity {
+    Acceleration,
+    Velocity,
+    Displacement,
+    Strain,
+    Force,
+}
+
+impl Unit {
+    /// Every unit, in the order they are listed to the user.
+    pub const ALL: [Self; 9] = [
+        Self::MetrePerSecondSquared,
+        Self::StandardGravity,
+        Self::MillimetrePerSecond,
+        Self::MetrePerSecond,
+        Self::Millimetre,
+        Self::Micrometre,
+        Self::MicrometrePerMetre,
+        Self::Newton,
+        Self::Kilonewton,
+    ];
+
+    /// The word of the setup file.
+    pub fn symbol(self) -> &'static str {
+        match self {
+            Self::MetrePerSecondSquared => "m/s2",
+            Self::StandardGravity => "g",
+            Self::MillimetrePerSecond => "mm/s",
+            Self::MetrePerSecond => "m/s",
+            Self::Millimetre => "mm",
+            Self::Micrometre => "um",
+            Self::MicrometrePerMetre => "um/m",
+            Self::Newton => "N",
+            Self::Kilonewton => "kN",
+        }
+    }
+
+    /// The quantity this unit measures.
+    pub fn quantity(self) -> Quantity {
+        match self {
+            Self::MetrePerSecondSquared | Self::StandardGravity => Quantity::Acceleration,
+            Self::MillimetrePerSecond | Self::MetrePerSecond => Quantity::Velocity,
+            Self::Millimetre | Self::Micrometre => Quantity::Displacement,
+            Self::MicrometrePerMetre => Quantity::Strain,
+            Self::Newton | Self::Kilonewton => Quantity::Force,
+        }
+    }
+
+    /// Factor to the SI unit of the quantity: m/s², m/s, m, 1, N.
+    pub fn to_si(self) -> f64 {
+        match self {
+            // Standard acceleration of gravity, exact (CGPM 1901; ISO 80000-3).
+            Self::StandardGravity => 9.806_65,
+            Self::MetrePerSecondSquared | Self::MetrePerSecond | Self::Newton => 1.0,
+            Self::MillimetrePerSecond | Self::Millimetre => 1e-3,
+            Self::Micrometre | Self::MicrometrePerMetre => 1e-6,
+            Self::Kilonewton => 1e3,
+        }
+    }
+}
+
+impl fmt::Display for Unit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.symbol())
+    }
+}
+
+/// Which clamp a strain gauge sits at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StrainLocation {
+    /// The damper clamp.
+    Damper,
+    /// The span-end clamp.
+    End,
+}
