@@ -18,6 +18,10 @@ pub fn explain(setup: &Setup) -> String {
 }
 
 fn write_all(setup: &Setup, out: &mut String) -> fmt::Result {
+    writeln!(
+        out,
+        "(velocities peak, strain and force full scale peak; ± is k = 2)"
+    )?;
     write_bench(setup, out)?;
     write_waves(setup, out)?;
     write_level(setup, out)?;
@@ -113,7 +117,7 @@ fn write_level(setup: &Setup, out: &mut String) -> fmt::Result {
     };
     write!(
         out,
-        "level      {}: {} {} ± {} %",
+        "level      {}: {} {}, points within {} %",
         level.rule.name(),
         level.value,
         level.rule.unit(),
@@ -211,13 +215,13 @@ fn write_channel(setup: &Setup, channel: &Channel, out: &mut String) -> fmt::Res
         write!(out, ", {place} m from the drive-end clamp")?;
     }
     match channel.uncertainty_pct {
-        Some(share) => write!(out, ", ± {share} %")?,
+        Some(share) => write!(out, ", calibration ± {share} %")?,
         None => write!(out, ", uncertainty not stated")?,
     }
     if let Some(reference) = &channel.reference {
         write!(
             out,
-            " and ± {} % in common by {reference}",
+            " and ± {} % shared by \"{reference}\"",
             channel.reference_uncertainty_pct
         )?;
     }

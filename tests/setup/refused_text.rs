@@ -109,7 +109,13 @@ fn single_and_double_brackets() {
         &[(13, "[[span]]")],
         "bench.toml:13: span: a list stands here; one section [span] is right",
     );
-    let one_source = bench_with(&[(32, "[source]"), (40, "#"), (41, "#"), (42, "#")]);
+    let one_source = bench_with(&[
+        (32, "[source]"),
+        (99, "index = 7"),
+        (40, "#"),
+        (41, "#"),
+        (42, "#"),
+    ]);
     assert_eq!(
         message(&one_source.replace("\"gauges\"", "\"bench\"")),
         "bench.toml:32: source: a table stands here; [[source]] in double brackets is right"

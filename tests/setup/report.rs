@@ -17,7 +17,18 @@ fn ten_faults_in_ten_places_come_out_together() {
         (71, "unit = \"mm\""),
         (97, "role = \"strain\""),
     ]);
-    insta::assert_snapshot!(message(&text), @"");
+    insta::assert_snapshot!(message(&text), @r#"
+    bench.toml:4: test.operater: there is no such key; "operator" is right
+    bench.toml:8: conductor.diameter_mm: the text "21.8" stands here; a diameter above 0 mm is right
+    bench.toml:15: span.tension_kn: -18 is impossible; a tension above 0 kN and below the rated strength of 86.7 kN is right
+    bench.toml:16: span.damper_position_m: 99 is impossible; a distance from the clamp above 0 m and below the span length of 36 m is right
+    bench.toml:21: sweep.high_hz: 8 is not above low_hz, which is 8.3; a frequency above 8.3 Hz is right
+    bench.toml:29: hold.min_second: there is no such key; "min_seconds" is right
+    bench.toml:32: source[bench].port: is missing; a device such as "/dev/ttyUSB0" is right
+    bench.toml:58: channel[node].source: "gauges" is not the source of the antinode channel: two devices are two clocks, so the phase of the node would mean nothing; "bench" is right
+    bench.toml:71: channel[force].unit: mm does not fit the role drive-force; one of N, kN is right
+    bench.toml:97: channel[strain].role: "strain" is not in the list; "clamp-strain" is right
+    "#);
 }
 
 #[test]
@@ -37,7 +48,29 @@ fn faults_are_data_as_well_as_text() {
 #[test]
 fn an_account_of_what_the_setup_means() {
     let setup = setup::parse(BENCH, "bench.toml").unwrap();
-    insta::assert_snapshot!(setup::explain(&setup), @"");
+    insta::assert_snapshot!(setup::explain(&setup), @r#"
+    (velocities peak, strain and force full scale peak; ± is k = 2)
+    test       Trial
+    damper     D1, 0.95 m from the damper-end clamp
+    conductor  ACSR 26/7: 21.8 mm, 0.98 kg/m ± 2 %
+               EI 180 N m2 ± 50 %: power is also given with bending stiffness
+    span       36 m ± 20 mm at 18 kN ± 2 %, 20.8 % of rated strength
+    drive      1.3 m from the drive-end clamp
+    waves      Z = sqrt(T m) = 132.8 N s/m, c = sqrt(T/m) = 135.5 m/s, f1 = c/(2 L) = 1.882 Hz
+    sweep      8.30 to 64.00 Hz: harmonics 5 to 34 of a string without stiffness
+    level      constant-velocity: 200 mm/s peak, points within 10 %: antinode 200 mm/s peak, 7.670 mm peak-to-peak at 8.30 Hz, 0.995 at 64.00 Hz
+    hold       at least 8 s and 100 cycles, at most 60 s, after 4 ring-up time constants
+               drive phase within 20 degrees, drift within 0.1 bandwidths, no phase evidence where |sin(k x)| of the drive is below 0.15
+               amplitude: trend 1 %, variation 1.5 %, beat 0.7 %; distortion 10 %; at least 20 dB
+    source     bench: /dev/ttyUSB0 at 921600 baud, binary frames, 1000 Hz expected ± 100 ppm
+    source     gauges: WAV recordings, rate as it arrives ± 100 ppm
+    channel    antinode: antinode, bench column 0, ±490.3325 m/s2 (9402 mm/s peak at 8.30 Hz, 1219 at 64.00 Hz), calibration ± 1 % and ± 0.6 % shared by "standard"
+    channel    node: node, bench column 1, ±20 g (3761 mm/s peak at 8.30 Hz, 488 at 64.00 Hz), calibration ± 1 % and ± 0.6 % shared by "standard"
+    channel    force: drive-force, bench column 2, ±200 N, calibration ± 1.5 %
+    channel    wave 1: wave, bench column 3, ±1000 mm/s, 30.5 m from the drive-end clamp, calibration ± 1 %
+    channel    wave 2: wave, bench column 4, ±1000 mm/s, 31.25 m from the drive-end clamp, calibration ± 1 %
+    channel    strain: clamp-strain, gauges column 0, ±1000 um/m, at the damper clamp, calibration ± 2 %
+    "#);
 }
 
 #[test]
@@ -49,5 +82,27 @@ fn an_account_of_a_bare_span() {
         (24, "rule = \"inverse-frequency\""),
         (25, "value = 67"),
     ]);
-    insta::assert_snapshot!(setup::explain(&setup::parse(&text, "bench.toml").unwrap()), @"");
+    insta::assert_snapshot!(setup::explain(&setup::parse(&text, "bench.toml").unwrap()), @r#"
+    (velocities peak, strain and force full scale peak; ± is k = 2)
+    test       Trial
+    damper     none: bare span
+    conductor  ACSR 26/7: 21.8 mm, 0.98 kg/m ± 2 %
+               EI not given: power in the standard's form only
+    span       36 m ± 20 mm at 18 kN ± 2 %, 20.8 % of rated strength
+    drive      1.3 m from the drive-end clamp
+    waves      Z = sqrt(T m) = 132.8 N s/m, c = sqrt(T/m) = 135.5 m/s, f1 = c/(2 L) = 1.882 Hz
+    sweep      8.30 to 64.00 Hz: harmonics 5 to 34 of a string without stiffness
+    level      inverse-frequency: 67 mm Hz peak-to-peak, points within 10 %: antinode 210 mm/s peak, 8.072 mm peak-to-peak at 8.30 Hz, 1.047 at 64.00 Hz
+    hold       at least 8 s and 100 cycles, at most 60 s, after 4 ring-up time constants
+               drive phase within 20 degrees, drift within 0.1 bandwidths, no phase evidence where |sin(k x)| of the drive is below 0.15
+               amplitude: trend 1 %, variation 1.5 %, beat 0.7 %; distortion 10 %; at least 20 dB
+    source     bench: /dev/ttyUSB0 at 921600 baud, binary frames, 1000 Hz expected ± 100 ppm
+    source     gauges: WAV recordings, rate as it arrives ± 100 ppm
+    channel    antinode: antinode, bench column 0, ±490.3325 m/s2 (9402 mm/s peak at 8.30 Hz, 1219 at 64.00 Hz), calibration ± 1 % and ± 0.6 % shared by "standard"
+    channel    node: node, bench column 1, ±20 g (3761 mm/s peak at 8.30 Hz, 488 at 64.00 Hz), calibration ± 1 % and ± 0.6 % shared by "standard"
+    channel    force: drive-force, bench column 2, ±200 N, calibration ± 1.5 %
+    channel    wave 1: wave, bench column 3, ±1000 mm/s, 30.5 m from the drive-end clamp, calibration ± 1 %
+    channel    wave 2: wave, bench column 4, ±1000 mm/s, 31.25 m from the drive-end clamp, calibration ± 1 %
+    channel    strain: clamp-strain, gauges column 0, ±1000 um/m, at the damper clamp, calibration ± 2 %
+    "#);
 }

@@ -45,8 +45,9 @@ pub(in crate::setup) fn right_word(wrong: &str, known: &[&str]) -> String {
     }
 }
 
-/// The candidate that `wrong` most probably stands for: a beginning of it, or
-/// at most one slip in three letters away.
+/// The candidate that `wrong` most probably stands for: at most one slip in
+/// three letters away, or the first that begins with it, or the only one that
+/// has it as a part.
 pub(super) fn nearest<'k>(wrong: &str, known: &[&'k str]) -> Option<&'k str> {
     let wrong = plain(wrong);
     let letters = wrong.chars().count();
@@ -55,14 +56,18 @@ pub(super) fn nearest<'k>(wrong: &str, known: &[&'k str]) -> Option<&'k str> {
         .map(|word| (strsim::damerau_levenshtein(&wrong, &plain(word)), *word))
         .filter(|(slips, _)| *slips <= (letters / 3).max(1))
         .min_by_key(|(slips, _)| *slips);
-    let by_beginning = || {
-        known
-            .iter()
-            .find(|word| letters >= 3 && plain(word).starts_with(&wrong))
-    };
-    by_slips
-        .map(|(_, word)| word)
-        .or_else(|| by_beginning().copied())
+    if let Some((_, word)) = by_slips {
+        return Some(word);
+    }
+    if letters < 3 {
+        return None;
+    }
+    let mut beginning = known.iter().filter(|word| plain(word).starts_with(&wrong));
+    let mut containing = known.iter().filter(|word| plain(word).contains(&wrong));
+    beginning
+        .next()
+        .or_else(|| containing.next().filter(|_| containing.next().is_none()))
+        .copied()
 }
 
 /// Case and the choice between `-` and `_` are no difference of meaning.
