@@ -242,3 +242,150 @@ fn without_tone(raw: RawHop) -> ChannelTone {
         ..ChannelTone::default()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::tone::plan::PlannedChannel;
+    use num_complex::Complex64;
+    use std::f64::consts::TAU;
+
+    fn plan(rate_hz: f64, decimation: usize) -> TonePlan {
+        let channel = |column, to_si| PlannedChannel {
+            setup_index: column,
+            column,
+            to_si,
+            sets_frequency: true,
+        };
+        let hop_samples = (rate_hz / decimation as f64 / 4.0).round() as usize;
+        TonePlan {
+            rate_hz,
+            decimation,
+            hop_samples,
+            window_hops: 4,
+            search_low_hz: 7.0,
+            search_high_hz: 70.0,
+            clip_level: 1.0,
+            channels: vec![channel(0, 100.0), channel(1, 20.0)],
+        }
+    }
+
+    /// 1 m/s² at 23.4567 Hz with a third harmonic, and 0.2 m/s² a quarter turn
+    /// behind it; offsets on both.
+    fn samples(rate_hz: f64, frames: usize) -> Array2<f64> {
+        Array2::from_shape_fn((2, frames), |(channel, i)| {
+            let angle = TAU * 23.4567 * i as f64 / rate_hz;
+            if channel == 0 {
+                (angle.cos() + 0.1 * (3.0 * angle).cos() + 0.3) / 100.0
+            } else {
+                (0.2 * angle.sin() - 0.1) / 20.0
+            }
+        })
+    }
+
+    fn frames(plan: &TonePlan, blocks: impl Iterator<Item = (u64, Array2<f64>)>) -> Vec<ToneFrame> {
+        let mut windows = Windows::new(plan.clone());
+        let mut estimator = Estimator::new(plan.clone());
+        let mut frames = Vec::new();
+        for (first_sample, samples) in blocks {
+            windows.block(
+                &Block {
+                    first_sample,
+                    samples,
+                },
+                |message| {
+                    if let ToneMessage::Frame(frame) = estimator.estimate(message) {
+                        frames.push(frame);
+                    }
+                },
+            );
+        }
+        frames
+    }
+
+    #[test]
+    fn amplitude_phase_and_frequency_come_through_the_decimation() {
+        for (rate_hz, decimation) in [(1000.0, 1), (10_000.0, 9), (48_000.0, 46)] {
+            let plan = plan(rate_hz, decimation);
+            let whole = samples(rate_hz, (3.0 * rate_hz) as usize);
+            // The first window begins with the filter's own ring-up.
+            for frame in frames(&plan, std::iter::once((0, whole))).iter().skip(1) {
+                assert!(
+                    (frame.frequency_hz.unwrap() - 23.4567).abs() < 1e-6,
+                    "{frame:?}"
+                );
+                let ratio = frame.channels[1].amplitude / frame.channels[0].amplitude;
+                assert!((ratio - Complex64::new(0.0, -0.2)).norm() < 1e-6, "{ratio}");
+                assert!((frame.channels[0].amplitude.norm() - 1.0).abs() < 1e-5);
+                assert!((frame.channels[0].distortion - 0.1).abs() < 1e-4);
+            }
+        }
+    }
+
+    #[test]
+    fn frames_do_not_depend_on_how_the_samples_are_cut() {
+        let plan = plan(10_000.0, 9);
+        let whole = samples(10_000.0, 40_000);
+        let reference = frames(&plan, std::iter::once((0, whole.clone())));
+        for size in [1, 7, 1000, 12_345] {
+            let starts = (0..40_000).step_by(size);
+            let blocks = starts.map(|start| {
+                let end = (start + size).min(40_000);
+                (start as u64, whole.slice(s![.., start..end]).to_owned())
+            });
+            assert_eq!(frames(&plan, blocks), reference);
+        }
+    }
+
+    #[test]
+    fn after_a_gap_hops_stay_on_the_grid() {
+        let plan = plan(1000.0, 1);
+        let whole = samples(1000.0, 10_000);
+        let mut windows = Windows::new(plan.clone());
+        let mut hops = Vec::new();
+        let mut note = |message| {
+            if let WindowMessage::Window(window) = message {
+                hops.push(window.hop);
+            }
+        };
+        let part = |from: usize, to: usize| Block {
+            first_sample: from as u64,
+            samples: whole.slice(s![.., from..to]).to_owned(),
+        };
+        windows.block(&part(0, 2600), &mut note);
+        windows.gap(
+            Gap {
+                first_sample: 2600,
+                missing: 123,
+            },
+            &mut note,
+        );
+        windows.block(&part(2723, 4300), &mut note);
+        // Hop 11 (2750…2999) is the first whole one behind the gap; the first
+        // window behind it ends with hop 14.
+        assert_eq!(hops, [3, 4, 5, 6, 7, 8, 9, 14, 15, 16]);
+    }
+
+    #[test]
+    fn noise_alone_has_no_tone() {
+        let plan = plan(1000.0, 1);
+        let mut state = 1_u64;
+        let noise = Array2::from_shape_fn((2, 20_000), |_| {
+            // Knuth's MMIX generator; the upper half is random enough here.
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f64 / f64::from(1 << 24) - 0.5
+        });
+        let found = frames(&plan, std::iter::once((0, noise)));
+        assert_eq!(found.len(), 77);
+        let with_tone = found
+            .iter()
+            .filter(|frame| frame.frequency_hz.is_some())
+            .count();
+        assert!(
+            with_tone <= 2,
+            "{with_tone} of 77 windows of noise showed a tone"
+        );
+    }
+}
