@@ -9,9 +9,9 @@ use std::sync::Arc;
 use crate::reduction::SettledPoint;
 use crate::reduction::settle::{clipped_by_place, hear, settle};
 use crate::resonance::reading::Reading;
-use crate::resonance::tracker::bandwidth_hz;
 use crate::resonance::{Criterion, Dwell, Tracker};
 use crate::setup::{Role, Setup};
+use crate::span::StrungConductor;
 use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
 use crate::tone::{ToneFrame, ToneMessage, TonePlan};
 
@@ -266,7 +266,9 @@ impl Analysis {
         row.detuning_bandwidths = reading
             .drive_phase_deg
             .map(|phase| 0.5 * phase.clamp(-89.0, 89.0).to_radians().tan());
-        row.bandwidth_hz = row.iswr.map(|iswr| bandwidth_hz(&self.setup, iswr));
+        row.bandwidth_hz = row.iswr.map(|iswr| {
+            StrungConductor::of(&self.setup).half_power_bandwidth_hz(reading.frequency_hz, iswr)
+        });
         if let Some(antinode) = places
             .antinode
             .and_then(|(place, _)| frame.channels.get(place))

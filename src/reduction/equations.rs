@@ -9,6 +9,7 @@ use std::f64::consts::TAU;
 
 use crate::resonance::reading::velocity_m_s;
 use crate::setup::Quantity;
+use crate::span::StrungConductor;
 
 /// Everything a settled point is computed from.
 #[derive(Debug, Clone, PartialEq)]
@@ -25,12 +26,8 @@ pub struct Inputs {
     pub drive_motion: Option<(Complex64, Quantity)>,
     /// Strain gauges, peak, 1.
     pub strains: Vec<Complex64>,
-    /// Tension, N.
-    pub tension_n: f64,
-    /// Mass per length, kg/m.
-    pub mass_kg_per_m: f64,
-    /// Bending stiffness EI, N m².
-    pub bending_stiffness_n_m2: Option<f64>,
+    /// The conductor as strung; without a known bending stiffness a string.
+    pub conductor: StrungConductor,
     /// Signed distance from the antinode sensor to the node sensor, m, if the
     /// places of both are known.
     pub sensor_distance_m: Option<f64>,
@@ -60,31 +57,12 @@ pub struct Quantities {
     pub strains_pp: Vec<f64>,
 }
 
-/// Wave number of a tensioned beam, 1/m: the positive root of
-/// EI k⁴ + T k² = m omega², written so that EI → 0 loses no digits.
-pub fn wave_number_per_m(
-    tension_n: f64,
-    mass_kg_per_m: f64,
-    stiffness_n_m2: f64,
-    frequency_hz: f64,
-) -> f64 {
-    let inertia = mass_kg_per_m * (TAU * frequency_hz).powi(2);
-    let root = (tension_n * tension_n + 4.0 * stiffness_n_m2 * inertia).sqrt();
-    (2.0 * inertia / (tension_n + root)).sqrt()
-}
-
 /// Evaluates the measurement equations.
 pub fn evaluate(inputs: &Inputs) -> Quantities {
-    let omega = TAU * inputs.frequency_hz;
     let velocity = |(phasor, quantity)| velocity_m_s(quantity, phasor, inputs.frequency_hz);
     let antinode = velocity(inputs.antinode);
     let antinode_velocity_m_s = antinode.norm();
-    let wave_number = wave_number_per_m(
-        inputs.tension_n,
-        inputs.mass_kg_per_m,
-        inputs.bending_stiffness_n_m2.unwrap_or(0.0),
-        inputs.frequency_hz,
-    );
+    let wave_number = inputs.conductor.wave_number_per_m(inputs.frequency_hz);
     let node = inputs
         .node
         .map(|node| NodeGeometry::new(velocity(node) / antinode, wave_number, inputs));
@@ -109,14 +87,17 @@ pub fn evaluate(inputs: &Inputs) -> Quantities {
             .force_n
             .map(|force| (antinode / force).arg().to_degrees()),
         // IEEE 664: Z = sqrt(T m).
-        power_total_w: carried((inputs.tension_n * inputs.mass_kg_per_m).sqrt()),
-        // Shear and moment of a bent conductor carry power too (design, 7.2):
-        // the string's share T k/omega and twice EI k³/omega.
-        power_total_stiffness_w: inputs.bending_stiffness_n_m2.and_then(|stiffness| {
-            carried(
-                (inputs.tension_n * wave_number + 2.0 * stiffness * wave_number.powi(3)) / omega,
-            )
-        }),
+        power_total_w: carried(inputs.conductor.wave_impedance_n_s_per_m()),
+        // Shear and moment of a bent conductor carry power too (design, 7.2).
+        power_total_stiffness_w: (inputs.conductor.bending_stiffness_n_m2 > 0.0)
+            .then(|| {
+                carried(
+                    inputs
+                        .conductor
+                        .stiff_wave_impedance_n_s_per_m(inputs.frequency_hz),
+                )
+            })
+            .flatten(),
         power_force_w,
         strains_pp: inputs
             .strains
@@ -157,23 +138,5 @@ impl NodeGeometry {
             node_offset_m,
             antinode_offset_m,
         }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn wave_number_is_the_root_of_the_dispersion_relation() {
-        let k = wave_number_per_m(18e3, 0.98, 180.0, 50.0);
-        let inertia = 0.98 * (TAU * 50.0_f64).powi(2);
-        assert!((180.0 * k.powi(4) + 18e3 * k * k - inertia).abs() < 1e-9 * inertia);
-    }
-
-    #[test]
-    fn without_stiffness_the_wave_number_is_omega_over_c() {
-        let k = wave_number_per_m(18e3, 0.98, 0.0, 50.0);
-        assert!((k - TAU * 50.0 / (18e3_f64 / 0.98).sqrt()).abs() < 1e-12);
     }
 }

@@ -11,6 +11,7 @@ use super::uncertainty::{COVERAGE, Cause, Sensor, propagate};
 use crate::resonance::Dwell;
 use crate::resonance::reading::velocity_m_s;
 use crate::setup::{Channel, Role, Setup, StrainLocation};
+use crate::span::{StrungConductor, harmonic_of};
 use crate::tone::interval::{IntervalChannel, IntervalTone};
 use crate::tone::{ToneFrame, TonePlan};
 
@@ -88,6 +89,7 @@ pub fn settle(
     write_ratio(&mut point, &value, &expanded, &inputs, &causes);
     write_powers(&mut point, &value, &expanded);
     let largest = write_strains(&mut point, &gauges, &value, &expanded);
+    point.harmonic = harmonic_of(setup, value.frequency_hz);
     point.target_deviation_pct = target_deviation_pct(
         setup,
         value.frequency_hz,
@@ -144,9 +146,7 @@ fn inputs<'a>(
             .iter()
             .map(|heard| heard.found.phasor.value)
             .collect(),
-        tension_n: setup.span.tension_kn * 1e3,
-        mass_kg_per_m: setup.conductor.mass_kg_per_m,
-        bending_stiffness_n_m2: setup.conductor.bending_stiffness_n_m2,
+        conductor: StrungConductor::of(setup),
         sensor_distance_m: node
             .and_then(|node| Some(node.channel.position_m? - antinode.channel.position_m?)),
         quadrature_sign: node.map_or(1.0, |node| {

@@ -116,12 +116,10 @@ impl Cause {
             }
             Self::Clock { standard } => moved.frequency_hz *= 1.0 + times * standard,
             Self::Frequency { standard } => moved.frequency_hz += times * standard,
-            Self::Tension { standard } => moved.tension_n *= 1.0 + times * standard,
-            Self::Mass { standard } => moved.mass_kg_per_m *= 1.0 + times * standard,
+            Self::Tension { standard } => moved.conductor.tension_n *= 1.0 + times * standard,
+            Self::Mass { standard } => moved.conductor.mass_kg_per_m *= 1.0 + times * standard,
             Self::Stiffness { standard } => {
-                if let Some(stiffness) = &mut moved.bending_stiffness_n_m2 {
-                    *stiffness *= 1.0 + times * standard;
-                }
+                moved.conductor.bending_stiffness_n_m2 *= 1.0 + times * standard;
             }
         }
         moved

@@ -5,6 +5,7 @@ use super::Criterion;
 use super::reading::{Places, Reading, fold_half_turn_deg, median, velocity_m_s};
 use super::trend::{envelope_line, trend};
 use crate::setup::{Quantity, Setup};
+use crate::span::StrungConductor;
 use crate::tone::TonePlan;
 use crate::tone::interval::IntervalTone;
 
@@ -369,11 +370,10 @@ impl Stretch<'_> {
         )
     }
 
-    /// |sin(k x_drive)|: 0 where the drive sits on a node of its own. The wave
-    /// number is the string's: with stiffness it is a little smaller.
+    /// |sin(k x_drive)|: 0 where the drive sits on a node of its own.
     fn drive_sine(&self) -> Option<f64> {
         let drive_m = self.setup.span.drive_position_m?;
-        let wave_number = std::f64::consts::TAU * self.frequency_hz() / self.setup.wave_speed_m_s();
+        let wave_number = StrungConductor::of(self.setup).wave_number_per_m(self.frequency_hz());
         Some((wave_number * drive_m).sin().abs())
     }
 

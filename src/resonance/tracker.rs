@@ -17,6 +17,7 @@ use super::reading::{Places, Reading, median};
 use super::{Criterion, Dwell};
 use crate::reduction::Verdict;
 use crate::setup::Setup;
+use crate::span::StrungConductor;
 use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
 use crate::tone::{ToneMessage, TonePlan};
 
@@ -47,6 +48,7 @@ enum EndOfDwell {
 #[derive(Debug)]
 pub struct Tracker {
     setup: Setup,
+    conductor: StrungConductor,
     plan: TonePlan,
     places: Places,
     dwell: Vec<Reading>,
@@ -61,6 +63,7 @@ impl Tracker {
     pub fn new(setup: &Setup, plan: &TonePlan) -> Self {
         Self {
             setup: setup.clone(),
+            conductor: StrungConductor::of(setup),
             places: Places::new(setup, plan),
             plan: plan.clone(),
             dwell: Vec::new(),
@@ -112,9 +115,9 @@ impl Tracker {
         Some((last.end_s - first.end_s, self.bandwidth_hz(&self.dwell)))
     }
 
-    /// Half-power bandwidth from the ratio of some readings: 2 S f1 / pi with
-    /// f1 = c/(2 L) (design, 7.4). The median of the signed quadrature parts,
-    /// so that hum and noise at the node cancel.
+    /// Half-power bandwidth from the ratio of some readings (design, 7.4). The
+    /// median of the signed quadrature parts, so that hum and noise at the node
+    /// cancel.
     fn bandwidth_hz(&self, readings: &[Reading]) -> Option<f64> {
         let ratio = median(
             readings
@@ -122,7 +125,11 @@ impl Tracker {
                 .filter_map(|reading| reading.ratio.map(|r| r.im)),
         )?
         .abs();
-        Some(bandwidth_hz(&self.setup, ratio.min(1.0)))
+        let frequency_hz = median(readings.iter().map(|reading| reading.frequency_hz))?;
+        Some(
+            self.conductor
+                .half_power_bandwidth_hz(frequency_hz, ratio.min(1.0)),
+        )
     }
 
     /// Whether the drive frequency is another one than a window ago.
@@ -379,7 +386,10 @@ impl Tracker {
         );
         let interval = fit_interval(&self.plan, samples.view(), frequency_hz).ok();
         let ratio = interval.as_ref().and_then(|interval| self.ratio(interval));
-        let bandwidth = ratio.map(|ratio| bandwidth_hz(&self.setup, ratio));
+        let bandwidth = interval.as_ref().zip(ratio).map(|(interval, ratio)| {
+            self.conductor
+                .half_power_bandwidth_hz(interval.frequency_hz, ratio)
+        });
         let hop_s = self.plan.hop_seconds();
         let waited_s = (first - changed) as f64 * hop_s;
         let judged = self
@@ -496,12 +506,6 @@ impl Tracker {
         }
         below >= self.plan.window_hops && above >= self.plan.window_hops
     }
-}
-
-/// Half-power bandwidth 2 S f1 / pi, Hz, with f1 = c/(2 L).
-pub fn bandwidth_hz(setup: &Setup, iswr: f64) -> f64 {
-    let fundamental_hz = setup.wave_speed_m_s() / (2.0 * setup.span.length_m);
-    2.0 * iswr * fundamental_hz / PI
 }
 
 /// First hop from which the frequency stays within half a bandwidth of
