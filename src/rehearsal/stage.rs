@@ -1,0 +1,322 @@
+//! One step of the program made ready to perform: where sensors stand, what
+//! each channel sees per newton, and the drive over time. Pure.
+
+use num_complex::Complex64;
+use std::f64::consts::{PI, TAU};
+
+use super::RehearsalError;
+use super::beam::Field;
+use super::program::{Fault, Step, Transition};
+use super::sensors::Sensors;
+use super::span::{Steady, VirtualSpan};
+use super::truth::DwellTruth;
+use crate::setup::{Channel, Quantity, Role};
+
+/// Level from which and to which the drive fades, over the dwell's.
+const FAINT: f64 = 1e-4;
+/// Ramp of a level step, s.
+const RAMP_S: f64 = 0.05;
+
+/// What one row of the recording picks up.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Pickup {
+    what: Quality,
+    /// Digital full scale per SI unit of the quantity, gain error included.
+    digital: f64,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Quality {
+    /// The n-th derivative in time of the displacement at a place.
+    Motion { derivative: i32, x: f64 },
+    /// Bending strain of the outer fibre at a place.
+    Strain { x: f64 },
+    /// Force in the force cell.
+    CellForce,
+    /// Nothing: a monitor.
+    Silence,
+}
+
+impl Pickup {
+    pub(super) fn silent() -> Self {
+        Self {
+            what: Quality::Silence,
+            digital: 0.0,
+        }
+    }
+
+    fn of(
+        span: &VirtualSpan,
+        channel: &Channel,
+        gain_error_pct: f64,
+        steady: &Steady,
+        misplacement_mm: f64,
+    ) -> Self {
+        let moved = |x: f64| x - 1e-3 * misplacement_mm;
+        let place = match channel.role {
+            Role::Antinode => Some(moved(steady.places.antinode_m)),
+            Role::Node => Some(moved(steady.places.node_m)),
+            Role::DriveMotion => Some(span.drive_m),
+            Role::Wave => channel.position_m,
+            Role::ClampStrain => channel.location.map(|l| span.gauge_m(l)),
+            Role::DriveForce | Role::Monitor => None,
+        };
+        let what = match (channel.role, channel.unit.quantity(), place) {
+            (Role::DriveForce, Quantity::Force, _) => Quality::CellForce,
+            (Role::ClampStrain, Quantity::Strain, Some(x)) => Quality::Strain { x },
+            (_, quantity, Some(x)) => match quantity {
+                Quantity::Acceleration => Quality::Motion { derivative: 2, x },
+                Quantity::Velocity => Quality::Motion { derivative: 1, x },
+                Quantity::Displacement => Quality::Motion { derivative: 0, x },
+                Quantity::Strain | Quantity::Force => Quality::Silence,
+            },
+            _ => Quality::Silence,
+        };
+        let digital = (1.0 + 0.01 * gain_error_pct) / (channel.unit.to_si() * channel.full_scale);
+        Self { what, digital }
+    }
+
+    /// Digital value per newton of the source, from the field per newton (or
+    /// its residue, where `direct` is 0).
+    pub(super) fn read(&self, span: &VirtualSpan, field: &Field, direct: f64) -> Complex64 {
+        let value = match self.what {
+            Quality::Motion { derivative, x } => {
+                let [y, ..] = field.at(x);
+                field.s.powi(derivative) * y
+            }
+            Quality::Strain { x } => {
+                let [_, _, curvature, _] = field.at(x);
+                curvature * span.outer_fibre_m
+            }
+            Quality::CellForce => span.cell_force(field, direct),
+            Quality::Silence => Complex64::new(0.0, 0.0),
+        };
+        value * self.digital
+    }
+}
+
+/// A step with everything about it worked out.
+#[derive(Debug, Clone)]
+pub(super) struct Stage {
+    pub(super) step: Step,
+    /// Frames: start of the transition, of the dwell, and end.
+    pub(super) frames: [u64; 3],
+    pub(super) frequency_hz: f64,
+    pub(super) bandwidth_hz: f64,
+    /// Source force, N peak.
+    pub(super) force: f64,
+    pub(super) antinode_m: f64,
+    /// One a row.
+    pub(super) pickups: Vec<Pickup>,
+    /// Settled peak of each row, digital.
+    pub(super) peaks: Vec<f64>,
+    /// Drive amplitude of a second tone over the first's, and its frequency.
+    pub(super) second: Option<(f64, f64)>,
+    /// Drive modulation of a wandering amplitude: depth and period, s.
+    wander: Option<(f64, f64)>,
+    pub(super) truth: DwellTruth,
+}
+
+impl Stage {
+    pub(super) fn new(
+        span: &VirtualSpan,
+        step: &Step,
+        sensors: &Sensors,
+        rows: usize,
+        first_frame: u64,
+        rate_hz: f64,
+    ) -> Result<Self, RehearsalError> {
+        let (frequency_hz, resonance) = step.at.resolve(span)?;
+        let steady = span
+            .steady(frequency_hz)
+            .ok_or(RehearsalError::NoNode(frequency_hz))?;
+        let force = span.source_force(&steady, frequency_hz, step.level);
+        let mut truth = span.settled_truth(&steady, frequency_hz, &resonance, force);
+        let mut pickups = vec![Pickup::silent(); rows];
+        for (number, channel) in span.setup.channels.iter().enumerate() {
+            let sensor = sensors.sensor(number);
+            match channel.role {
+                Role::Antinode => truth.antinode_misplacement_mm = sensor.misplacement_mm,
+                Role::Node => truth.node_misplacement_mm = sensor.misplacement_mm,
+                _ => {}
+            }
+            let pickup = Pickup::of(
+                span,
+                channel,
+                sensor.gain_error_pct,
+                &steady,
+                sensor.misplacement_mm,
+            );
+            let clean = Pickup {
+                digital: 1.0 / channel.unit.to_si(),
+                ..pickup
+            };
+            let peak = force * clean.read(span, &steady.field, 1.0).norm();
+            truth.channel_peak.insert(channel.name.clone(), peak);
+            if let Some(slot) = pickups.get_mut(channel.index) {
+                *slot = pickup;
+            }
+        }
+        let peaks = pickups
+            .iter()
+            .map(|p| force * p.read(span, &steady.field, 1.0).norm())
+            .collect();
+        let frames = |seconds: f64| (seconds * rate_hz).round() as u64;
+        let dwell = first_frame + frames(step.transition.seconds());
+        let mut stage = Self {
+            step: step.clone(),
+            frames: [first_frame, dwell, dwell + frames(step.duration_s)],
+            frequency_hz,
+            bandwidth_hz: resonance.half_power_bandwidth_hz,
+            force,
+            antinode_m: steady.places.antinode_m,
+            pickups,
+            peaks,
+            second: None,
+            wander: None,
+            truth,
+        };
+        stage.truth.faults.clone_from(&step.faults);
+        stage.prepare_faults(span, &steady);
+        Ok(stage)
+    }
+
+    /// Turns faults stated at the antinode into what the drive has to do.
+    fn prepare_faults(&mut self, span: &VirtualSpan, steady: &Steady) {
+        let response = |f: f64| {
+            let field = span.field(Complex64::new(0.0, TAU * f));
+            let [y, ..] = field.at(steady.places.antinode_m);
+            (field.s * y).norm()
+        };
+        let f = self.frequency_hz;
+        for fault in &self.step.faults {
+            match *fault {
+                Fault::Beat { offset_hz, depth } => {
+                    let other = (f + offset_hz).max(0.1);
+                    self.second = Some((depth * response(f) / response(other), other));
+                }
+                Fault::AmplitudeWander { period_s, depth } => {
+                    // Modulation reaches the antinode as two sidebands.
+                    let side = 0.5 * (response(f + 1.0 / period_s) + response(f - 1.0 / period_s));
+                    let drive = (depth * response(f) / side).min(0.95);
+                    self.wander = Some((drive, period_s));
+                }
+                _ => {}
+            }
+        }
+    }
+
+    /// Frequency and source force, N peak, at `t` seconds from the start of
+    /// the dwell (negative in the transition); `before` is the same at the end
+    /// of the step before.
+    pub(super) fn drive(&self, t: f64, before: (f64, f64)) -> (f64, f64) {
+        let start = (self.dwell_frequency(0.0), self.dwell_force(0.0));
+        if t >= 0.0 {
+            return (self.dwell_frequency(t), self.dwell_force(t));
+        }
+        let length = self.step.transition.seconds();
+        let done = (1.0 + t / length).clamp(0.0, 1.0);
+        let faint = FAINT * self.force;
+        let (from_hz, from_n) = (before.0, before.1.max(faint));
+        match self.step.transition {
+            Transition::Jump | Transition::Settled => start,
+            Transition::Sweep { .. } => (
+                from_hz + (start.0 - from_hz) * done,
+                from_n * (start.1 / from_n).powf(done),
+            ),
+            Transition::Fade { .. } if done < 0.5 => {
+                (from_hz, from_n * (faint / from_n).powf(2.0 * done))
+            }
+            Transition::Fade { .. } => (start.0, faint * (start.1 / faint).powf(2.0 * done - 1.0)),
+        }
+    }
+
+    fn dwell_frequency(&self, t: f64) -> f64 {
+        let along = t / self.step.duration_s - 0.5;
+        let drift: f64 = self
+            .step
+            .faults
+            .iter()
+            .map(|fault| match fault {
+                Fault::FrequencyDrift { bandwidths } => bandwidths * self.bandwidth_hz * along,
+                _ => 0.0,
+            })
+            .sum();
+        self.frequency_hz + drift
+    }
+
+    fn dwell_force(&self, t: f64) -> f64 {
+        let mut force = self.force;
+        if let Some((depth, period_s)) = self.wander {
+            force *= 1.0 + depth * (2.0 * PI * t / period_s).sin();
+        }
+        for fault in &self.step.faults {
+            match *fault {
+                Fault::LevelStep { at_s, factor } => {
+                    let done = ((t - at_s) / RAMP_S).clamp(0.0, 1.0);
+                    force *= factor.max(FAINT).powf(done);
+                }
+                Fault::DriveCut { at_s } if t >= at_s => force = 0.0,
+                _ => {}
+            }
+        }
+        force
+    }
+
+    /// Whether frequency and level stand still just after `t`.
+    pub(super) fn is_steady(&self, t: f64) -> bool {
+        t >= 0.0
+            && self.wander.is_none()
+            && self.step.faults.iter().all(|fault| match *fault {
+                Fault::FrequencyDrift { .. } | Fault::TensionDrift { .. } => false,
+                Fault::LevelStep { at_s, .. } => t < at_s || t >= at_s + RAMP_S,
+                _ => true,
+            })
+    }
+
+    /// Whether the state can be called settled just after `t`, once transients
+    /// are gone.
+    pub(super) fn may_settle(&self, t: f64) -> bool {
+        self.is_steady(t)
+            && self.second.is_none()
+            && self.step.faults.iter().all(|fault| match *fault {
+                Fault::DriveCut { at_s } => t < at_s,
+                _ => true,
+            })
+    }
+
+    /// Times within the dwell at which the drive's course breaks, s.
+    pub(super) fn breaks(&self) -> impl Iterator<Item = f64> + '_ {
+        self.step
+            .faults
+            .iter()
+            .flat_map(|fault| match *fault {
+                Fault::LevelStep { at_s, .. } => [Some(at_s), Some(at_s + RAMP_S)],
+                Fault::Knock { at_s, .. } | Fault::DriveCut { at_s } => [Some(at_s), None],
+                _ => [None, None],
+            })
+            .flatten()
+    }
+
+    /// Knocks of this dwell: time, s, and strength.
+    pub(super) fn knocks(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
+        self.step.faults.iter().filter_map(|fault| match *fault {
+            Fault::Knock { at_s, strength } => Some((at_s, strength)),
+            _ => None,
+        })
+    }
+
+    /// Tension over the setup's, at `t` seconds into the dwell.
+    pub(super) fn tension_ratio(&self, t: f64) -> f64 {
+        self.step
+            .faults
+            .iter()
+            .map(|fault| match fault {
+                Fault::TensionDrift { percent } if t >= 0.0 => {
+                    1.0 + 0.01 * percent * (t / self.step.duration_s - 0.5)
+                }
+                _ => 1.0,
+            })
+            .product()
+    }
+}
