@@ -118,8 +118,8 @@ impl Beam {
         let mut row = 0;
         let first = basis(&waves, self.bounds[1] - self.bounds[0], 0.0);
         for (order, factor) in [(0, 1.0), (1, unit)] {
-            for k in 0..4 {
-                system.matrix[row][k] = first[k][order] * factor;
+            for (k, solution) in first.iter().enumerate() {
+                system.matrix[row][k] = solution[order] * factor;
             }
             row += 1;
         }

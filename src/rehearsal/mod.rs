@@ -89,6 +89,11 @@ pub enum RehearsalError {
     #[error("the span has no resonance in the sweep's range: check low_hz and high_hz")]
     NoResonance,
     /// No resonance with this number of loops in the sweep's range.
-    #[error("harmonic {0} is no resonance of this span within the sweep's range")]
-    Harmonic(u32),
+    #[error("harmonic {harmonic} is no resonance of this span in its range; these are: {present}")]
+    Harmonic {
+        /// Loops asked for.
+        harmonic: u32,
+        /// Loops there are, as text.
+        present: String,
+    },
 }

@@ -369,6 +369,11 @@ impl Performance {
             .poles
             .iter()
             .map(|pole| {
+                // What dies within a cycle is nothing one could hear, and its
+                // part at the drive point is below the last bit.
+                if -pole.s.re > 0.15 * pole.s.im {
+                    return Complex64::new(0.0, 0.0);
+                }
                 let [hit, ..] = pole.residue.at(x);
                 let [drive, ..] = pole.residue.at(self.span.drive_m);
                 // A soft hammer: a contact of some 3 ms.

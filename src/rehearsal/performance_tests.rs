@@ -239,7 +239,8 @@ fn the_seed_alone_decides_the_samples() {
     let mut frame = 0;
     while let Some(block) = performance.next_block() {
         for k in 0..block.frames {
-            assert_eq!(block.value(2, k), first.samples[[2, frame + k]]);
+            let whole = first.samples[[2, frame + k]];
+            assert_eq!(block.value(2, k).to_bits(), whole.to_bits());
         }
         frame += block.frames;
     }
@@ -387,10 +388,12 @@ fn drifting_tension_moves_the_poles() {
     let fresh = {
         let mut changed = setup(true);
         changed.span.tension_kn *= 1.01;
-        let mut model = SpanModel::default();
-        model.viscous_n_s_per_m2 = Some(span.beam.viscous_n_s_per_m2);
-        model.self_damping_s = Some(span.beam.self_damping_s);
-        model.end_loss_ratio *= 1.01_f64.sqrt();
+        let model = SpanModel {
+            viscous_n_s_per_m2: Some(span.beam.viscous_n_s_per_m2),
+            self_damping_s: Some(span.beam.self_damping_s),
+            end_loss_ratio: 0.0015 * 1.01_f64.sqrt(),
+            ..SpanModel::default()
+        };
         VirtualSpan::new(&changed, &model).unwrap()
     };
     for pole in &fresh.poles {
@@ -420,7 +423,7 @@ fn bad_input_is_refused() {
 #[ignore = "prints the speed; run by name"]
 fn speed() {
     let span = span(true);
-    let steps = (8..28).map(|n| dwell(n, 25.0)).collect();
+    let steps = (8..19).map(|n| dwell(n, 25.0)).collect();
     let start = std::time::Instant::now();
     let done = perform(&span, &program(steps), &noisy(), RATE_HZ, 3).unwrap();
     let seconds = done.samples.ncols() as f64 / RATE_HZ;

@@ -132,12 +132,14 @@ fn power_lost_w(beam: &Beam, field: &Field, from: f64, to: f64) -> f64 {
 }
 
 fn spans() -> Vec<VirtualSpan> {
-    let mut shaken = SpanModel::default();
-    shaken.shaker = Some(Shaker {
-        moving_mass_kg: 0.4,
-        stiffness_n_m: 4000.0,
-        damping_n_s_m: 30.0,
-    });
+    let shaken = SpanModel {
+        shaker: Some(Shaker {
+            moving_mass_kg: 0.4,
+            stiffness_n_m: 4000.0,
+            damping_n_s_m: 30.0,
+        }),
+        ..SpanModel::default()
+    };
     vec![
         VirtualSpan::new(&setup(true), &SpanModel::default()).unwrap(),
         VirtualSpan::new(&setup(false), &SpanModel::default()).unwrap(),
@@ -292,10 +294,11 @@ fn the_response_is_as_wide_as_the_pole_says() {
 #[test]
 fn residues_carry_the_response() {
     for span in spans() {
-        for pole in &span.poles {
+        // A pole that dies within a cycle is seen at the damper only.
+        for pole in span.poles.iter().filter(|p| -p.s.re < 0.1 * p.s.im) {
             let x = 0.37 * span.setup.span.length_m;
             // On both sides of the pole, so that the remainder's value drops out.
-            let exact: Complex64 = [1e-4, -1e-4]
+            let exact: Complex64 = [1e-3, -1e-3]
                 .map(|offset| span.field(pole.s + offset).at(x)[0] * offset)
                 .iter()
                 .sum::<Complex64>()

@@ -7,7 +7,7 @@ use std::f64::consts::{PI, TAU};
 use super::RehearsalError;
 use super::beam::{Beam, Field};
 use super::field::{self, Places, bisect};
-use super::model::SpanModel;
+use super::model::{DamperResonance, SpanModel};
 use super::poles::{self, Window};
 use crate::setup::Setup;
 
@@ -130,7 +130,15 @@ impl VirtualSpan {
             .iter()
             .copied()
             .find(|r| r.harmonic == harmonic)
-            .ok_or(RehearsalError::Harmonic(harmonic))
+            .ok_or_else(|| RehearsalError::Harmonic {
+                harmonic,
+                present: self
+                    .resonances
+                    .iter()
+                    .map(|r| r.harmonic.to_string())
+                    .collect::<Vec<_>>()
+                    .join(", "),
+            })
     }
 
     /// The resonance nearest to a frequency.
@@ -231,13 +239,14 @@ impl VirtualSpan {
         let spacing = TAU * self.spacing_hz();
         let top = TAU * self.highest_hz() + 6.0 * spacing;
         let function = |s: Complex64| self.characteristic(s);
-        let mut guesses: Vec<Complex64> = (1..)
+        let mut guesses: Vec<Complex64> = (1..1000)
             .map(|n| self.stiff_string_rad_s(n))
             .take_while(|omega| *omega < top)
             .map(|omega| Complex64::new(0.0, omega))
             .collect();
         if self.damper_m.is_some() {
-            guesses.extend(self.model.damper.resonances.iter().map(|r| r.pole()));
+            let damper = &self.model.damper.resonances;
+            guesses.extend(damper.iter().map(DamperResonance::pole));
         }
         let window = Window {
             low: Complex64::new(-0.3 * top, 0.55 * spacing),

@@ -217,7 +217,7 @@ pub(super) struct Opportunity {
 impl DwellTruth {
     /// Decides what is to be expected; `hold_s` is the least hold.
     pub(super) fn judge(&mut self, opportunity: Opportunity, hold_s: f64) {
-        let mut verdicts = vec![self.judge_place(), self.judge_length(opportunity, hold_s)];
+        let mut verdicts = vec![self.judge_place(), judge_length(opportunity, hold_s)];
         for fault in &self.faults {
             verdicts.push(self.judge_fault(fault, hold_s));
         }
@@ -236,17 +236,6 @@ impl DwellTruth {
         let off = self.detuning_bandwidths.abs();
         let why = format!("{off:.2} half-power bandwidths off the peak");
         (graded(off, 0.12, 0.45), why)
-    }
-
-    fn judge_length(&self, opportunity: Opportunity, hold_s: f64) -> (Expectation, String) {
-        let why = "too short to settle and then hold".to_owned();
-        if opportunity.settled_after_wait_s > 1.1 * hold_s + 2.0 {
-            (Expectation::Held, why)
-        } else if opportunity.nearly_settled_s < 0.9 * hold_s {
-            (Expectation::NotHeld, why)
-        } else {
-            (Expectation::Either, why)
-        }
     }
 
     fn judge_fault(&self, fault: &Fault, hold_s: f64) -> (Expectation, String) {
@@ -289,6 +278,17 @@ impl DwellTruth {
                 (Expectation::Held, String::new())
             }
         }
+    }
+}
+
+fn judge_length(opportunity: Opportunity, hold_s: f64) -> (Expectation, String) {
+    let why = "too short to settle and then hold".to_owned();
+    if opportunity.settled_after_wait_s > 1.1 * hold_s + 2.0 {
+        (Expectation::Held, why)
+    } else if opportunity.nearly_settled_s < 0.9 * hold_s {
+        (Expectation::NotHeld, why)
+    } else {
+        (Expectation::Either, why)
     }
 }
 
