@@ -3,6 +3,8 @@
 //! One file a command, each with its `Args` and its `run`. Results go to
 //! standard output, everything else to standard error.
 
+mod plan;
+
 use std::ffi::OsString;
 use std::process::ExitCode;
 
@@ -45,6 +47,8 @@ struct CommandLine {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// The harmonics to visit, where to read, what each channel will see
+    Plan(plan::Args),
     /// Print shell completions
     Completions {
         /// The shell to print them for
@@ -78,6 +82,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 
 fn dispatch(command: Command) -> Result<Status, Failure> {
     match command {
+        Command::Plan(args) => plan::run(&args),
         Command::Completions { shell } => {
             clap_complete::generate(
                 shell,

@@ -58,6 +58,12 @@ pub struct Conductor {
     pub bending_stiffness_n_m2: Option<f64>,
     /// Expanded uncertainty (k = 2) of EI, %.
     pub bending_stiffness_uncertainty_pct: f64,
+    /// Diameter of an outer wire, mm, not above the conductor's: with the next
+    /// one it predicts clamp strain.
+    pub outer_wire_diameter_mm: Option<f64>,
+    /// Bending stiffness with every wire bending by itself, N m², not above
+    /// EI.
+    pub least_bending_stiffness_n_m2: Option<f64>,
 }
 
 impl Conductor {

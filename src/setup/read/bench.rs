@@ -43,6 +43,8 @@ pub(in crate::setup) struct RawConductor {
     pub(in crate::setup) rated_strength_kn: Field<f64>,
     pub(in crate::setup) bending_stiffness_n_m2: Field<f64>,
     pub(in crate::setup) bending_stiffness_uncertainty_pct: Field<f64>,
+    outer_wire_diameter_mm: Field<f64>,
+    least_bending_stiffness_n_m2: Field<f64>,
 }
 
 impl RawConductor {
@@ -54,16 +56,37 @@ impl RawConductor {
         "rated_strength_kn",
         "bending_stiffness_n_m2",
         "bending_stiffness_uncertainty_pct",
+        "outer_wire_diameter_mm",
+        "least_bending_stiffness_n_m2",
     ];
 
     pub(super) fn read(table: &mut Table<'_>) -> Self {
         let share = Limits::percentage("an uncertainty (k = 2)");
+        let diameter_mm = table.number(
+            "diameter_mm",
+            Required,
+            &Limits::above_zero("a diameter", "mm"),
+        );
+        let bending_stiffness_n_m2 = table.number(
+            "bending_stiffness_n_m2",
+            Optional,
+            &Limits::above_zero("a bending stiffness", "N m2"),
+        );
+        let mut wire = Limits::above_zero("a wire diameter", "mm");
+        if let Some(whole) = diameter_mm.value() {
+            wire = wire.up_to(*whole, &format!("the conductor's {whole} mm"));
+        }
+        let mut least = Limits::above_zero("a bending stiffness", "N m2");
+        if let Some(stiffness) = bending_stiffness_n_m2.value() {
+            least = least.up_to(*stiffness, &format!("bending_stiffness_n_m2 = {stiffness}"));
+        }
         Self {
             designation: table.text("designation", Required, "the name of the conductor"),
-            diameter_mm: table.number(
-                "diameter_mm",
-                Required,
-                &Limits::above_zero("a diameter", "mm"),
+            outer_wire_diameter_mm: table.number("outer_wire_diameter_mm", Optional, &wire),
+            least_bending_stiffness_n_m2: table.number(
+                "least_bending_stiffness_n_m2",
+                Optional,
+                &least,
             ),
             mass_kg_per_m: table.number(
                 "mass_kg_per_m",
@@ -76,16 +99,13 @@ impl RawConductor {
                 Optional,
                 &Limits::above_zero("a rated strength", "kN"),
             ),
-            bending_stiffness_n_m2: table.number(
-                "bending_stiffness_n_m2",
-                Optional,
-                &Limits::above_zero("a bending stiffness", "N m2"),
-            ),
             bending_stiffness_uncertainty_pct: table.number(
                 "bending_stiffness_uncertainty_pct",
                 Optional,
                 &share,
             ),
+            diameter_mm,
+            bending_stiffness_n_m2,
         }
     }
 
@@ -102,6 +122,8 @@ impl RawConductor {
             bending_stiffness_uncertainty_pct: self
                 .bending_stiffness_uncertainty_pct
                 .or(Conductor::DEFAULT_STIFFNESS_UNCERTAINTY_PCT)?,
+            outer_wire_diameter_mm: self.outer_wire_diameter_mm.optional()?,
+            least_bending_stiffness_n_m2: self.least_bending_stiffness_n_m2.optional()?,
         })
     }
 }

@@ -184,8 +184,11 @@ pub fn drive_sine(setup: &Setup, span: &StrungConductor, frequency_hz: f64) -> O
 }
 
 /// The wire and stiffness of the strain formula, where the setup gives them.
-fn bending_wire(_setup: &Setup) -> Option<BendingWire> {
-    None
+pub fn bending_wire(setup: &Setup) -> Option<BendingWire> {
+    Some(BendingWire {
+        diameter_mm: setup.conductor.outer_wire_diameter_mm?,
+        bending_stiffness_n_m2: setup.conductor.least_bending_stiffness_n_m2?,
+    })
 }
 
 /// Target antinode velocity, m/s peak, of the setup's level rule. It is the

@@ -21,6 +21,8 @@ fn setup(rule: LevelRule, value: f64) -> Setup {
             rated_strength_kn: None,
             bending_stiffness_n_m2: Some(180.0),
             bending_stiffness_uncertainty_pct: 20.0,
+            outer_wire_diameter_mm: None,
+            least_bending_stiffness_n_m2: None,
         },
         span: Span {
             length_m: 36.0,
@@ -39,20 +41,7 @@ fn setup(rule: LevelRule, value: f64) -> Setup {
             value,
             tolerance_pct: 10.0,
         }),
-        hold: HoldRules {
-            min_seconds: 8.0,
-            min_cycles: 100.0,
-            max_seconds: 60.0,
-            ring_up_time_constants: 4.0,
-            drive_phase_deg: 20.0,
-            drift_bandwidths: 0.1,
-            amplitude_drift_pct: 1.0,
-            amplitude_variation_pct: 1.5,
-            beat_pct: 0.7,
-            distortion_pct: 10.0,
-            min_snr_db: 20.0,
-            drive_node_sine: 0.15,
-        },
+        hold: HoldRules::default(),
         sources: vec![Source {
             name: "bench".into(),
             kind: SourceKind::Wav,
@@ -201,4 +190,26 @@ fn a_short_span_is_named() {
             .iter()
             .any(|w| w.contains("30 m") && w.contains("no source"))
     );
+}
+
+#[test]
+fn clamp_strain_of_a_known_conductor() {
+    // Drake: outer wires of 4.442 mm, EImin 44.4 N m² (computed from its wires
+    // by other code); 150 µm/m zero-to-peak at 353 mm/s peak, so 300 µm/m
+    // peak-to-peak.
+    let mut drake = setup(LevelRule::ConstantVelocity, 353.0);
+    drake.conductor.mass_kg_per_m = 1.628;
+    drake.conductor.outer_wire_diameter_mm = Some(4.442);
+    drake.conductor.least_bending_stiffness_n_m2 = Some(44.4);
+    for h in &Plan::of(&drake, Assumptions::default()).harmonics {
+        assert!((h.clamp_strain_pp_um_m.unwrap() - 300.0).abs() < 1.0);
+    }
+    drake.amplitude = Some(Amplitude {
+        rule: LevelRule::ClampStrain,
+        value: 300.0,
+        tolerance_pct: 10.0,
+    });
+    for h in &Plan::of(&drake, Assumptions::default()).harmonics {
+        assert!((h.antinode_velocity_mm_s.unwrap() - 353.0).abs() < 1.0);
+    }
 }

@@ -68,6 +68,20 @@ pub struct WindFunction {
     pub(crate) form: Form,
 }
 
+impl PartialEq for WindFunction {
+    /// One id, one function.
+    fn eq(&self, other: &Self) -> bool {
+        self.id == other.id
+    }
+}
+
+impl serde::Serialize for WindFunction {
+    /// As its id.
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.id)
+    }
+}
+
 impl WindFunction {
     /// The function with this id.
     pub fn by_id(id: &str) -> Option<&'static Self> {

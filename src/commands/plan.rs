@@ -1,0 +1,171 @@
+//! `spanhold plan`: the harmonics to visit and what to expect there.
+//!
+//! In: a setup file. Out: a table, CSV or JSON on standard output; warnings on
+//! standard error (in JSON they are in the result). Reads nothing else.
+
+use std::fmt::Write as _;
+use std::io::Write as _;
+use std::path::PathBuf;
+
+use anyhow::{Context as _, anyhow};
+use clap::Args as ClapArgs;
+
+use super::{Failure, Status};
+use crate::setup::{self, Setup};
+use crate::span::plan::{Assumptions, ChannelOutlook, Plan, PlannedHarmonic};
+
+/// Arguments of `plan`.
+#[derive(Debug, ClapArgs)]
+pub struct Args {
+    /// The setup file
+    setup: PathBuf,
+    /// Print JSON
+    #[arg(long, conflicts_with = "csv")]
+    json: bool,
+    /// Print the harmonics as CSV
+    #[arg(long)]
+    csv: bool,
+    /// Efficiency to assume for bandwidth, node motion and force, %
+    #[arg(long, value_name = "PCT", default_value_t = Assumptions::default().efficiency_pct)]
+    efficiency_pct: f64,
+    /// Resolution of the converter to assume, bits
+    #[arg(long, value_name = "BITS", default_value_t = Assumptions::default().converter_bits,
+          value_parser = clap::value_parser!(u32).range(2..=32))]
+    bits: u32,
+}
+
+/// Runs `plan`.
+pub fn run(args: &Args) -> Result<Status, Failure> {
+    if !(args.efficiency_pct > 0.0 && args.efficiency_pct <= 100.0) {
+        return Err(anyhow!(
+            "--efficiency-pct {}: an efficiency lies above 0 and up to 100 %",
+            args.efficiency_pct
+        )
+        .into());
+    }
+    let setup = setup::load(&args.setup).map_err(|faults| anyhow!("{faults}"))?;
+    let plan = Plan::of(
+        &setup,
+        Assumptions {
+            efficiency_pct: args.efficiency_pct,
+            converter_bits: args.bits,
+        },
+    );
+    let text = if args.json {
+        serde_json::to_string_pretty(&plan).context("the plan as JSON")? + "\n"
+    } else if args.csv {
+        csv_text(&plan)?
+    } else {
+        table(&setup, &plan)
+    };
+    std::io::stdout()
+        .write_all(text.as_bytes())
+        .context("standard output")?;
+    if !args.json {
+        for warning in &plan.warnings {
+            eprintln!("warning: {warning}");
+        }
+    }
+    Ok(Status::Done)
+}
+
+fn csv_text(plan: &Plan) -> Result<String, Failure> {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    for harmonic in &plan.harmonics {
+        writer.serialize(harmonic).context("the plan as CSV")?;
+    }
+    let bytes = writer.into_inner().context("the plan as CSV")?;
+    Ok(String::from_utf8(bytes).context("the plan as CSV")?)
+}
+
+fn table(setup: &Setup, plan: &Plan) -> String {
+    let mut out = String::new();
+    // Writing to a String cannot fail.
+    let _ = writeln!(out, "{}", setup.test.title);
+    let _ = writeln!(
+        out,
+        "{}; {} m at {} kN; c = {:.1} m/s, Z = {:.1} N s/m, f1 = {:.3} Hz\n\
+         assumed: efficiency {} %, {} bits; velocity, acceleration and force are peak; places are \
+         mm from the clamp, of the bare span's standing wave\n",
+        setup.conductor.designation,
+        setup.span.length_m,
+        setup.span.tension_kn,
+        plan.wave_speed_m_s,
+        plan.wave_impedance_n_s_per_m,
+        plan.fundamental_hz,
+        plan.assumed.efficiency_pct,
+        plan.assumed.converter_bits,
+    );
+    out.push_str(
+        "                      |  damper end   |   drive end   |        antinode        |      |       |        |\n\
+         \u{20} n   f Hz  wind  loop |   node antin. |   node antin. |   mm/s  mm pp     m/s2 | df Hz | ring | strain | force\n\
+         \u{20}            m/s     m |     mm     mm |     mm     mm |                        |      | up s  | um/m pp|     N\n",
+    );
+    for harmonic in &plan.harmonics {
+        row(&mut out, harmonic);
+    }
+    if plan.harmonics.iter().any(|h| h.drive_near_node) {
+        out.push_str("*  the drive sits near a node of this harmonic\n");
+    }
+    channels(&mut out, &plan.channels);
+    out
+}
+
+fn row(out: &mut String, h: &PlannedHarmonic) {
+    let _ = writeln!(
+        out,
+        "{:>3}{} {:>6.2} {:>5.2} {:>5.2} | {} {} | {} {} | {} {} {} | {:>5.3} | {:>4.1} | {} | {}",
+        h.harmonic,
+        if h.drive_near_node { '*' } else { ' ' },
+        h.frequency_hz,
+        h.wind_speed_m_s,
+        h.loop_length_m,
+        cell(h.node_from_damper_end_mm, 6, 0),
+        cell(h.antinode_from_damper_end_mm, 6, 0),
+        cell(h.node_from_drive_end_mm, 6, 0),
+        cell(h.antinode_from_drive_end_mm, 6, 0),
+        cell(h.antinode_velocity_mm_s, 6, 1),
+        cell(h.antinode_amplitude_mm_pp, 6, 3),
+        cell(h.antinode_acceleration_m_s2, 8, 2),
+        h.bandwidth_hz,
+        h.ring_up_time_constant_s,
+        cell(h.clamp_strain_pp_um_m, 6, 0),
+        cell(h.drive_force_n, 5, 1),
+    );
+}
+
+fn channels(out: &mut String, channels: &[ChannelOutlook]) {
+    out.push_str("\nchannel: expected peak, smallest to largest; range, resolution, rate\n");
+    for c in channels {
+        let unit = serde_json::to_value(c.unit)
+            .ok()
+            .and_then(|v| v.as_str().map(str::to_owned))
+            .unwrap_or_default();
+        let _ = writeln!(
+            out,
+            "  {:<16} {} to {} {unit}, full scale {}; range {}, resolution {}, rate {}",
+            c.name,
+            cell(c.smallest_peak, 0, 3),
+            cell(c.largest_peak, 0, 3),
+            c.full_scale,
+            suffices(c.range_suffices),
+            suffices(c.resolution_suffices),
+            suffices(c.rate_suffices),
+        );
+    }
+}
+
+fn suffices(answer: Option<bool>) -> &'static str {
+    match answer {
+        Some(true) => "suffices",
+        Some(false) => "DOES NOT SUFFICE",
+        None => "unknown",
+    }
+}
+
+fn cell(value: Option<f64>, width: usize, decimals: usize) -> String {
+    value.map_or_else(
+        || format!("{:>width$}", "-"),
+        |v| format!("{v:>width$.decimals$}"),
+    )
+}
