@@ -1,5 +1,8 @@
 //! Hold → settled point: efficiency, power, strain, uncertainty. Pure.
 
+pub mod bare;
+pub mod comparison;
+pub mod criteria;
 pub mod equations;
 pub mod level;
 pub mod settle;

@@ -1,0 +1,363 @@
+//! Runs against each other: samples of a type, repeats, before and after.
+//!
+//! In: the points of several runs. Out: differences per harmonic with
+//! uncertainty and E_n numbers, repeatability and reproducibility. Pure.
+
+use serde::{Deserialize, Serialize};
+
+use super::{SettledPoint, Verdict};
+
+/// Two points belong together only if they are closer than this part of the
+/// spacing of the harmonics.
+const SAME_HARMONIC_SPACINGS: f64 = 0.5;
+
+/// E_n number of ISO/IEC 17043: (x − X)/sqrt(U_x² + U_X²), expanded
+/// uncertainties, k = 2. |E_n| ≤ 1: the two agree. `None` where neither has an
+/// uncertainty above 0.
+///
+/// It takes the two values as independent. Two runs with the same sensors
+/// share their calibration: then E_n is too small, and the runs' repeatability
+/// says more.
+pub fn e_n(value: f64, value_u: f64, reference: f64, reference_u: f64) -> Option<f64> {
+    let joint = value_u.hypot(reference_u);
+    let number = (value - reference) / joint;
+    (joint > 0.0 && number.is_finite()).then_some(number)
+}
+
+/// Repeatability and reproducibility of ISO 5725-2, standard deviations in the
+/// unit of the results.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Precision {
+    /// Laboratories (or samples: whatever the cells stand for).
+    pub laboratories: usize,
+    /// Results in all.
+    pub results: usize,
+    /// General mean.
+    pub mean: f64,
+    /// Repeatability standard deviation s_r; `None` without repeats.
+    pub repeatability: Option<f64>,
+    /// Between-laboratory standard deviation s_L; `None` without repeats or
+    /// with one laboratory.
+    pub between: Option<f64>,
+    /// Reproducibility standard deviation s_R = sqrt(s_r² + s_L²).
+    pub reproducibility: Option<f64>,
+    /// Standard deviation of the laboratories' means; with one laboratory `None`.
+    pub of_means: Option<f64>,
+}
+
+/// Precision of a basic experiment (ISO 5725-2:1994, 7.4.5); each cell holds
+/// the results of one laboratory, empty cells are passed over. `None` without
+/// a result, or with one that is not finite.
+pub fn precision(cells: &[Vec<f64>]) -> Option<Precision> {
+    let cells: Vec<&Vec<f64>> = cells.iter().filter(|cell| !cell.is_empty()).collect();
+    if cells.is_empty() || cells.iter().any(|cell| cell.iter().any(|v| !v.is_finite())) {
+        return None;
+    }
+    let counts: Vec<f64> = cells.iter().map(|cell| cell.len() as f64).collect();
+    let means: Vec<f64> = cells
+        .iter()
+        .zip(&counts)
+        .map(|(cell, n)| cell.iter().sum::<f64>() / n)
+        .collect();
+    let results: f64 = counts.iter().sum();
+    let laboratories = cells.len() as f64;
+    let mean = counts.iter().zip(&means).map(|(n, m)| n * m).sum::<f64>() / results;
+    let within: f64 = cells
+        .iter()
+        .zip(&means)
+        .flat_map(|(cell, m)| cell.iter().map(move |v| (v - m).powi(2)))
+        .sum();
+    let spare = results - laboratories;
+    let repeatability_2 = (spare > 0.0).then(|| within / spare);
+    let between_2 = repeatability_2.filter(|_| laboratories > 1.0).map(|r2| {
+        let square = counts
+            .iter()
+            .zip(&means)
+            .map(|(n, m)| n * (m - mean).powi(2))
+            .sum::<f64>()
+            / (laboratories - 1.0);
+        let cell_size =
+            (results - counts.iter().map(|n| n * n).sum::<f64>() / results) / (laboratories - 1.0);
+        // A negative estimate is set to 0 (ISO 5725-2, 7.4.5.4).
+        ((square - r2) / cell_size).max(0.0)
+    });
+    let of_means = (laboratories > 1.0).then(|| {
+        let centre = means.iter().sum::<f64>() / laboratories;
+        (means.iter().map(|m| (m - centre).powi(2)).sum::<f64>() / (laboratories - 1.0)).sqrt()
+    });
+    Some(Precision {
+        laboratories: cells.len(),
+        results: results as usize,
+        mean,
+        repeatability: repeatability_2.map(f64::sqrt),
+        between: between_2.map(f64::sqrt),
+        reproducibility: repeatability_2
+            .zip(between_2)
+            .map(|(r2, l2)| (r2 + l2).sqrt()),
+        of_means,
+    })
+}
+
+/// What is compared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Quantity {
+    /// `efficiency_pct`
+    #[default]
+    Efficiency,
+    /// `power_total_w`
+    PowerTotal,
+    /// `power_damper_w`
+    PowerDamper,
+    /// `frequency_hz`: how far the resonances moved.
+    Frequency,
+}
+
+impl Quantity {
+    /// Unit of the quantity.
+    pub fn unit(self) -> &'static str {
+        match self {
+            Self::Efficiency => "%",
+            Self::PowerTotal | Self::PowerDamper => "W",
+            Self::Frequency => "Hz",
+        }
+    }
+
+    /// Value and expanded uncertainty in a point.
+    pub fn of(self, point: &SettledPoint) -> (Option<f64>, Option<f64>) {
+        match self {
+            Self::Efficiency => (point.efficiency_pct, point.efficiency_u_pct),
+            Self::PowerTotal => (point.power_total_w, point.power_total_u_w),
+            Self::PowerDamper => (point.power_damper_w, point.power_damper_u_w),
+            Self::Frequency => (point.frequency_hz, point.frequency_u_hz),
+        }
+    }
+}
+
+/// One harmonic of a run against the same harmonic of the reference run.
+/// Values are in the quantity's unit, uncertainties expanded, k = 2.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[allow(missing_docs, reason = "the names say it; units are the quantity's")]
+pub struct Difference {
+    pub harmonic: Option<u32>,
+    pub reference_frequency_hz: f64,
+    pub frequency_hz: f64,
+    pub reference: f64,
+    pub reference_u: Option<f64>,
+    pub value: f64,
+    pub value_u: Option<f64>,
+    pub difference: f64,
+    pub difference_u: Option<f64>,
+    pub e_n: Option<f64>,
+}
+
+/// The differences of a run from a reference run, harmonic by harmonic, in the
+/// order of the reference. Rejected dwells are passed over; a harmonic that
+/// only one of them has gives nothing. `spacing_hz` is c/(2L).
+pub fn differences(
+    reference: &[SettledPoint],
+    run: &[SettledPoint],
+    quantity: Quantity,
+    spacing_hz: f64,
+) -> Vec<Difference> {
+    usable(reference)
+        .filter_map(|(theirs, their_hz)| {
+            let (ours, our_hz) = partner(theirs, their_hz, run, spacing_hz)?;
+            let (reference, reference_u) = quantity.of(theirs);
+            let (value, value_u) = quantity.of(ours);
+            let (reference, value) = (reference?, value?);
+            let both = value_u.zip(reference_u);
+            Some(Difference {
+                harmonic: theirs.harmonic.or(ours.harmonic),
+                reference_frequency_hz: their_hz,
+                frequency_hz: our_hz,
+                reference,
+                reference_u,
+                value,
+                value_u,
+                difference: value - reference,
+                difference_u: both.map(|(a, b)| a.hypot(b)),
+                e_n: both.and_then(|(u, reference_u)| e_n(value, u, reference, reference_u)),
+            })
+        })
+        .collect()
+}
+
+/// Precision at one harmonic of the reference run.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct HarmonicPrecision {
+    /// The harmonic, if known.
+    pub harmonic: Option<u32>,
+    /// Frequency of the reference run's point, Hz.
+    pub frequency_hz: f64,
+    /// Over the runs that have this harmonic.
+    pub precision: Precision,
+}
+
+/// Precision over several runs, harmonic by harmonic of the first. `cells[i]`
+/// holds the runs of one laboratory (or one sample).
+pub fn precision_by_harmonic(
+    cells: &[Vec<&[SettledPoint]>],
+    quantity: Quantity,
+    spacing_hz: f64,
+) -> Vec<HarmonicPrecision> {
+    let Some(reference) = cells.first().and_then(|runs| runs.first()) else {
+        return Vec::new();
+    };
+    usable(reference)
+        .filter_map(|(theirs, their_hz)| {
+            let results: Vec<Vec<f64>> = cells
+                .iter()
+                .map(|runs| {
+                    runs.iter()
+                        .filter_map(|run| partner(theirs, their_hz, run, spacing_hz))
+                        .filter_map(|(ours, _)| quantity.of(ours).0)
+                        .collect()
+                })
+                .collect();
+            Some(HarmonicPrecision {
+                harmonic: theirs.harmonic,
+                frequency_hz: their_hz,
+                precision: precision(&results)?,
+            })
+        })
+        .collect()
+}
+
+fn usable(points: &[SettledPoint]) -> impl Iterator<Item = (&SettledPoint, f64)> {
+    points
+        .iter()
+        .filter(|p| p.verdict != Verdict::Rejected)
+        .filter_map(|p| Some((p, p.frequency_hz?)))
+}
+
+/// The point of a run nearest to one of the reference: less than half a
+/// spacing away, and not known to be another harmonic.
+fn partner<'a>(
+    theirs: &SettledPoint,
+    their_hz: f64,
+    run: &'a [SettledPoint],
+    spacing_hz: f64,
+) -> Option<(&'a SettledPoint, f64)> {
+    usable(run)
+        .filter(|(ours, our_hz)| {
+            let near = (our_hz - their_hz).abs() < SAME_HARMONIC_SPACINGS * spacing_hz;
+            let other = ours
+                .harmonic
+                .zip(theirs.harmonic)
+                .is_some_and(|(a, b)| a != b);
+            near && !other
+        })
+        .min_by(|a, b| (a.1 - their_hz).abs().total_cmp(&(b.1 - their_hz).abs()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn e_n_of_the_standards_example() {
+        // ISO 13528:2022, E.4, as quoted in the tests of a public statistics
+        // package: assigned value 0.044 ± 0.0082; laboratory L03 0.037 ± 0.013
+        // has |E_n| 0.46, L12 0.0239 ± 0.0036 has 2.24.
+        let l03 = e_n(0.037, 0.013, 0.044, 0.0082).unwrap();
+        let l12 = e_n(0.0239, 0.0036, 0.044, 0.0082).unwrap();
+        assert!((l03 + 0.46).abs() < 0.005, "{l03}");
+        assert!((l12 + 2.24).abs() < 0.005, "{l12}");
+        assert_eq!(e_n(1.0, 0.0, 1.0, 0.0), None);
+        assert_eq!(e_n(f64::NAN, 0.1, 1.0, 0.1), None);
+    }
+
+    #[test]
+    fn precision_of_the_standards_example() {
+        // ISO 5725-2:1994, annex B.1, sulfur in coal, level 1 (data and result
+        // from memory): m = 0.690, s_r = 0.015, s_R = 0.026.
+        let cells = [
+            vec![0.71, 0.71, 0.70, 0.71],
+            vec![0.69, 0.67, 0.68],
+            vec![0.66, 0.65, 0.69],
+            vec![0.67, 0.65, 0.66],
+            vec![0.70, 0.69, 0.66, 0.71, 0.69],
+            vec![0.73, 0.74, 0.73],
+            vec![0.71, 0.71, 0.69],
+            vec![0.70, 0.65, 0.68],
+        ];
+        let p = precision(&cells).unwrap();
+        assert_eq!((p.laboratories, p.results), (8, 27));
+        assert!((p.mean - 0.690).abs() < 0.0005);
+        assert!((p.repeatability.unwrap() - 0.015).abs() < 0.0005);
+        assert!((p.reproducibility.unwrap() - 0.026).abs() < 0.0005);
+    }
+
+    #[test]
+    fn precision_against_a_certified_analysis_of_variance() {
+        // NIST StRD, one-way ANOVA, SiRstv (data and certified values from
+        // memory, they confirm each other): mean squares 1.27865654e-2 between
+        // and 1.08318280e-2 within instruments, five readings each.
+        let cells = [
+            vec![196.3052, 196.1240, 196.1890, 196.2569, 196.3403],
+            vec![196.3042, 196.3825, 196.1669, 196.3257, 196.0422],
+            vec![196.1303, 196.2005, 196.2889, 196.0343, 196.1811],
+            vec![196.2795, 196.1748, 196.1494, 196.1485, 195.9885],
+            vec![196.2119, 196.1051, 196.1850, 196.0052, 196.2090],
+        ];
+        let p = precision(&cells).unwrap();
+        let within = 1.083_182_80e-2;
+        let between: f64 = (1.278_656_54e-2 - within) / 5.0;
+        assert!((p.repeatability.unwrap() / f64::sqrt(within) - 1.0).abs() < 1e-9);
+        assert!((p.between.unwrap() / between.sqrt() - 1.0).abs() < 1e-8);
+        assert!((p.reproducibility.unwrap() / (within + between).sqrt() - 1.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn without_repeats_there_is_no_repeatability() {
+        let p = precision(&[vec![10.0], vec![12.0], vec![]]).unwrap();
+        assert_eq!(p.repeatability, None);
+        assert_eq!(p.reproducibility, None);
+        assert!((p.of_means.unwrap() - f64::sqrt(2.0)).abs() < 1e-12);
+        assert_eq!(precision(&[vec![]]), None);
+        assert_eq!(precision(&[vec![f64::NAN]]), None);
+    }
+
+    fn point(harmonic: Option<u32>, frequency_hz: f64, efficiency_pct: f64) -> SettledPoint {
+        SettledPoint {
+            verdict: Verdict::Held,
+            harmonic,
+            frequency_hz: Some(frequency_hz),
+            efficiency_pct: Some(efficiency_pct),
+            efficiency_u_pct: Some(1.0),
+            ..SettledPoint::default()
+        }
+    }
+
+    #[test]
+    fn harmonics_find_their_partner_and_no_other() {
+        let reference = [
+            point(Some(4), 8.0, 20.0),
+            point(None, 10.0, 30.0),
+            point(None, 12.0, 9.0),
+        ];
+        let run = [
+            point(Some(5), 8.1, 99.0),
+            point(Some(4), 8.3, 22.0),
+            point(None, 10.2, 29.0),
+        ];
+        let found = differences(&reference, &run, Quantity::Efficiency, 2.0);
+        assert_eq!(found.len(), 2);
+        assert!((found[0].difference - 2.0).abs() < 1e-12);
+        assert!((found[0].e_n.unwrap() - f64::sqrt(2.0)).abs() < 1e-12);
+        assert!((found[1].difference + 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn samples_and_repeats_are_told_apart() {
+        let run = |e: f64| vec![point(Some(4), 8.0, e)];
+        let (a1, a2, b1, b2) = (run(20.0), run(22.0), run(30.0), run(32.0));
+        let cells = vec![vec![&a1[..], &a2[..]], vec![&b1[..], &b2[..]]];
+        let rows = precision_by_harmonic(&cells, Quantity::Efficiency, 2.0);
+        // By hand: s_r² = 2, s_d² = 2·50/1 = 100, s_L² = (100 − 2)/2 = 49.
+        let p = rows[0].precision;
+        assert!((p.repeatability.unwrap() - f64::sqrt(2.0)).abs() < 1e-12);
+        assert!((p.between.unwrap() - 7.0).abs() < 1e-12);
+    }
+}

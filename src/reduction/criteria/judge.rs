@@ -1,0 +1,299 @@
+//! A run against one criterion.
+//!
+//! In: setup, points, criterion, curve. Out: a [`Judgement`]. Pure.
+
+use serde::Serialize;
+
+use super::coverage::{Hole, holes};
+use super::curve::RequiredCurve;
+use super::decide::{Demand, Outcome, decide};
+use super::{Criterion, Requirement};
+use crate::reduction::{SettledPoint, Verdict};
+use crate::setup::{Setup, StrainLocation};
+use crate::span::StrungConductor;
+use crate::span::wind::WindFunction;
+
+/// One point against one criterion. Value and requirement are in `unit`.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PointJudgement {
+    /// The point's number in the run.
+    pub point: u64,
+    /// Its frequency, Hz.
+    pub frequency_hz: f64,
+    /// The measured value.
+    pub value: Option<f64>,
+    /// Its expanded uncertainty, k = 2, with that of the requirement where
+    /// the requirement follows from the measured amplitude.
+    pub value_u: Option<f64>,
+    /// What is required.
+    pub required: Option<f64>,
+    /// What came of it.
+    pub outcome: Outcome,
+    /// Why it is inconclusive.
+    pub reason: Option<String>,
+}
+
+/// A run against one criterion.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Judgement {
+    /// What was required, in words.
+    pub criterion: String,
+    /// The decision rule, in words.
+    pub decision_rule: String,
+    /// Unit of value and requirement.
+    pub unit: &'static str,
+    /// The points inside the criterion's range.
+    pub points: Vec<PointJudgement>,
+    /// Stretches of the range without a judged point.
+    pub holes: Vec<Hole>,
+    /// The range that has to be covered, Hz.
+    pub range_hz: (f64, f64),
+    /// Pass only if every point passes and nothing is missing.
+    pub outcome: Outcome,
+}
+
+/// What one point is held against.
+struct Comparison {
+    value: Option<f64>,
+    value_u: Option<f64>,
+    required: Option<f64>,
+    /// Why value or requirement is missing, or may not be used.
+    obstacle: Option<String>,
+}
+
+/// Judges the points of a run. Rejected dwells are passed over; a point whose
+/// resonance was not shown is inconclusive. `curve` is needed by an efficiency
+/// curve; without it every point is inconclusive.
+pub fn judge(
+    setup: &Setup,
+    points: &[SettledPoint],
+    criterion: &Criterion,
+    curve: Option<&RequiredCurve>,
+) -> Judgement {
+    let range_hz = range_hz(setup, criterion, curve);
+    let judged: Vec<PointJudgement> = points
+        .iter()
+        .filter(|point| point.verdict != Verdict::Rejected)
+        .filter_map(|point| Some((point, point.frequency_hz?)))
+        .filter(|&(_, f)| f >= range_hz.0 && f <= range_hz.1)
+        .map(|(point, f)| judge_point(setup, point, f, criterion, curve))
+        .collect();
+    let frequencies: Vec<f64> = judged
+        .iter()
+        .filter(|j| j.outcome != Outcome::Inconclusive)
+        .map(|j| j.frequency_hz)
+        .collect();
+    let span = StrungConductor::of(setup);
+    let spacing_hz = |f: f64| span.group_speed_m_s(f) / (2.0 * span.length_m);
+    let holes = holes(&frequencies, range_hz, spacing_hz);
+    let any = |outcome| judged.iter().any(|j| j.outcome == outcome);
+    let outcome = if any(Outcome::Fail) {
+        Outcome::Fail
+    } else if judged.is_empty() || any(Outcome::Inconclusive) || !holes.is_empty() {
+        Outcome::Inconclusive
+    } else {
+        Outcome::Pass
+    };
+    Judgement {
+        criterion: criterion.statement(),
+        decision_rule: criterion.decision_rule.statement().to_owned(),
+        unit: match criterion.requirement {
+            Requirement::EfficiencyCurve { .. } => "%",
+            Requirement::WindPower { .. } => "W",
+            Requirement::StrainLimit { .. } => "um/m peak-to-peak",
+        },
+        points: judged,
+        holes,
+        range_hz,
+        outcome,
+    }
+}
+
+/// The sweep's range, cut to where the curve requires something.
+fn range_hz(setup: &Setup, criterion: &Criterion, curve: Option<&RequiredCurve>) -> (f64, f64) {
+    let sweep = (setup.sweep.low_hz, setup.sweep.high_hz);
+    match (&criterion.requirement, curve) {
+        (Requirement::EfficiencyCurve { .. }, Some(curve)) => {
+            let (low, high) = curve.range_hz(setup.conductor.diameter_mm);
+            (sweep.0.max(low), sweep.1.min(high))
+        }
+        _ => sweep,
+    }
+}
+
+fn judge_point(
+    setup: &Setup,
+    point: &SettledPoint,
+    frequency_hz: f64,
+    criterion: &Criterion,
+    curve: Option<&RequiredCurve>,
+) -> PointJudgement {
+    let (demand, comparison) = match &criterion.requirement {
+        Requirement::EfficiencyCurve { .. } => (
+            Demand::AtLeast,
+            efficiency(setup, point, frequency_hz, curve),
+        ),
+        Requirement::WindPower {
+            wind,
+            span_length_m,
+            dampers,
+            antinode_velocity_mm_s,
+            tolerance_pct,
+        } => {
+            let line = LineSpan {
+                wind,
+                length_m: *span_length_m,
+                dampers: f64::from(*dampers),
+                level_mm_s: *antinode_velocity_mm_s,
+                tolerance_pct: *tolerance_pct,
+            };
+            (Demand::AtLeast, power(setup, point, frequency_hz, &line))
+        }
+        Requirement::StrainLimit {
+            limit_pp_um_m,
+            location,
+        } => (Demand::AtMost, strain(point, *limit_pp_um_m, *location)),
+    };
+    let obstacle = comparison.obstacle.clone().or_else(|| {
+        (point.verdict == Verdict::Steady).then(|| "steady, but resonance was not shown".to_owned())
+    });
+    let outcome = match (&obstacle, comparison.value, comparison.required) {
+        (None, Some(value), Some(required)) => decide(
+            criterion.decision_rule,
+            demand,
+            value,
+            comparison.value_u,
+            required,
+        ),
+        _ => Outcome::Inconclusive,
+    };
+    let reason = obstacle.or_else(|| {
+        (outcome == Outcome::Inconclusive).then(|| match comparison.value_u {
+            Some(_) => "within its uncertainty of the limit".to_owned(),
+            None => "the point has no uncertainty".to_owned(),
+        })
+    });
+    PointJudgement {
+        point: point.point,
+        frequency_hz,
+        value: comparison.value,
+        value_u: comparison.value_u,
+        required: comparison.required,
+        outcome,
+        reason,
+    }
+}
+
+fn efficiency(
+    setup: &Setup,
+    point: &SettledPoint,
+    frequency_hz: f64,
+    curve: Option<&RequiredCurve>,
+) -> Comparison {
+    let required = curve.and_then(|c| c.required_pct(frequency_hz, setup.conductor.diameter_mm));
+    let obstacle = if point.efficiency_pct.is_none() {
+        Some("the point has no efficiency".to_owned())
+    } else if curve.is_none() {
+        Some("the required curve was not read".to_owned())
+    } else {
+        None
+    };
+    Comparison {
+        value: point.efficiency_pct,
+        value_u: point.efficiency_u_pct,
+        required,
+        obstacle,
+    }
+}
+
+/// The line span of a wind power criterion.
+struct LineSpan {
+    wind: &'static WindFunction,
+    length_m: f64,
+    dampers: f64,
+    level_mm_s: Option<f64>,
+    tolerance_pct: f64,
+}
+
+impl LineSpan {
+    fn wind_power_w(&self, setup: &Setup, frequency_hz: f64, velocity_mm_s: f64) -> Option<f64> {
+        let amplitude_mm = velocity_mm_s / (std::f64::consts::TAU * frequency_hz);
+        self.wind
+            .power_w_per_m(frequency_hz, amplitude_mm, setup.conductor.diameter_mm)
+            .map(|p| p * self.length_m)
+    }
+}
+
+fn power(setup: &Setup, point: &SettledPoint, frequency_hz: f64, line: &LineSpan) -> Comparison {
+    let value = point.power_damper_w.map(|p| p * line.dampers);
+    let level = line.level_mm_s.or(point.antinode_velocity_mm_s);
+    let required = level.and_then(|v| line.wind_power_w(setup, frequency_hz, v));
+    let off_level = match (line.level_mm_s, point.antinode_velocity_mm_s) {
+        (Some(level), Some(v)) => (v / level - 1.0).abs() * 100.0 > line.tolerance_pct,
+        _ => false,
+    };
+    let obstacle = if value.is_none() {
+        Some("the bare span's losses have not been taken off".to_owned())
+    } else if level.is_none() || point.antinode_velocity_mm_s.is_none() {
+        Some("the point has no antinode velocity".to_owned())
+    } else if off_level {
+        Some(format!(
+            "taken at another level than {} mm/s peak",
+            line.level_mm_s.unwrap_or(f64::NAN)
+        ))
+    } else if required.is_none() {
+        let (low, high) = line.wind.valid_peak_over_diameter();
+        Some(format!(
+            "the amplitude is outside the wind function's range, Y peak/d from {low} to {high}"
+        ))
+    } else {
+        None
+    };
+    let power_u = point.power_damper_u_w.map(|u| u * line.dampers);
+    // At the point's own level the requirement is uncertain with the measured
+    // velocity. Power and requirement rise together with it, so adding the
+    // squares overstates the uncertainty of their difference.
+    let level_u = match (line.level_mm_s, point.antinode_velocity_mm_s) {
+        (None, Some(v)) => point.antinode_velocity_u_mm_s.and_then(|u| {
+            let above = line.wind_power_w(setup, frequency_hz, v + u);
+            let below = line.wind_power_w(setup, frequency_hz, v - u);
+            match (above, below, required) {
+                (Some(a), Some(b), _) => Some(0.5 * (a - b).abs()),
+                (Some(a), None, Some(r)) | (None, Some(a), Some(r)) => Some((a - r).abs()),
+                _ => None,
+            }
+        }),
+        _ => Some(0.0),
+    };
+    Comparison {
+        value,
+        value_u: power_u.zip(level_u).map(|(p, l)| p.hypot(l)),
+        required,
+        obstacle,
+    }
+}
+
+fn strain(
+    point: &SettledPoint,
+    limit_pp_um_m: f64,
+    location: Option<StrainLocation>,
+) -> Comparison {
+    let place = match location {
+        Some(StrainLocation::Damper) => "damper",
+        Some(StrainLocation::End) => "end",
+        None => "",
+    };
+    let largest = point
+        .strain_pp_um_m
+        .iter()
+        .filter(|(key, _)| key.starts_with(place))
+        .max_by(|a, b| a.1.total_cmp(b.1));
+    Comparison {
+        value: largest.map(|(_, v)| *v),
+        value_u: largest.and_then(|(key, _)| point.strain_pp_u_um_m.get(key).copied()),
+        required: Some(limit_pp_um_m),
+        obstacle: largest
+            .is_none()
+            .then(|| "the point has no strain at such a gauge".to_owned()),
+    }
+}
