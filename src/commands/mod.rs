@@ -3,7 +3,13 @@
 //! One file a command, each with its `Args` and its `run`. Results go to
 //! standard output, everything else to standard error.
 
+mod assign;
+mod bar;
+mod layout;
 mod plan;
+mod points_table;
+mod reprocess;
+mod terminal;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -49,6 +55,8 @@ struct CommandLine {
 enum Command {
     /// The harmonics to visit, where to read, what each channel will see
     Plan(plan::Args),
+    /// Turn recordings into settled points, exactly as a live capture would
+    Reprocess(reprocess::Args),
     /// Print shell completions
     Completions {
         /// The shell to print them for
@@ -71,7 +79,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Ok(Status::Done) => ExitCode::SUCCESS,
         Ok(Status::CriterionNotMet) => ExitCode::from(1),
         Err(failure) => {
-            eprintln!("spanhold: {failure}");
+            terminal::say(&failure);
             ExitCode::from(match failure {
                 Failure::Input(_) => 2,
                 Failure::Device(_) => 3,
@@ -83,6 +91,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command) -> Result<Status, Failure> {
     match command {
         Command::Plan(args) => plan::run(&args),
+        Command::Reprocess(args) => reprocess::run(&args),
         Command::Completions { shell } => {
             clap_complete::generate(
                 shell,

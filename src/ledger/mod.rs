@@ -1,1 +1,55 @@
-//! Points and events → the run folder; synced before anything is announced.
+//! The run folder: the append-only log of settled points and events.
+//!
+//! In: points with their evidence, events, trace rows. Out: the files of a
+//! run, each point synced to the disk before [`Ledger::point`] returns, and
+//! read back whole by [`Run::open`]. Touches the run folder and nothing else.
+//! Records never travel through the log (`tracing`), which may lose lines.
+//!
+//! | file | holds |
+//! |---|---|
+//! | `setup.toml` | the setup as used, byte for byte |
+//! | `run.json` | program version, hashes, start, counts, how it ended |
+//! | `points.jsonl` | one settled point a line |
+//! | `evidence.jsonl` | what each point's verdict rests on, a line a point, written before the point |
+//! | `events.jsonl` | gaps, holds, faults, a line each |
+//! | `trace.csv` | one row a hop |
+//! | `recordings/` | what came in (capture only) |
+//! | `points.csv` | the points as a table, at the end |
+//! | `run.lock` | empty; locked while a program writes to the folder |
+
+mod error;
+mod lines;
+mod read;
+mod record;
+mod table;
+mod writer;
+
+pub use error::LedgerError;
+pub use read::{PointEvidence, Run};
+pub use record::{FileRecord, PointCounts, RunRecord, RunState, SourceRecord};
+pub use table::points_csv;
+pub use writer::{Found, Ledger};
+
+/// The setup as used.
+pub const SETUP_FILE: &str = "setup.toml";
+/// Program version, hashes, start, counts, end.
+pub const RUN_FILE: &str = "run.json";
+/// The settled points.
+pub const POINTS_FILE: &str = "points.jsonl";
+/// What the verdicts rest on.
+pub const EVIDENCE_FILE: &str = "evidence.jsonl";
+/// What happened.
+pub const EVENTS_FILE: &str = "events.jsonl";
+/// One row a hop.
+pub const TRACE_FILE: &str = "trace.csv";
+/// The points as a table.
+pub const TABLE_FILE: &str = "points.csv";
+/// What came in.
+pub const RECORDINGS_FOLDER: &str = "recordings";
+/// The report, written by another command and out of date once the points change.
+pub const REPORT_FILE: &str = "report.html";
+/// Locked while a program writes to the folder.
+pub const LOCK_FILE: &str = "run.lock";
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,282 @@
+//! `spanhold reprocess SETUP FILE… --out RUN`: recordings → a run folder.
+//!
+//! The analysis is that of a live capture, sample for sample; block length and
+//! number of threads make no difference to a single byte of the points.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+use std::thread;
+
+use anyhow::Context as _;
+use crossbeam_channel::bounded;
+use serde::Serialize;
+
+use super::assign::{self, SourceFiles};
+use super::bar::Bar;
+use super::points_table::points_table;
+use super::{Failure, Status, terminal};
+use crate::ingest::wav::{WavReader, spawn_wav};
+use crate::ledger::{FileRecord, Ledger, RunRecord, RunState, SourceRecord};
+use crate::pipeline::analysis::Finding;
+use crate::pipeline::{self, Input, Options, Order, Outcome, Progress, Sink, StopReason};
+use crate::reduction::SettledPoint;
+use crate::setup::{self, Loaded, Role};
+use crate::tone::TonePlan;
+
+/// Blocks a reader may be ahead of the analysis.
+const CHANNEL_BLOCKS: usize = 4;
+
+/// Arguments of `reprocess`.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The setup file
+    setup: PathBuf,
+    /// The recordings (WAV), in the order in which they were recorded; with
+    /// several sources NAME=FILE says whose each is
+    #[arg(required = true, value_name = "FILE")]
+    files: Vec<String>,
+    /// The run folder to make
+    #[arg(long, value_name = "RUN")]
+    out: PathBuf,
+    /// Replace the results of an earlier reprocess in RUN; recordings and
+    /// captures are never touched
+    #[arg(long)]
+    force: bool,
+    /// Print the result as JSON instead of a table
+    #[arg(long)]
+    json: bool,
+    /// Threads for the estimates; makes no difference to the results
+    /// [default: one a core]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
+    threads: Option<u16>,
+    /// Frames read at once; makes no difference to the results
+    #[arg(long, value_name = "N", default_value_t = 16_384,
+          value_parser = clap::value_parser!(u32).range(1..=16_777_216))]
+    block_frames: u32,
+}
+
+/// What `--json` prints.
+#[derive(Serialize)]
+struct Summary<'a> {
+    run: String,
+    state: RunState,
+    reason: Option<&'a str>,
+    points: &'a [SettledPoint],
+}
+
+/// Runs the command.
+pub fn run(args: &Args) -> Result<Status, Failure> {
+    let loaded = setup::read(&args.setup).map_err(anyhow::Error::from)?;
+    for warning in &loaded.warnings {
+        terminal::say(warning.in_file(&loaded.file));
+    }
+    let assigned = assign::assign(&loaded.setup, &args.files)?;
+    let (readers, plans) = open(&loaded, &assigned)?;
+    let mut record = RunRecord::begin("reprocess", &args.setup, loaded.text.as_bytes());
+    record.sources = assigned
+        .iter()
+        .zip(&readers)
+        .map(|(source, reader)| source_record(source, reader))
+        .collect();
+    let ledger = Ledger::create(&args.out, loaded.text.as_bytes(), record, args.force)
+        .map_err(anyhow::Error::from)?;
+    let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
+    let (ledger, points, outcome) = analyse(args, &loaded, readers, plans, ledger, &stop);
+    let record = finish(ledger, &outcome, &assigned)?;
+    print(args, &record, &points)?;
+    verdict(outcome.reason)
+}
+
+fn open(
+    loaded: &Loaded,
+    assigned: &[SourceFiles],
+) -> Result<(Vec<WavReader>, Vec<TonePlan>), Failure> {
+    let mut readers = Vec::new();
+    let mut plans = Vec::new();
+    for (number, source) in assigned.iter().enumerate() {
+        let reader = WavReader::open(&source.files).map_err(anyhow::Error::from)?;
+        for note in reader.notes() {
+            terminal::say(note);
+        }
+        assign::check_rate(&loaded.setup, number, reader.format())?;
+        let plan = TonePlan::new(&loaded.setup, number, reader.format());
+        plans.push(plan.map_err(anyhow::Error::from)?);
+        readers.push(reader);
+    }
+    Ok((readers, plans))
+}
+
+fn source_record(source: &SourceFiles, reader: &WavReader) -> SourceRecord {
+    let format = reader.format();
+    SourceRecord {
+        name: source.name.clone(),
+        rate_hz: format.rate_hz,
+        channels: format.channels,
+        start_utc: format.start_utc,
+        frames: 0,
+        missing_frames: 0,
+        files: source
+            .files
+            .iter()
+            .map(|path| FileRecord {
+                path: path.display().to_string(),
+                bytes: path.metadata().map_or(0, |metadata| metadata.len()),
+                blake3: None,
+            })
+            .collect(),
+    }
+}
+
+/// Everything between the readers and the ledger. The points come back for
+/// the table.
+fn analyse(
+    args: &Args,
+    loaded: &Loaded,
+    readers: Vec<WavReader>,
+    plans: Vec<TonePlan>,
+    ledger: Ledger,
+    stop: &Arc<AtomicBool>,
+) -> (Ledger, Vec<SettledPoint>, Outcome) {
+    let main = loaded
+        .setup
+        .channel(Role::Antinode)
+        .map_or(0, |(_, channel)| channel.source);
+    let start_utc = readers
+        .get(main)
+        .and_then(|reader| reader.format().start_utc);
+    let firsts: Vec<u64> = readers.iter().map(WavReader::first_sample).collect();
+    let total = readers
+        .iter()
+        .zip(&firsts)
+        .map(|(reader, first)| reader.total_frames().unwrap_or(0).saturating_sub(*first))
+        .sum();
+    let mut sink = Keep {
+        ledger,
+        points: Vec::new(),
+        bar: Bar::new(total),
+        firsts,
+    };
+    let mut inputs = Vec::new();
+    for ((reader, plan), source) in readers.into_iter().zip(plans).zip(&loaded.setup.sources) {
+        let (sender, messages) = bounded(CHANNEL_BLOCKS);
+        let block_frames = args.block_frames as usize;
+        inputs.push(Input {
+            name: source.name.clone(),
+            plan,
+            messages,
+            threads: vec![spawn_wav(reader, block_frames, sender, Arc::clone(stop))],
+        });
+    }
+    let options = Options {
+        threads: args
+            .threads
+            .map(usize::from)
+            .or_else(|| thread::available_parallelism().ok().map(usize::from))
+            .unwrap_or(1),
+        order: Order::ByTime,
+    };
+    let outcome = pipeline::run(&loaded.setup, start_utc, inputs, options, stop, &mut sink);
+    sink.bar.clear();
+    (sink.ledger, sink.points, outcome)
+}
+
+/// Findings → ledger, progress → bar.
+struct Keep {
+    ledger: Ledger,
+    points: Vec<SettledPoint>,
+    bar: Bar,
+    firsts: Vec<u64>,
+}
+
+impl Sink for Keep {
+    fn finding(&mut self, finding: Finding) -> anyhow::Result<()> {
+        match finding {
+            Finding::Point(point, evidence) => {
+                if let Some(point) = self.ledger.point(*point, evidence)? {
+                    self.points.push(point);
+                    self.bar.points(self.points.len());
+                }
+            }
+            Finding::Event(event) => {
+                self.ledger.event(&event)?;
+            }
+            Finding::Trace(row) => self.ledger.trace(&row)?,
+        }
+        Ok(())
+    }
+
+    fn tick(&mut self, progress: &Progress) -> anyhow::Result<()> {
+        let frames = progress.frames.iter().zip(&self.firsts);
+        self.bar
+            .frames(frames.map(|(at, first)| at.saturating_sub(*first)).sum());
+        Ok(())
+    }
+}
+
+/// Counts and hashes into the record, and the run closed.
+fn finish(
+    mut ledger: Ledger,
+    outcome: &Outcome,
+    assigned: &[SourceFiles],
+) -> Result<RunRecord, Failure> {
+    let mut sources = ledger.record().sources.clone();
+    for ((record, ended), source) in sources.iter_mut().zip(&outcome.sources).zip(assigned) {
+        record.frames = ended.frames;
+        record.missing_frames = ended.missing_frames;
+        for (file, path) in record.files.iter_mut().zip(&source.files) {
+            let mut hasher = blake3::Hasher::new();
+            let read = std::fs::File::open(path).and_then(|file| {
+                hasher.update_reader(file)?;
+                Ok(())
+            });
+            read.with_context(|| format!("{}: cannot be read again for its hash", path.display()))?;
+            file.blake3 = Some(hasher.finalize().to_hex().to_string());
+        }
+    }
+    let (state, reason) = match &outcome.reason {
+        StopReason::Complete => (RunState::Done, None),
+        StopReason::Asked => (RunState::Stopped, Some(outcome.reason.to_string())),
+        other => (RunState::Failed, Some(other.to_string())),
+    };
+    ledger
+        .sources(sources)
+        .and_then(|()| ledger.close(state, reason))
+        .map_err(|error| Failure::Device(error.into()))
+}
+
+fn print(args: &Args, record: &RunRecord, points: &[SettledPoint]) -> Result<(), Failure> {
+    let text = if args.json {
+        let summary = Summary {
+            run: args.out.display().to_string(),
+            state: record.state,
+            reason: record.reason.as_deref(),
+            points,
+        };
+        let mut text = serde_json::to_string_pretty(&summary).map_err(anyhow::Error::from)?;
+        text.push('\n');
+        text
+    } else {
+        format!(
+            "{}\n{}\n",
+            points_table(points, terminal::width()),
+            args.out.display()
+        )
+    };
+    terminal::print(&text).map_err(|error| {
+        Failure::Device(anyhow::Error::from(error).context("cannot write to standard output"))
+    })
+}
+
+fn verdict(reason: StopReason) -> Result<Status, Failure> {
+    match reason {
+        StopReason::Complete => Ok(Status::Done),
+        StopReason::SourceFailed { .. } => Err(Failure::Input(anyhow::anyhow!(
+            "{reason}; the points before that are in the run folder"
+        ))),
+        StopReason::SinkFailed(error) => Err(Failure::Device(error)),
+        other => Err(Failure::Device(anyhow::anyhow!(
+            "{other}; the points before that are in the run folder"
+        ))),
+    }
+}

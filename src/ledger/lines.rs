@@ -1,0 +1,185 @@
+//! Files of JSON lines: appended whole and synced, read back with a torn last
+//! line left out and reported.
+
+use std::fs::{File, OpenOptions};
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+
+use super::LedgerError;
+
+/// A file that only grows.
+#[derive(Debug)]
+pub(super) struct LineFile {
+    path: PathBuf,
+    file: File,
+    line: Vec<u8>,
+}
+
+impl LineFile {
+    /// Opens for appending; creates the file if it is not there.
+    pub(super) fn open(path: &Path) -> Result<Self, LedgerError> {
+        let file = OpenOptions::new()
+            .append(true)
+            .create(true)
+            .open(path)
+            .map_err(LedgerError::io(path, "create"))?;
+        Ok(Self {
+            path: path.to_owned(),
+            file,
+            line: Vec::new(),
+        })
+    }
+
+    /// Appends one object as one line, in one write.
+    ///
+    /// When the disk takes only a part of it, the part is taken back, so that
+    /// the line before it stays the last.
+    pub(super) fn append(&mut self, value: &impl Serialize) -> Result<(), LedgerError> {
+        self.line.clear();
+        serde_json::to_writer(&mut self.line, value)
+            .map_err(|error| LedgerError::io(&self.path, "write")(error.into()))?;
+        self.line.push(b'\n');
+        let whole = self
+            .file
+            .metadata()
+            .map_err(LedgerError::io(&self.path, "write"))?
+            .len();
+        self.file.write_all(&self.line).map_err(|error| {
+            // If this fails too, the next reader finds a torn line and says so.
+            let _ = self.file.set_len(whole);
+            LedgerError::io(&self.path, "write")(error)
+        })
+    }
+
+    /// Returns once the disk has everything appended.
+    pub(super) fn sync(&self) -> Result<(), LedgerError> {
+        self.file
+            .sync_data()
+            .map_err(LedgerError::io(&self.path, "sync"))
+    }
+}
+
+/// What a file of lines holds.
+#[derive(Debug)]
+pub(super) struct Lines<T> {
+    /// The objects, in order.
+    pub(super) values: Vec<T>,
+    /// End of each object's line, bytes.
+    pub(super) ends: Vec<u64>,
+    /// Length of the file, bytes; beyond the last line's end it is torn.
+    pub(super) length: u64,
+    /// What was left out, if anything.
+    pub(super) note: Option<String>,
+}
+
+/// Reads a file of lines; a file that is not there is empty.
+pub(super) fn read<T: DeserializeOwned>(path: &Path) -> Result<Lines<T>, LedgerError> {
+    let bytes = match std::fs::read(path) {
+        Ok(bytes) => bytes,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Vec::new(),
+        Err(error) => return Err(LedgerError::io(path, "read")(error)),
+    };
+    let mut lines = Lines {
+        values: Vec::new(),
+        ends: Vec::new(),
+        length: bytes.len() as u64,
+        note: None,
+    };
+    let mut end = 0;
+    for (number, line) in (1..).zip(bytes.split_inclusive(|&byte| byte == b'\n')) {
+        end += line.len() as u64;
+        let is_last = end == lines.length;
+        let parsed = if line.ends_with(b"\n") {
+            serde_json::from_slice(line).map_err(|error| error.to_string())
+        } else {
+            Err("it breaks off".to_owned())
+        };
+        match parsed {
+            Ok(value) => {
+                lines.values.push(value);
+                lines.ends.push(end);
+            }
+            // A line that was being written when the power went was never
+            // acknowledged; anywhere else it is damage.
+            Err(what) if is_last => {
+                lines.note = Some(format!(
+                    "{}:{number}: the last line is torn ({what}); left out",
+                    path.display()
+                ));
+            }
+            Err(what) => {
+                return Err(LedgerError::Damaged {
+                    path: path.to_owned(),
+                    line: number,
+                    what,
+                });
+            }
+        }
+    }
+    Ok(lines)
+}
+
+/// Cuts a file back to `length` bytes and syncs it.
+pub(super) fn cut(path: &Path, length: u64) -> Result<(), LedgerError> {
+    let file = OpenOptions::new()
+        .write(true)
+        .open(path)
+        .map_err(LedgerError::io(path, "open"))?;
+    file.set_len(length)
+        .and_then(|()| file.sync_all())
+        .map_err(LedgerError::io(path, "cut the torn end of"))
+}
+
+/// Writes a file so that it is at every moment either the old or the new one.
+pub(super) fn replace(path: &Path, bytes: &[u8]) -> Result<(), LedgerError> {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".new");
+    let new = PathBuf::from(name);
+    let mut file = File::create(&new).map_err(LedgerError::io(&new, "create"))?;
+    file.write_all(bytes)
+        .and_then(|()| file.sync_all())
+        .map_err(LedgerError::io(&new, "write"))?;
+    std::fs::rename(&new, path).map_err(LedgerError::io(path, "replace"))?;
+    sync_folder(path.parent().unwrap_or(Path::new(".")))
+}
+
+/// Returns once the disk knows the names in a folder.
+pub(super) fn sync_folder(folder: &Path) -> Result<(), LedgerError> {
+    // Folders cannot be opened as files everywhere; where they cannot, the
+    // system syncs names with their files.
+    #[cfg(unix)]
+    File::open(folder)
+        .and_then(|folder| folder.sync_all())
+        .map_err(LedgerError::io(folder, "sync"))?;
+    #[cfg(not(unix))]
+    let _ = folder;
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_torn_last_line_is_left_out_and_told_anything_else_is_damage() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("numbers.jsonl");
+        std::fs::write(&path, "1\n2\n3").unwrap();
+        let lines = read::<u32>(&path).unwrap();
+        assert_eq!((lines.values, lines.ends), (vec![1, 2], vec![2, 4]));
+        assert!(lines.note.unwrap().contains(":3: the last line is torn"));
+
+        std::fs::write(&path, "1\nx\n3\n").unwrap();
+        let error = read::<u32>(&path).unwrap_err().to_string();
+        assert!(error.contains("numbers.jsonl:2: "), "{error}");
+    }
+
+    #[test]
+    fn a_file_that_is_not_there_is_empty() {
+        let lines = read::<u32>(Path::new("/nowhere/numbers.jsonl")).unwrap();
+        assert!(lines.values.is_empty() && lines.note.is_none());
+    }
+}

@@ -1,0 +1,153 @@
+//! `run.json`: what a run is, and how it ended.
+
+use std::path::Path;
+
+use serde::{Deserialize, Serialize};
+
+use super::{LedgerError, RUN_FILE, lines};
+use crate::reduction::Verdict;
+
+/// The run as a whole; replaced as one, never edited in place.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunRecord {
+    /// This program's name.
+    pub program: String,
+    /// Its version.
+    pub version: String,
+    /// The command that made the run: `reprocess` or `capture`.
+    pub command: String,
+    /// How it stands.
+    pub state: RunState,
+    /// Why it ended so; a sentence.
+    pub reason: Option<String>,
+    /// Wall clock at the start.
+    pub started_utc: jiff::Timestamp,
+    /// Wall clock at the end.
+    pub ended_utc: Option<jiff::Timestamp>,
+    /// How often the run was begun or gone on with.
+    pub sessions: u32,
+    /// The setup file as it was named.
+    pub setup_file: String,
+    /// BLAKE3 of the setup file, hexadecimal.
+    pub setup_blake3: String,
+    /// One entry a source, in the order of the setup.
+    pub sources: Vec<SourceRecord>,
+    /// Points by verdict.
+    pub points: PointCounts,
+    /// Lines in `events.jsonl`.
+    pub events: u64,
+}
+
+/// How a run stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum RunState {
+    /// Being written, or broken off without a word.
+    Running,
+    /// All input was used.
+    Done,
+    /// Ended on request; what came before is whole.
+    Stopped,
+    /// Ended by a fault; what came before is whole.
+    Failed,
+}
+
+/// One source of a run.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct SourceRecord {
+    /// Its name in the setup.
+    pub name: String,
+    /// Sampling rate, Hz.
+    pub rate_hz: f64,
+    /// Columns.
+    pub channels: usize,
+    /// UTC label of sample 0.
+    pub start_utc: Option<jiff::Timestamp>,
+    /// Frames used.
+    pub frames: u64,
+    /// Frames known to be missing between them.
+    pub missing_frames: u64,
+    /// The files it was read from, in order.
+    pub files: Vec<FileRecord>,
+}
+
+/// One file that was read.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FileRecord {
+    /// As it was named.
+    pub path: String,
+    /// Length, bytes.
+    pub bytes: u64,
+    /// BLAKE3, hexadecimal; absent until it was worked out.
+    pub blake3: Option<String>,
+}
+
+/// Points by verdict.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[allow(missing_docs, reason = "each field is its verdict")]
+pub struct PointCounts {
+    pub held: u64,
+    pub steady: u64,
+    pub rejected: u64,
+}
+
+impl PointCounts {
+    /// Counts one more.
+    pub fn add(&mut self, verdict: Verdict) {
+        match verdict {
+            Verdict::Held => self.held += 1,
+            Verdict::Steady => self.steady += 1,
+            Verdict::Rejected => self.rejected += 1,
+        }
+    }
+}
+
+impl RunRecord {
+    /// The record of a run that begins now.
+    pub fn begin(command: &str, setup_file: &Path, setup_text: &[u8]) -> Self {
+        Self {
+            program: env!("CARGO_PKG_NAME").to_owned(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            command: command.to_owned(),
+            state: RunState::Running,
+            reason: None,
+            started_utc: jiff::Timestamp::now(),
+            ended_utc: None,
+            sessions: 1,
+            setup_file: setup_file.display().to_string(),
+            setup_blake3: blake3::hash(setup_text).to_hex().to_string(),
+            sources: Vec::new(),
+            points: PointCounts::default(),
+            events: 0,
+        }
+    }
+
+    /// Reads the record of a run folder.
+    pub fn read(folder: &Path) -> Result<Self, LedgerError> {
+        let path = folder.join(RUN_FILE);
+        let text = std::fs::read(&path).map_err(|error| {
+            if error.kind() == std::io::ErrorKind::NotFound {
+                LedgerError::NotARun {
+                    path: folder.to_owned(),
+                    what: format!("it has no {RUN_FILE}"),
+                }
+            } else {
+                LedgerError::io(&path, "read")(error)
+            }
+        })?;
+        serde_json::from_slice(&text).map_err(|error| LedgerError::Damaged {
+            line: error.line().max(1),
+            path,
+            what: error.to_string(),
+        })
+    }
+
+    /// Puts the record into a run folder, whole or not at all.
+    pub(super) fn write(&self, folder: &Path) -> Result<(), LedgerError> {
+        let path = folder.join(RUN_FILE);
+        let mut text = serde_json::to_vec_pretty(self)
+            .map_err(|error| LedgerError::io(&path, "write")(error.into()))?;
+        text.push(b'\n');
+        lines::replace(&path, &text)
+    }
+}

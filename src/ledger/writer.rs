@@ -1,0 +1,410 @@
+//! The one who writes a run folder.
+
+use std::collections::HashSet;
+use std::fs::{File, OpenOptions, TryLockError};
+use std::path::{Path, PathBuf};
+
+use super::lines::{self, LineFile};
+use super::{
+    EVENTS_FILE, EVIDENCE_FILE, LOCK_FILE, LedgerError, POINTS_FILE, PointEvidence, REPORT_FILE,
+    RUN_FILE, RunRecord, RunState, SETUP_FILE, SourceRecord, TABLE_FILE, TRACE_FILE, points_csv,
+};
+use crate::pipeline::analysis::{Event, Evidence, TraceRow};
+use crate::reduction::SettledPoint;
+
+/// What a command makes anew, and may therefore remove when it replaces a
+/// run. Recordings are never among them.
+const RESULTS: [&str; 8] = [
+    RUN_FILE,
+    SETUP_FILE,
+    POINTS_FILE,
+    EVIDENCE_FILE,
+    EVENTS_FILE,
+    TRACE_FILE,
+    TABLE_FILE,
+    REPORT_FILE,
+];
+
+/// A run folder, open for writing and locked against a second writer.
+#[derive(Debug)]
+pub struct Ledger {
+    folder: PathBuf,
+    record: RunRecord,
+    points: LineFile,
+    evidence: LineFile,
+    events: LineFile,
+    trace: csv::Writer<File>,
+    next_point: u64,
+    /// What the run already held when it was gone on with.
+    before: Before,
+    /// Held, not read: the lock goes when the file is closed, also when the
+    /// process is killed.
+    _lock: File,
+}
+
+/// What a run held when it was gone on with.
+#[derive(Debug, Default)]
+struct Before {
+    points_end_s: Option<f64>,
+    trace_end_s: Option<f64>,
+    events: HashSet<String>,
+}
+
+/// What was found in a run that is gone on with.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Found {
+    /// The points so far.
+    pub points: Vec<SettledPoint>,
+    /// The record as the last session left it.
+    pub record: RunRecord,
+    /// Torn lines that were cut off; they were never acknowledged.
+    pub notes: Vec<String>,
+}
+
+impl Ledger {
+    /// Begins a run in a folder that is new or empty.
+    ///
+    /// With `replace`, the results of an earlier `reprocess` there are
+    /// removed first. A capture is never replaced.
+    pub fn create(
+        folder: &Path,
+        setup_text: &[u8],
+        record: RunRecord,
+        replace: bool,
+    ) -> Result<Self, LedgerError> {
+        make_folder(folder)?;
+        let lock = lock(folder)?;
+        if is_occupied(folder)? {
+            may_replace(folder, replace)?;
+            for name in RESULTS {
+                let path = folder.join(name);
+                match std::fs::remove_file(&path) {
+                    Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+                        return Err(LedgerError::io(&path, "remove")(error));
+                    }
+                    _ => {}
+                }
+            }
+        }
+        // First of all, so that whatever happens next the folder says whose
+        // it is.
+        record.write(folder)?;
+        lines::replace(&folder.join(SETUP_FILE), setup_text)?;
+        Self::open_files(folder, record, lock, 1, Before::default())
+    }
+
+    /// Goes on with the run in a folder: torn last lines are cut off, points
+    /// are numbered on, and nothing is written twice.
+    pub fn resume(folder: &Path, setup_text: &[u8]) -> Result<(Self, Found), LedgerError> {
+        let lock = lock(folder)?;
+        let found_record = RunRecord::read(folder)?;
+        same_setup(&folder.join(SETUP_FILE), setup_text)?;
+        let mut notes = Vec::new();
+        let points = lines::read::<SettledPoint>(&folder.join(POINTS_FILE))?;
+        let last_point = points.values.last().map_or(0, |point| point.point);
+        let points_end = points.ends.last().copied().unwrap_or(0);
+        cut_torn(&folder.join(POINTS_FILE), points_end, points.length)?;
+        // Evidence whose point never reached the disk goes too: its number
+        // will be given again.
+        let evidence = lines::read::<PointEvidence>(&folder.join(EVIDENCE_FILE))?;
+        let evidence_end = (evidence.values.iter().zip(&evidence.ends))
+            .take_while(|(line, _)| line.point <= last_point)
+            .last()
+            .map_or(0, |(_, end)| *end);
+        cut_torn(&folder.join(EVIDENCE_FILE), evidence_end, evidence.length)?;
+        let events = lines::read::<Event>(&folder.join(EVENTS_FILE))?;
+        let events_end = events.ends.last().copied().unwrap_or(0);
+        cut_torn(&folder.join(EVENTS_FILE), events_end, events.length)?;
+        notes.extend(
+            [points.note, evidence.note, events.note]
+                .into_iter()
+                .flatten(),
+        );
+
+        let mut record = found_record.clone();
+        record.state = RunState::Running;
+        record.reason = None;
+        record.ended_utc = None;
+        record.sessions += 1;
+        record.points = super::PointCounts::default();
+        points
+            .values
+            .iter()
+            .for_each(|point| record.points.add(point.verdict));
+        record.events = events.values.len() as u64;
+        record.write(folder)?;
+        let before = Before {
+            points_end_s: points.values.last().map(|point| point.end_s),
+            trace_end_s: cut_trace(&folder.join(TRACE_FILE))?,
+            events: events.values.iter().filter_map(key).collect(),
+        };
+        let ledger = Self::open_files(folder, record, lock, last_point + 1, before)?;
+        let found = Found {
+            points: points.values,
+            record: found_record,
+            notes,
+        };
+        Ok((ledger, found))
+    }
+
+    fn open_files(
+        folder: &Path,
+        record: RunRecord,
+        lock: File,
+        next_point: u64,
+        before: Before,
+    ) -> Result<Self, LedgerError> {
+        let trace_path = folder.join(TRACE_FILE);
+        let trace = OpenOptions::new()
+            .append(true)
+            .create(true)
+            .open(&trace_path)
+            .map_err(LedgerError::io(&trace_path, "create"))?;
+        let has_rows = trace.metadata().is_ok_and(|file| file.len() > 0);
+        let ledger = Self {
+            points: LineFile::open(&folder.join(POINTS_FILE))?,
+            evidence: LineFile::open(&folder.join(EVIDENCE_FILE))?,
+            events: LineFile::open(&folder.join(EVENTS_FILE))?,
+            trace: csv::WriterBuilder::new()
+                .has_headers(!has_rows)
+                .from_writer(trace),
+            folder: folder.to_owned(),
+            record,
+            next_point,
+            before,
+            _lock: lock,
+        };
+        lines::sync_folder(folder)?;
+        Ok(ledger)
+    }
+
+    /// The folder.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// The record as it stands.
+    pub fn record(&self) -> &RunRecord {
+        &self.record
+    }
+
+    /// Puts down what the sources are; on the disk when this returns.
+    pub fn sources(&mut self, sources: Vec<SourceRecord>) -> Result<(), LedgerError> {
+        self.record.sources = sources;
+        self.record.write(&self.folder)
+    }
+
+    /// Gives a point its number and writes it. When this returns, the point
+    /// and its evidence are on the disk and may be announced.
+    ///
+    /// `None`: the run held this point already before it was gone on with.
+    pub fn point(
+        &mut self,
+        point: SettledPoint,
+        evidence: Evidence,
+    ) -> Result<Option<SettledPoint>, LedgerError> {
+        // Dwells come in order of time and never overlap.
+        if self
+            .before
+            .points_end_s
+            .is_some_and(|end_s| point.start_s < end_s)
+        {
+            return Ok(None);
+        }
+        let point = SettledPoint {
+            point: self.next_point,
+            ..point
+        };
+        self.evidence.append(&PointEvidence {
+            point: point.point,
+            evidence,
+        })?;
+        self.evidence.sync()?;
+        self.points.append(&point)?;
+        self.points.sync()?;
+        self.next_point += 1;
+        self.record.points.add(point.verdict);
+        self.flush()?;
+        Ok(Some(point))
+    }
+
+    /// Writes an event. Returns whether it is new to the run.
+    pub fn event(&mut self, event: &Event) -> Result<bool, LedgerError> {
+        if key(event).is_some_and(|key| self.before.events.contains(&key)) {
+            return Ok(false);
+        }
+        self.events.append(event)?;
+        self.record.events += 1;
+        Ok(true)
+    }
+
+    /// Writes a row of the trace; buffered until the next point, [`Self::flush`]
+    /// or the end.
+    pub fn trace(&mut self, row: &TraceRow) -> Result<(), LedgerError> {
+        if self
+            .before
+            .trace_end_s
+            .is_some_and(|end_s| row.time_s <= end_s)
+        {
+            return Ok(());
+        }
+        self.trace
+            .serialize(row)
+            .map_err(|error| LedgerError::io(&self.folder.join(TRACE_FILE), "write")(error.into()))
+    }
+
+    /// Hands buffered trace rows to the system.
+    pub fn flush(&mut self) -> Result<(), LedgerError> {
+        self.trace
+            .flush()
+            .map_err(LedgerError::io(&self.folder.join(TRACE_FILE), "write"))
+    }
+
+    /// Ends the run: everything synced, `points.csv` and the last `run.json`
+    /// written.
+    pub fn close(
+        mut self,
+        state: RunState,
+        reason: Option<String>,
+    ) -> Result<RunRecord, LedgerError> {
+        self.flush()?;
+        self.trace
+            .get_ref()
+            .sync_data()
+            .map_err(LedgerError::io(&self.folder.join(TRACE_FILE), "sync"))?;
+        self.events.sync()?;
+        let table = self.folder.join(TABLE_FILE);
+        let points = lines::read::<SettledPoint>(&self.folder.join(POINTS_FILE))?;
+        let bytes = points_csv(&points.values)
+            .map_err(|error| LedgerError::io(&table, "write")(error.into()))?;
+        lines::replace(&table, &bytes)?;
+        self.record.state = state;
+        self.record.reason = reason;
+        self.record.ended_utc = Some(jiff::Timestamp::now());
+        self.record.write(&self.folder)?;
+        Ok(self.record)
+    }
+}
+
+fn key(event: &Event) -> Option<String> {
+    serde_json::to_string(event).ok()
+}
+
+fn make_folder(folder: &Path) -> Result<(), LedgerError> {
+    if folder.is_dir() {
+        return Ok(());
+    }
+    std::fs::create_dir_all(folder).map_err(LedgerError::io(folder, "create the folder"))?;
+    match folder.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => lines::sync_folder(parent),
+        _ => lines::sync_folder(Path::new(".")),
+    }
+}
+
+fn lock(folder: &Path) -> Result<File, LedgerError> {
+    let path = folder.join(LOCK_FILE);
+    let file = OpenOptions::new()
+        .write(true)
+        .create(true)
+        .truncate(false)
+        .open(&path)
+        .map_err(LedgerError::io(&path, "create"))?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(LedgerError::Busy {
+            path: folder.to_owned(),
+        }),
+        Err(TryLockError::Error(error)) => Err(LedgerError::io(&path, "lock")(error)),
+    }
+}
+
+fn is_occupied(folder: &Path) -> Result<bool, LedgerError> {
+    for entry in std::fs::read_dir(folder).map_err(LedgerError::io(folder, "read"))? {
+        let entry = entry.map_err(LedgerError::io(folder, "read"))?;
+        if entry.file_name() != LOCK_FILE {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+/// Whether what is in the folder may be replaced; if not, says what to do.
+fn may_replace(folder: &Path, replace: bool) -> Result<(), LedgerError> {
+    let occupied = |what: String, right: &str| {
+        Err(LedgerError::Occupied {
+            path: folder.to_owned(),
+            what,
+            right: right.to_owned(),
+        })
+    };
+    if !folder.join(RUN_FILE).exists() {
+        return occupied(
+            format!("the folder is not empty and holds no run ({RUN_FILE} is missing)"),
+            "name a new or an empty folder",
+        );
+    }
+    let record = RunRecord::read(folder)?;
+    let counts = record.points;
+    let what = format!(
+        "the folder holds a run ({}, begun {}, {} points)",
+        record.command,
+        record.started_utc.strftime("%Y-%m-%d %H:%M:%S UTC"),
+        counts.held + counts.steady + counts.rejected
+    );
+    if record.command == "capture" {
+        return occupied(
+            what,
+            "what a capture logged is never replaced: name another folder",
+        );
+    }
+    if replace {
+        return Ok(());
+    }
+    occupied(
+        what,
+        "name another folder, or give --force to replace its results",
+    )
+}
+
+fn same_setup(path: &Path, setup_text: &[u8]) -> Result<(), LedgerError> {
+    let before = std::fs::read(path).map_err(LedgerError::io(path, "read"))?;
+    if before == setup_text {
+        return Ok(());
+    }
+    let same = before
+        .split(|&byte| byte == b'\n')
+        .zip(setup_text.split(|&byte| byte == b'\n'))
+        .take_while(|(a, b)| a == b)
+        .count();
+    Err(LedgerError::OtherSetup {
+        path: path.to_owned(),
+        line: same + 1,
+    })
+}
+
+fn cut_torn(path: &Path, end: u64, length: u64) -> Result<(), LedgerError> {
+    if end < length {
+        lines::cut(path, end)?;
+    }
+    Ok(())
+}
+
+/// Cuts a torn last row off the trace; the time of its last whole row.
+fn cut_trace(path: &Path) -> Result<Option<f64>, LedgerError> {
+    let bytes = match std::fs::read(path) {
+        Ok(bytes) => bytes,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+        Err(error) => return Err(LedgerError::io(path, "read")(error)),
+    };
+    let end = bytes
+        .iter()
+        .rposition(|&byte| byte == b'\n')
+        .map_or(0, |last| last + 1);
+    cut_torn(path, end as u64, bytes.len() as u64)?;
+    let text = String::from_utf8_lossy(bytes.get(..end).unwrap_or_default());
+    Ok(text
+        .lines()
+        .next_back()
+        .and_then(|row| row.split(',').next())
+        .and_then(|time_s| time_s.parse().ok()))
+}

@@ -1,0 +1,156 @@
+//! The stages of one source between its reader and the analysis.
+//!
+//! Windows go to the estimators in turn, and are fetched from them in turn:
+//! the order is that of the samples whatever the number of estimators and
+//! however long each takes.
+
+use std::io;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::thread::{self, JoinHandle};
+
+use crossbeam_channel::{Receiver, Sender, bounded};
+
+use crate::ingest::{End, Message};
+use crate::tone::{Estimator, ToneMessage, TonePlan, WindowMessage, Windows};
+
+/// Messages a channel between two stages holds: some seconds of signal, so
+/// that a stage that stumbles does not stop its neighbours at once.
+const CHANNEL_MESSAGES: usize = 16;
+
+/// To an estimator.
+enum Job {
+    Window(WindowMessage),
+    End(End),
+}
+
+/// From an estimator.
+pub(super) enum Estimated {
+    Tone(ToneMessage),
+    End(End),
+}
+
+/// What went through the windows stage.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Tally {
+    pub frames: u64,
+    pub missing_frames: u64,
+}
+
+/// The running stages of one source.
+pub(super) struct Stages {
+    /// One a estimator; taken from in turn.
+    lanes: Vec<Receiver<Estimated>>,
+    turn: usize,
+    /// Index one past the last frame taken in.
+    pub reached: Arc<AtomicU64>,
+    windows: JoinHandle<Tally>,
+    estimators: Vec<JoinHandle<()>>,
+}
+
+impl Stages {
+    /// Starts one windows thread and `estimators` estimator threads.
+    pub(super) fn start(
+        name: &str,
+        plan: &TonePlan,
+        messages: Receiver<Message>,
+        estimators: usize,
+    ) -> io::Result<Self> {
+        let mut jobs = Vec::new();
+        let mut lanes = Vec::new();
+        let mut handles = Vec::new();
+        for number in 0..estimators.max(1) {
+            let (job_sender, job_receiver) = bounded(CHANNEL_MESSAGES);
+            let (sender, receiver) = bounded(CHANNEL_MESSAGES);
+            let estimator = Estimator::new(plan.clone());
+            jobs.push(job_sender);
+            lanes.push(receiver);
+            handles.push(
+                thread::Builder::new()
+                    .name(format!("estimator {number} of {name}"))
+                    .spawn(move || estimate(estimator, &job_receiver, &sender))?,
+            );
+        }
+        let reached = Arc::new(AtomicU64::new(0));
+        let shared = Arc::clone(&reached);
+        let plan = plan.clone();
+        let windows = thread::Builder::new()
+            .name(format!("windows of {name}"))
+            .spawn(move || window(plan, &messages, &jobs, &shared))?;
+        Ok(Self {
+            lanes,
+            turn: 0,
+            reached,
+            windows,
+            estimators: handles,
+        })
+    }
+
+    /// Where the next message comes from. After it was taken, call
+    /// [`Self::taken`].
+    pub(super) fn next_lane(&self) -> Option<&Receiver<Estimated>> {
+        self.lanes.get(self.turn)
+    }
+
+    pub(super) fn taken(&mut self) {
+        self.turn = (self.turn + 1) % self.lanes.len().max(1);
+    }
+
+    /// Closes the channels to the analysis; the threads, to be joined, end.
+    pub(super) fn close(self) -> (JoinHandle<Tally>, Vec<JoinHandle<()>>) {
+        (self.windows, self.estimators)
+    }
+}
+
+/// Blocks → windows → the estimators in turn.
+fn window(
+    plan: TonePlan,
+    messages: &Receiver<Message>,
+    jobs: &[Sender<Job>],
+    reached: &AtomicU64,
+) -> Tally {
+    let mut windows = Windows::new(plan);
+    let mut tally = Tally::default();
+    let mut turns = jobs.iter().cycle();
+    let mut open = true;
+    let mut hand_on = |job| match turns.next() {
+        Some(jobs) => jobs.send(job).is_ok(),
+        None => false,
+    };
+    while open {
+        let message = messages.recv().unwrap_or_else(|_| {
+            Message::End(End::Failed("its reader ended without a word".into()))
+        });
+        match message {
+            Message::Block(block) => {
+                let frames = block.samples.ncols() as u64;
+                tally.frames += frames;
+                windows.block(&block, |window| open = open && hand_on(Job::Window(window)));
+                reached.store(block.first_sample + frames, Ordering::Relaxed);
+            }
+            Message::Gap(gap) => {
+                tally.missing_frames += gap.missing;
+                windows.gap(gap, |window| open = open && hand_on(Job::Window(window)));
+                reached.store(gap.first_sample + gap.missing, Ordering::Relaxed);
+            }
+            Message::End(end) => {
+                // Whether anyone is left to hear it makes no difference now.
+                hand_on(Job::End(end));
+                open = false;
+            }
+        }
+    }
+    tally
+}
+
+fn estimate(mut estimator: Estimator, jobs: &Receiver<Job>, out: &Sender<Estimated>) {
+    for job in jobs {
+        let done = match job {
+            Job::Window(window) => Estimated::Tone(estimator.estimate(window)),
+            Job::End(end) => Estimated::End(end),
+        };
+        if out.send(done).is_err() {
+            return;
+        }
+    }
+}

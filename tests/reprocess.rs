@@ -1,0 +1,379 @@
+//! `spanhold reprocess`, run as a user runs it: recordings in, run folder out.
+#![allow(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    reason = "a failure in a test's own scaffolding is the test's message"
+)]
+
+use std::f64::consts::TAU;
+use std::path::{Path, PathBuf};
+
+use assert_cmd::Command;
+
+const SETUP: &str = r#"
+[test]
+title = "invented"
+damper = "invented"
+[conductor]
+designation = "invented"
+diameter_mm = 21.8
+mass_kg_per_m = 0.98
+[span]
+length_m = 36.0
+tension_kn = 18.0
+damper_position_m = 0.95
+drive_position_m = 1.3
+[[source]]
+name = "bench"
+kind = "wav"
+rate_hz = 1000.0
+[[channel]]
+name = "antinode"
+role = "antinode"
+source = "bench"
+index = 0
+unit = "mm/s"
+full_scale = 1000.0
+[[channel]]
+name = "node"
+role = "node"
+source = "bench"
+index = 1
+unit = "mm/s"
+full_scale = 1000.0
+"#;
+
+const RATE_HZ: u32 = 1000;
+
+struct Bench {
+    folder: tempfile::TempDir,
+}
+
+impl Bench {
+    fn new(setup: &str) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("setup.toml"), setup).unwrap();
+        Self { folder }
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// Two dwells of 40 s, at 12.3 and 20.5 Hz: antinode 200 mm/s peak, node
+    /// 20 mm/s peak a quarter of a cycle later, some noise.
+    fn record(&self, name: &str, from_s: u32, to_s: u32) -> PathBuf {
+        let spec = hound::WavSpec {
+            channels: 2,
+            sample_rate: RATE_HZ,
+            bits_per_sample: 24,
+            sample_format: hound::SampleFormat::Int,
+        };
+        let path = self.path(name);
+        let mut wav = hound::WavWriter::create(&path, spec).unwrap();
+        for frame in from_s * RATE_HZ..to_s * RATE_HZ {
+            let t_s = f64::from(frame) / f64::from(RATE_HZ);
+            let frequency_hz = if t_s < 40.0 { 12.3 } else { 20.5 };
+            for (channel, peak, phase) in [(0, 0.2, 0.0), (1, 0.02, 0.25 * TAU)] {
+                let noise = 1e-4 * scatter(u64::from(frame) * 2 + channel);
+                let value = peak * (TAU * frequency_hz * t_s + phase).cos() + noise;
+                wav.write_sample((value * 8_388_607.0) as i32).unwrap();
+            }
+        }
+        wav.finalize().unwrap();
+        path
+    }
+
+    fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = Command::cargo_bin("spanhold").unwrap();
+        command
+            .current_dir(self.folder.path())
+            .args(["reprocess", "setup.toml"])
+            .args(arguments);
+        command
+    }
+
+    fn read(&self, run: &str, name: &str) -> String {
+        std::fs::read_to_string(self.path(run).join(name)).unwrap()
+    }
+}
+
+/// −1..1, without a period that matters (SplitMix64).
+fn scatter(index: u64) -> f64 {
+    let mut z = (index + 1).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+    z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+    ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 52) as f64 - 1.0
+}
+
+fn stderr(output: &std::process::Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+#[test]
+fn two_dwells_become_two_points_whatever_the_blocks_and_threads() {
+    let bench = Bench::new(SETUP);
+    bench.record("sweep.wav", 0, 80);
+    let output = bench
+        .command(&["sweep.wav", "--out", "run"])
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let table = String::from_utf8(output.stdout).unwrap();
+    assert!(
+        table.contains("2 steady") && table.contains("efficiency"),
+        "{table}"
+    );
+
+    let points = bench.read("run", "points.jsonl");
+    let parsed: Vec<serde_json::Value> = points
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect();
+    assert_eq!(parsed.len(), 2, "{points}");
+    for (number, (point, frequency_hz)) in (1_u64..).zip(parsed.iter().zip([12.3, 20.5])) {
+        assert_eq!(point["point"], number);
+        let near = |key: &str, value: f64, share: f64| {
+            let got = point[key].as_f64().unwrap();
+            assert!((got - value).abs() < share * value, "{key}: {got}");
+        };
+        near("frequency_hz", frequency_hz, 1e-4);
+        near("antinode_velocity_mm_s", 200.0, 1e-3);
+        near("node_velocity_mm_s", 20.0, 5e-3);
+        near("efficiency_pct", 10.0, 5e-3);
+        // Half of sqrt(T m) V_a V_n = ½ · sqrt(18000 · 0.98) · 0.2 · 0.02, by hand.
+        near("power_total_w", 0.265_63, 5e-3);
+    }
+    for (number, options) in [
+        ["--block-frames", "1", "--threads", "1"],
+        ["--block-frames", "777", "--threads", "2"],
+        ["--block-frames", "50000", "--threads", "3"],
+        ["--block-frames", "16777216", "--threads", "7"],
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let run = format!("run{number}");
+        let mut command = bench.command(&["sweep.wav", "--out", &run]);
+        command.args(options).assert().success();
+        for name in [
+            "points.jsonl",
+            "evidence.jsonl",
+            "events.jsonl",
+            "trace.csv",
+            "points.csv",
+        ] {
+            assert_eq!(
+                bench.read(&run, name),
+                bench.read("run", name),
+                "{options:?} {name}"
+            );
+        }
+    }
+    assert_eq!(bench.read("run", "setup.toml"), SETUP);
+    let record: serde_json::Value = serde_json::from_str(&bench.read("run", "run.json")).unwrap();
+    assert_eq!(record["state"], "done");
+    assert_eq!(record["points"]["steady"], 2);
+    assert_eq!(record["sources"][0]["frames"], 80_000);
+    let wav = std::fs::read(bench.path("sweep.wav")).unwrap();
+    let hash = blake3::hash(&wav).to_hex();
+    assert_eq!(record["sources"][0]["files"][0]["blake3"], hash.as_str());
+}
+
+#[test]
+fn files_that_continue_one_another_are_one_recording() {
+    let bench = Bench::new(SETUP);
+    bench.record("whole.wav", 0, 80);
+    bench.record("a.wav", 0, 33);
+    bench.record("b.wav", 33, 80);
+    bench
+        .command(&["whole.wav", "--out", "whole"])
+        .assert()
+        .success();
+    bench
+        .command(&["a.wav", "b.wav", "--out", "parts"])
+        .assert()
+        .success();
+    assert_eq!(
+        bench.read("parts", "points.jsonl"),
+        bench.read("whole", "points.jsonl")
+    );
+}
+
+#[test]
+fn a_recording_cut_short_gives_what_is_whole_in_it_and_says_so() {
+    let bench = Bench::new(SETUP);
+    let path = bench.record("sweep.wav", 0, 80);
+    let bytes = std::fs::read(&path).unwrap();
+    std::fs::write(&path, &bytes[..=bytes.len() / 2]).unwrap();
+    let output = bench
+        .command(&["sweep.wav", "--out", "run"])
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    assert!(stderr(&output).contains("sweep.wav"), "{}", stderr(&output));
+    assert_eq!(bench.read("run", "points.jsonl").lines().count(), 1);
+}
+
+#[test]
+fn json_is_the_points_and_nothing_else_on_standard_output() {
+    let bench = Bench::new(SETUP);
+    bench.record("sweep.wav", 0, 80);
+    let output = bench
+        .command(&["sweep.wav", "--out", "run", "--json"])
+        .output()
+        .unwrap();
+    let summary: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(summary["run"], "run");
+    assert_eq!(summary["points"].as_array().unwrap().len(), 2);
+    let first = bench.read("run", "points.jsonl");
+    let first: serde_json::Value = serde_json::from_str(first.lines().next().unwrap()).unwrap();
+    assert_eq!(summary["points"][0], first);
+}
+
+#[test]
+fn a_run_is_replaced_only_with_force() {
+    let bench = Bench::new(SETUP);
+    bench.record("sweep.wav", 0, 45);
+    bench
+        .command(&["sweep.wav", "--out", "run"])
+        .assert()
+        .success();
+    let again = bench
+        .command(&["sweep.wav", "--out", "run"])
+        .output()
+        .unwrap();
+    assert_eq!(again.status.code(), Some(2));
+    assert!(stderr(&again).contains("--force"), "{}", stderr(&again));
+    bench
+        .command(&["sweep.wav", "--out", "run", "--force"])
+        .assert()
+        .success();
+}
+
+/// What is wrong with the arguments or the input: exit code 2, and a message
+/// that holds all of these.
+fn refused(bench: &Bench, arguments: &[&str], says: &[&str]) {
+    let output = bench.command(arguments).output().unwrap();
+    let text = stderr(&output);
+    assert_eq!(output.status.code(), Some(2), "{arguments:?}: {text}");
+    for part in says {
+        assert!(
+            text.contains(part),
+            "{arguments:?}: {part:?} is not in {text}"
+        );
+    }
+    assert!(
+        !bench.path("run").exists(),
+        "{arguments:?} left a run folder behind"
+    );
+}
+
+#[test]
+fn wrong_input_is_named_and_leaves_nothing_behind() {
+    let bench = Bench::new(SETUP);
+    bench.record("sweep.wav", 0, 20);
+    refused(&bench, &["gone.wav", "--out", "run"], &["gone.wav"]);
+    refused(&bench, &["setup.toml", "--out", "run"], &["setup.toml"]);
+    refused(&bench, &["--out", "run"], &["FILE"]);
+    refused(
+        &bench,
+        &["sweep.wav", "--out", "run", "--threads", "0"],
+        &["threads"],
+    );
+
+    let slow = Bench::new(&SETUP.replace("rate_hz = 1000.0", "rate_hz = 2000.0"));
+    slow.record("sweep.wav", 0, 20);
+    refused(
+        &slow,
+        &["sweep.wav", "--out", "run"],
+        &["\"bench\"", "1000 Hz", "2000"],
+    );
+
+    let narrow = Bench::new(&SETUP.replace("index = 1", "index = 2"));
+    narrow.record("sweep.wav", 0, 20);
+    refused(
+        &narrow,
+        &["sweep.wav", "--out", "run"],
+        &["\"node\"", "index 2"],
+    );
+
+    let unknown = Bench::new(&SETUP.replace("title", "titel"));
+    unknown.record("sweep.wav", 0, 20);
+    refused(
+        &unknown,
+        &["sweep.wav", "--out", "run"],
+        &["setup.toml:3", "titel"],
+    );
+}
+
+fn two_sources() -> String {
+    let gauges = r#"
+[[source]]
+name = "gauges"
+kind = "wav"
+[[channel]]
+name = "gauge"
+role = "clamp-strain"
+source = "gauges"
+index = 0
+unit = "um/m"
+full_scale = 1000.0
+location = "damper"
+"#;
+    format!("{SETUP}{gauges}")
+}
+
+#[test]
+fn several_sources_are_told_apart_by_name() {
+    let bench = Bench::new(&two_sources());
+    bench.record("bench.wav", 0, 45);
+    bench.record("gauges.wav", 0, 45);
+    refused(
+        &bench,
+        &["bench.wav", "gauges.wav", "--out", "run"],
+        &["bench.wav", "NAME=FILE", "bench, gauges"],
+    );
+    refused(
+        &bench,
+        &["bench=bench.wav", "--out", "run"],
+        &["\"gauges\"", "gauges=FILE"],
+    );
+    let files = ["gauges=gauges.wav", "bench=bench.wav", "--out", "run"];
+    bench.command(&files).assert().success();
+    let points = bench.read("run", "points.jsonl");
+    let first: serde_json::Value = serde_json::from_str(points.lines().next().unwrap()).unwrap();
+    // The recording's first channel, 0.2 of full scale peak, read as strain.
+    let strain = first["strain_pp_um_m"]["damper"].as_f64().unwrap();
+    assert!((strain - 400.0).abs() < 0.5, "{strain}");
+}
+
+#[test]
+fn a_full_disk_is_said_plainly() {
+    // /dev/full answers every write as a full disk does; no run folder can be
+    // made of it, but a link to it can stand where a file of the run goes.
+    if !Path::new("/dev/full").exists() {
+        return;
+    }
+    let bench = Bench::new(SETUP);
+    bench.record("sweep.wav", 0, 80);
+    bench
+        .command(&["sweep.wav", "--out", "whole"])
+        .assert()
+        .success();
+    let run = bench.path("run");
+    std::fs::create_dir(&run).unwrap();
+    // A folder that holds a run, so that --force may fill it.
+    std::fs::copy(bench.path("whole").join("run.json"), run.join("run.json")).unwrap();
+    std::os::unix::fs::symlink("/dev/full", run.join("run.json.new")).unwrap();
+    let output = bench
+        .command(&["sweep.wav", "--out", "run", "--force"])
+        .output()
+        .unwrap();
+    assert_ne!(output.status.code(), Some(0));
+    assert!(
+        stderr(&output).contains("free some space"),
+        "{}",
+        stderr(&output)
+    );
+}
