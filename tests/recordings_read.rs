@@ -564,7 +564,7 @@ fn a_reader_thread_leaves_when_told_or_when_nobody_listens() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(2_000))]
+    #![proptest_config(ProptestConfig { cases: 2_000, failure_persistence: None, ..ProptestConfig::default() })]
 
     /// Any damage to the first bytes: an error or samples, never a panic and
     /// never more samples than the file has bytes for.

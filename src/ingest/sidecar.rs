@@ -12,12 +12,59 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::{Gap, IngestError};
+use crate::setup::{Role, Setup, Unit};
 
 /// Version of the sidecar's layout, written into each.
 pub const SIDECAR_VERSION: u32 = 1;
 
 /// A sidecar larger than this is none of ours.
 const SIDECAR_LIMIT_BYTES: u64 = 64 << 20;
+
+/// How the samples of a recording are stored. A recording rounds nothing: it
+/// has the format its source delivers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum SampleFormat {
+    /// 16-bit integer.
+    I16,
+    /// 24-bit integer.
+    I24,
+    /// 32-bit integer.
+    I32,
+    /// 32-bit float.
+    F32,
+    /// 64-bit float: what text lines need.
+    F64,
+}
+
+impl SampleFormat {
+    /// Bytes of one sample.
+    pub fn sample_bytes(self) -> usize {
+        match self {
+            Self::I16 => 2,
+            Self::I24 => 3,
+            Self::I32 | Self::F32 => 4,
+            Self::F64 => 8,
+        }
+    }
+
+    /// Whether the samples are floating-point numbers.
+    pub fn is_float(self) -> bool {
+        matches!(self, Self::F32 | Self::F64)
+    }
+}
+
+impl std::fmt::Display for SampleFormat {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::I16 => "i16",
+            Self::I24 => "i24",
+            Self::I32 => "i32",
+            Self::F32 => "f32",
+            Self::F64 => "f64",
+        })
+    }
+}
 
 /// What the recorder says about one recording.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -30,8 +77,8 @@ pub struct Sidecar {
     pub rate_hz: f64,
     /// Number of channels.
     pub channels: usize,
-    /// How a sample is stored: `i16`, `i24`, `i32`, `f32`, `f64`.
-    pub sample_format: String,
+    /// How a sample is stored.
+    pub sample_format: SampleFormat,
     /// Fraction of digital full scale at which a sample counts as clipped;
     /// `null` where the source has no full scale.
     pub clip_level: Option<f64>,
@@ -41,14 +88,15 @@ pub struct Sidecar {
     pub start_utc: Option<jiff::Timestamp>,
     /// Calibration of each channel, from the setup.
     pub calibration: Vec<ChannelCalibration>,
-    /// Number of frames, once the file was closed.
-    pub frames: Option<u64>,
-    /// BLAKE3 hash of the whole WAV file (hexadecimal), once it was closed.
-    pub blake3: Option<String>,
-    /// Gaps of the source known when this sidecar was last written. The
-    /// recording itself has none: a gap closes it.
+    /// The gaps that touch this recording: before its first frame, and after
+    /// its last if nothing followed. The recording itself has none, for a gap
+    /// closes it.
     #[serde(default)]
     pub gaps: Vec<Gap>,
+    /// Number of frames, once the file was closed.
+    pub frames: Option<u64>,
+    /// BLAKE3 hash of the whole WAV file, hexadecimal, once it was closed.
+    pub blake3: Option<String>,
 }
 
 /// The calibration of one channel as it stood in the setup.
@@ -58,12 +106,32 @@ pub struct ChannelCalibration {
     pub index: usize,
     /// Name of the channel.
     pub name: String,
-    /// Unit of `full_scale`, as in the setup.
-    pub unit: String,
+    /// What it measures.
+    pub role: Role,
+    /// Unit of `full_scale`.
+    pub unit: Unit,
     /// Value in `unit` of digital full scale.
     pub full_scale: f64,
     /// Expanded uncertainty (k = 2), %, if stated.
     pub uncertainty_pct: Option<f64>,
+}
+
+/// The calibration of the channels of one source (an index into
+/// [`Setup::sources`]).
+pub fn calibration_of(setup: &Setup, source: usize) -> Vec<ChannelCalibration> {
+    setup
+        .channels
+        .iter()
+        .filter(|channel| channel.source == source)
+        .map(|channel| ChannelCalibration {
+            index: channel.index,
+            name: channel.name.clone(),
+            role: channel.role,
+            unit: channel.unit,
+            full_scale: channel.full_scale,
+            uncertainty_pct: channel.uncertainty_pct,
+        })
+        .collect()
 }
 
 /// Where the sidecar of `recording` is.

@@ -38,6 +38,8 @@ const PROBE_BYTES: u64 = 1 << 20;
 pub struct WavReader {
     format: StreamFormat,
     segments: Vec<Segment>,
+    /// Index one past the last frame, read or known to be missing.
+    end_index: u64,
     notes: Vec<String>,
     /// The file being read.
     current: Option<Open>,
@@ -72,17 +74,24 @@ impl WavReader {
         let mut segments: Vec<Segment> = Vec::with_capacity(paths.len());
         let mut notes = Vec::new();
         let mut format = None;
+        let mut end_index = 0;
         for path in paths {
             let sidecar = read_sidecar(path)?;
             let segment = Segment::open(path, sidecar.as_ref(), segments.last(), &mut notes)?;
             if format.is_none() {
                 format = Some(stream_format(&segment, sidecar.as_ref()));
             }
+            let gaps = sidecar.map(|sidecar| sidecar.gaps).unwrap_or_default();
+            end_index = gaps
+                .iter()
+                .map(|gap| gap.first_sample.saturating_add(gap.missing))
+                .fold(segment.end_index(), u64::max);
             segments.push(segment);
         }
         Ok(Self {
             format: format.ok_or(IngestError::NoFiles)?,
             segments,
+            end_index,
             notes,
             current: None,
             opened: 0,
@@ -96,10 +105,10 @@ impl WavReader {
         &self.format
     }
 
-    /// Index one past the last frame of the last file. A stream of files
-    /// without sidecars starts at 0, so this is the number of frames.
+    /// Index one past the last frame, read or known to be missing. A stream
+    /// of files without sidecars starts at 0, so this is the number of frames.
     pub fn total_frames(&self) -> Option<u64> {
-        self.segments.last().map(Segment::end_index)
+        Some(self.end_index)
     }
 
     /// Index of the first frame.

@@ -1,0 +1,107 @@
+//! Recordings that a crash left open are closed on the next start.
+
+use std::fs::{self, File, OpenOptions};
+use std::io::{Seek, SeekFrom, Write};
+use std::path::{Path, PathBuf};
+
+use super::RecorderError;
+use super::file::{HEADER_BYTES, header_bytes, io_error, seal, sync_dir};
+use crate::ingest::sidecar::{Sidecar, read_sidecar, sidecar_path};
+
+/// What was found in a folder of recordings.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct RepairReport {
+    /// All recordings with a sidecar that hold frames, in the order of their
+    /// names.
+    pub recordings: Vec<PathBuf>,
+    /// Those of them that had been left open, with the frames they hold.
+    pub repaired: Vec<(PathBuf, u64)>,
+    /// Recordings begun that held no frame and were removed.
+    pub removed: Vec<PathBuf>,
+    /// Closed recordings that are not there any more.
+    pub missing: Vec<PathBuf>,
+}
+
+/// Closes every recording in `dir` that was left open: cuts off a frame that
+/// is not whole, completes header and sidecar. Files without a sidecar of
+/// ours, and closed ones, are not touched.
+pub fn repair(dir: &Path) -> Result<RepairReport, RecorderError> {
+    let mut names = Vec::new();
+    for entry in fs::read_dir(dir).map_err(io_error(dir, "list the folder"))? {
+        names.push(entry.map_err(io_error(dir, "list the folder"))?.path());
+    }
+    names.sort();
+    let mut report = RepairReport::default();
+    // Closing a recording writes such a file itself: remove the old ones first.
+    for name in &names {
+        if name.to_string_lossy().ends_with(".wav.json.tmp") {
+            fs::remove_file(name).map_err(io_error(name, "remove"))?;
+        }
+    }
+    for name in &names {
+        if name.to_string_lossy().ends_with(".wav.json") {
+            repair_one(&name.with_extension(""), &mut report)?;
+        }
+    }
+    sync_dir(dir)?;
+    Ok(report)
+}
+
+fn repair_one(path: &Path, report: &mut RepairReport) -> Result<(), RecorderError> {
+    let Some(sidecar) = read_sidecar(path)? else {
+        return Ok(());
+    };
+    if !path.exists() {
+        // Killed between sidecar and recording, or taken away later.
+        if sidecar.frames.is_none() {
+            remove(path, report)?;
+        } else {
+            report.missing.push(path.to_owned());
+        }
+        return Ok(());
+    }
+    if sidecar.blake3.is_some() {
+        report.recordings.push(path.to_owned());
+        return Ok(());
+    }
+    let frames = close_file(path, &sidecar).map_err(io_error(path, "repair the recording"))?;
+    if frames == 0 {
+        return remove(path, report);
+    }
+    let sidecar = Sidecar {
+        frames: Some(frames),
+        ..sidecar
+    };
+    seal(path, sidecar)?;
+    report.recordings.push(path.to_owned());
+    report.repaired.push((path.to_owned(), frames));
+    Ok(())
+}
+
+/// Cuts the file to whole frames and rewrites its header; gives the frames.
+fn close_file(path: &Path, sidecar: &Sidecar) -> std::io::Result<u64> {
+    let mut file: File = OpenOptions::new().read(true).write(true).open(path)?;
+    let frame_bytes = (sidecar.channels * sidecar.sample_format.sample_bytes()).max(1) as u64;
+    let stored = file.metadata()?.len().saturating_sub(HEADER_BYTES);
+    // A pad byte is never a frame: frames of odd length have three or more.
+    let frames = stored / frame_bytes;
+    let data_bytes = frames * frame_bytes;
+    file.set_len(HEADER_BYTES + data_bytes + data_bytes % 2)?;
+    file.seek(SeekFrom::Start(0))?;
+    file.write_all(&header_bytes(sidecar, data_bytes))?;
+    file.sync_all()?;
+    Ok(frames)
+}
+
+fn remove(path: &Path, report: &mut RepairReport) -> Result<(), RecorderError> {
+    for path in [path.to_owned(), sidecar_path(path)] {
+        match fs::remove_file(&path) {
+            Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+                return Err(io_error(&path, "remove an empty recording")(error));
+            }
+            _ => {}
+        }
+    }
+    report.removed.push(path.to_owned());
+    Ok(())
+}
