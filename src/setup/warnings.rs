@@ -145,9 +145,21 @@ fn level(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
 
 fn rates(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
     for (nth, source) in setup.sources.iter().enumerate() {
+        let carried: Vec<_> = setup
+            .channels
+            .iter()
+            .filter(|channel| channel.source == nth)
+            .collect();
+        if carried.is_empty() {
+            warn(
+                &format!("source[{}].name", source.name),
+                "no channel uses this source: it is recorded and not analysed".to_owned(),
+            );
+        }
         let Some(rate) = source.rate_hz else { continue };
         let wanted = setup.sweep.harmonics_rate_hz();
-        if rate < wanted {
+        let measures = carried.iter().any(|channel| channel.role != Role::Monitor);
+        if measures && rate < wanted {
             warn(
                 &format!("source[{}].rate_hz", source.name),
                 format!(
@@ -156,17 +168,11 @@ fn rates(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
                 ),
             );
         }
-        let columns = setup
-            .channels
-            .iter()
-            .filter(|channel| channel.source == nth)
-            .map(|channel| channel.index + 1)
-            .max()
-            .unwrap_or(0);
-        if let SourceKind::Serial { baud, .. } = source.kind {
+        let columns = carried.iter().map(|channel| channel.index + 1).max();
+        if let (SourceKind::Serial { baud, .. }, Some(columns)) = (&source.kind, columns) {
             // Ten bits a byte on the line, at least two bytes a sample.
             let needed = rate * columns as f64 * 20.0;
-            if f64::from(baud) < needed {
+            if f64::from(*baud) < needed {
                 warn(
                     &format!("source[{}].baud", source.name),
                     format!(

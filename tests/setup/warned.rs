@@ -97,6 +97,11 @@ fn a_rate_that_loses_the_harmonics() {
          the sweep; 512 Hz, eight times sweep.high_hz, would show the third",
     );
     warned(&[(38, "rate_hz = 512")], "");
+    // A slow logger beside the bench is welcome.
+    warned(
+        &[(43, "rate_hz = 10"), (97, "role = \"monitor\""), (103, "#")],
+        "",
+    );
 }
 
 #[test]
@@ -105,6 +110,15 @@ fn a_line_too_slow_for_the_samples() {
         &[(36, "baud = 9600")],
         "bench.toml:36: source[bench].baud: warning: 9600 baud cannot carry 5 columns at 1000 Hz; \
          at least 100000 would be needed",
+    );
+}
+
+#[test]
+fn a_source_that_nothing_uses() {
+    warned(
+        &[(98, "source = \"bench\""), (99, "index = 5")],
+        "bench.toml:41: source[gauges].name: warning: no channel uses this source: it is recorded \
+         and not analysed",
     );
 }
 

@@ -3,9 +3,10 @@
 //! A key is added here in four places that stand together: the list of keys,
 //! the raw field, its reading, its building.
 
+use super::field::Field;
 use super::limits::Limits;
 use super::table::Need::{Optional, Required};
-use super::table::{Field, Table};
+use super::table::Table;
 use crate::setup::model::{Amplitude, Conductor, Span, Sweep, Test};
 use crate::setup::words::LevelRule;
 

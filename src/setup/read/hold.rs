@@ -1,8 +1,9 @@
 //! When a resonance counts as held: `[hold]`.
 
+use super::field::Field;
 use super::limits::Limits;
 use super::table::Need::Optional;
-use super::table::{Field, Table};
+use super::table::Table;
 use crate::setup::model::HoldRules;
 
 pub(in crate::setup) struct RawHold {

@@ -1,9 +1,10 @@
 //! What is wired to what: `[[source]]` and `[[channel]]`.
 
 use super::bench::inside_span;
+use super::field::Field;
 use super::limits::Limits;
 use super::table::Need::{Optional, Required};
-use super::table::{Field, Table};
+use super::table::Table;
 use crate::setup::model::{Channel, Source, SourceKind};
 use crate::setup::words::{Protocol, Role, StrainLocation, Unit};
 use serde::Deserialize;

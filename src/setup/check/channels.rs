@@ -1,20 +1,15 @@
-//! Checks of sources and channels against one another.
+//! Checks of the channels, each by itself and against the others.
 
+use super::unique_names;
 use crate::setup::fault::Log;
+use crate::setup::read::RawSetup;
 use crate::setup::read::choice::right_word;
-use crate::setup::read::wiring::{KindWord, RawChannel, RawSource};
-use crate::setup::read::{Field, RawSetup};
-use crate::setup::words::{Protocol, Role, Unit};
+use crate::setup::read::wiring::RawChannel;
+use crate::setup::words::{Role, Unit};
 use std::collections::BTreeMap;
 
 pub(super) fn check(raw: &RawSetup, log: &mut Log) {
-    unique_names(raw.sources.iter().map(|s| &s.name), "source", log);
     unique_names(raw.channels.iter().map(|c| &c.name), "channel", log);
-    for source in &raw.sources {
-        source_name(source, log);
-        kind_and_keys(source, log);
-        sampling_rate(raw, source, log);
-    }
     for channel in &raw.channels {
         unit_fits_role(channel, log);
         location_fits_role(channel, log);
@@ -26,96 +21,6 @@ pub(super) fn check(raw: &RawSetup, log: &mut Log) {
     role_counts(&raw.channels, log);
     one_clock(&raw.channels, log);
     references_agree(&raw.channels, log);
-}
-
-fn unique_names<'r>(names: impl Iterator<Item = &'r Field<String>>, what: &str, log: &mut Log) {
-    let mut seen: BTreeMap<&str, usize> = BTreeMap::new();
-    for field in names {
-        let Some(name) = field.value() else { continue };
-        if let Some(first) = seen.get(name.as_str()) {
-            let line = log.line(*first);
-            log.fault(
-                field.offset,
-                field.key.clone(),
-                format!("\"{name}\" is already the name of the {what} at line {line}"),
-                "a name of its own",
-            );
-        } else {
-            seen.insert(name, field.offset);
-        }
-    }
-}
-
-/// Recordings are named after their source.
-fn source_name(source: &RawSource, log: &mut Log) {
-    let Some(name) = source.name.value() else {
-        return;
-    };
-    let plain = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | '.');
-    if name.starts_with('.') || !name.chars().all(plain) {
-        log.fault(
-            source.name.offset,
-            source.name.key.clone(),
-            format!("\"{name}\" cannot be part of a file name"),
-            "a name of letters, digits, `-`, `_` and `.` that does not begin with `.`",
-        );
-    }
-}
-
-fn kind_and_keys(source: &RawSource, log: &mut Log) {
-    match source.kind.value() {
-        Some(KindWord::Wav) => {
-            let mut refuse = |offset, key: &str| {
-                let wrong = "belongs to a serial source, this one is kind \"wav\"";
-                log.fault(
-                    offset,
-                    key,
-                    wrong,
-                    "no such key here, or kind = \"serial\",",
-                );
-            };
-            if source.port.occurs() {
-                refuse(source.port.offset, &source.port.key);
-            }
-            if source.baud.occurs() {
-                refuse(source.baud.offset, &source.baud.key);
-            }
-            if source.protocol.occurs() {
-                refuse(source.protocol.offset, &source.protocol.key);
-            }
-        }
-        Some(KindWord::Serial) => {
-            let lines = source.protocol.value() == Some(&Protocol::Lines);
-            if lines && source.rate_hz.is_absent() {
-                log.fault(
-                    source.rate_hz.offset,
-                    source.rate_hz.key.clone(),
-                    "is missing: text lines do not carry their sampling rate",
-                    "the sampling rate of the device in Hz",
-                );
-            }
-        }
-        None => {}
-    }
-}
-
-fn sampling_rate(raw: &RawSetup, source: &RawSource, log: &mut Log) {
-    let (Some(rate), Some(sweep)) = (source.rate_hz.value(), raw.sweep.effective(&raw.conductor))
-    else {
-        return;
-    };
-    let least = sweep.least_rate_hz();
-    if *rate < least {
-        log.fault(
-            source.rate_hz.offset,
-            source.rate_hz.key.clone(),
-            format!(
-                "{rate} Hz is too low for a sweep up to {:.1} Hz",
-                sweep.high_hz
-            ),
-            format!("a sampling rate of at least {least:.0} Hz, four times sweep.high_hz,"),
-        );
-    }
 }
 
 fn unit_fits_role(channel: &RawChannel, log: &mut Log) {
@@ -197,6 +102,27 @@ fn reference_is_whole(channel: &RawChannel, log: &mut Log) {
             "is given although no reference is named",
             "the name of the reference in the key reference",
         );
+    }
+}
+
+fn references_agree(channels: &[RawChannel], log: &mut Log) {
+    let mut seen: BTreeMap<&str, (f64, usize)> = BTreeMap::new();
+    for channel in channels {
+        let share = &channel.reference_uncertainty_pct;
+        let (Some(name), Some(value)) = (channel.reference.value(), share.value()) else {
+            continue;
+        };
+        let (first, offset) = *seen.entry(name).or_insert((*value, share.offset));
+        #[expect(clippy::float_cmp, reason = "the same number written twice")]
+        if first != *value {
+            let line = log.line(offset);
+            log.fault(
+                share.offset,
+                share.key.clone(),
+                format!("{value} contradicts line {line}, where the same reference has {first}"),
+                "one uncertainty for one reference",
+            );
+        }
     }
 }
 
@@ -313,27 +239,6 @@ fn one_clock(channels: &[RawChannel], log: &mut Log) {
                      two clocks, so the phase of the {role} would mean nothing"
                 ),
                 format!("\"{main}\""),
-            );
-        }
-    }
-}
-
-fn references_agree(channels: &[RawChannel], log: &mut Log) {
-    let mut seen: BTreeMap<&str, (f64, usize)> = BTreeMap::new();
-    for channel in channels {
-        let share = &channel.reference_uncertainty_pct;
-        let (Some(name), Some(value)) = (channel.reference.value(), share.value()) else {
-            continue;
-        };
-        let (first, offset) = *seen.entry(name).or_insert((*value, share.offset));
-        #[expect(clippy::float_cmp, reason = "the same number written twice")]
-        if first != *value {
-            let line = log.line(offset);
-            log.fault(
-                share.offset,
-                share.key.clone(),
-                format!("{value} contradicts line {line}, where the same reference has {first}"),
-                "one uncertainty for one reference",
             );
         }
     }
