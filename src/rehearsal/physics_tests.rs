@@ -43,6 +43,8 @@ pub(super) fn setup(damped: bool) -> Setup {
             rated_strength_kn: Some(86.7),
             bending_stiffness_n_m2: Some(180.0),
             bending_stiffness_uncertainty_pct: 10.0,
+            outer_wire_diameter_mm: None,
+            least_bending_stiffness_n_m2: None,
         },
         span: Span {
             length_m: 36.0,
