@@ -150,6 +150,20 @@ fn denser_than_copper() {
 }
 
 #[test]
+fn wires_that_do_not_fit_the_conductor() {
+    refused(
+        &[(12, "outer_wire_diameter_mm = 34.4")],
+        "bench.toml:12: conductor.outer_wire_diameter_mm: 34.4 is impossible; a wire diameter above \
+         0 mm and up to the conductor's 21.8 mm is right",
+    );
+    refused(
+        &[(12, "least_bending_stiffness_n_m2 = 181")],
+        "bench.toml:12: conductor.least_bending_stiffness_n_m2: 181 is impossible; a bending \
+         stiffness above 0 N m2 and up to bending_stiffness_n_m2 = 180 is right",
+    );
+}
+
+#[test]
 fn half_a_damper() {
     refused(
         &[(16, "#")],
