@@ -8,6 +8,7 @@ mod bar;
 mod layout;
 mod plan;
 mod points_table;
+mod rehearse;
 mod reprocess;
 mod terminal;
 
@@ -57,6 +58,8 @@ enum Command {
     Plan(plan::Args),
     /// Turn recordings into settled points, exactly as a live capture would
     Reprocess(reprocess::Args),
+    /// Record a virtual span, with the truth beside the recording
+    Rehearse(rehearse::Args),
     /// Print shell completions
     Completions {
         /// The shell to print them for
@@ -92,6 +95,7 @@ fn dispatch(command: Command) -> Result<Status, Failure> {
     match command {
         Command::Plan(args) => plan::run(&args),
         Command::Reprocess(args) => reprocess::run(&args),
+        Command::Rehearse(args) => rehearse::run(&args),
         Command::Completions { shell } => {
             clap_complete::generate(
                 shell,

@@ -12,29 +12,39 @@
 //! code with the analysis it is there to examine.
 
 mod beam;
+mod bench;
 mod field;
 mod linear;
 mod model;
 mod modes;
+mod natural;
+mod outcome;
 mod perform;
+mod pickup;
+mod pieces;
 mod poles;
 mod program;
+mod resonances;
 mod sensors;
 mod span;
 mod stage;
 mod truth;
+mod write;
 
 #[cfg(test)]
 mod performance_tests;
 #[cfg(test)]
 mod physics_tests;
 
+pub use bench::{Doubt, bench_sensors};
 pub use model::{Damper, DamperResonance, Shaker, SpanModel};
 pub use perform::{Block, Performance, Rehearsal, perform};
 pub use program::{At, Fault, Program, Step, Transition};
+pub use resonances::Resonance;
 pub use sensors::{Noise, Quantisation, Sensor, Sensors};
-pub use span::{Resonance, VirtualSpan};
+pub use span::VirtualSpan;
 pub use truth::{DwellTruth, Expectation};
+pub use write::{Format, write};
 
 /// Why a rehearsal could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -85,6 +95,17 @@ pub enum RehearsalError {
     /// A recording is one source.
     #[error("the virtual bench records one source: give all channels of the setup the same source")]
     Sources,
+    /// The file would not be a WAV file.
+    #[error("{0}")]
+    Recording(String),
+    /// A file could not be written.
+    #[error("{file}: {cause}")]
+    Write {
+        /// The file.
+        file: String,
+        /// What the system says.
+        cause: String,
+    },
     /// The span has no resonance at all in the sweep's range.
     #[error("the span has no resonance in the sweep's range: check low_hz and high_hz")]
     NoResonance,

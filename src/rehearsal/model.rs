@@ -36,6 +36,9 @@ pub struct SpanModel {
     /// Drive point from the drive-end clamp, m, where the setup gives none;
     /// `None`: 1/28 of the span.
     pub drive_position_m: Option<f64>,
+    /// Where the gauge of the damper's clamp stays on a bare span, m from the
+    /// damper-end clamp; `None`: 1/38 of the span.
+    pub damper_gauge_m: Option<f64>,
     /// How many nodes to pass over, counted from the damper, before the one
     /// the node sensor stands at. 0 is the node that bounds the damper's own
     /// loop. Fewer are passed over where the span has too few loops.
@@ -50,9 +53,10 @@ impl Default for SpanModel {
             bending_stiffness_n_m2: None,
             viscous_n_s_per_m2: None,
             self_damping_s: None,
-            end_loss_ratio: 0.0015,
+            end_loss_ratio: 0.0045,
             outer_fibre_mm: None,
             drive_position_m: None,
+            damper_gauge_m: None,
             nodes_passed: 1,
         }
     }

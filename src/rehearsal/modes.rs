@@ -14,8 +14,8 @@
 
 use num_complex::Complex64;
 
+use super::pickup::Pickup;
 use super::span::VirtualSpan;
-use super::stage::Pickup;
 
 /// Samples worked out at once.
 pub(super) const BLOCK: usize = 32;

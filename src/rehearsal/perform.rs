@@ -11,12 +11,13 @@ use num_complex::Complex64;
 use std::f64::consts::TAU;
 
 use super::RehearsalError;
-use super::modes::{BLOCK, Modes, Tone};
-use super::program::{Program, Transition};
+use super::modes::{BLOCK, Modes};
+use super::outcome::Intervals;
+use super::program::Program;
 use super::sensors::{Converter, Noise, Sensors};
 use super::span::VirtualSpan;
-use super::stage::{Pickup, Stage};
-use super::truth::{DwellTruth, Opportunity};
+use super::stage::Stage;
+use super::truth::DwellTruth;
 use crate::setup::Role;
 
 /// A whole rehearsal in memory.
@@ -61,31 +62,31 @@ pub fn perform(
 /// A program being performed.
 #[derive(Debug, Clone)]
 pub struct Performance {
-    span: VirtualSpan,
+    pub(super) span: VirtualSpan,
     /// The span as it is while its tension drifts.
-    drifted: Option<VirtualSpan>,
-    rate_hz: f64,
-    stages: Vec<Stage>,
-    stage: usize,
-    frame: u64,
-    lead_in: u64,
-    frames: u64,
-    piece_left: u64,
-    may_settle: bool,
+    pub(super) drifted: Option<VirtualSpan>,
+    pub(super) rate_hz: f64,
+    pub(super) stages: Vec<Stage>,
+    pub(super) stage: usize,
+    pub(super) frame: u64,
+    pub(super) lead_in: u64,
+    pub(super) frames: u64,
+    pub(super) piece_left: u64,
+    pub(super) may_settle: bool,
     /// Frequency and source force at the end of the stage before.
-    drive_before: (f64, f64),
-    modes: Modes,
-    converters: Vec<Converter>,
-    noise: Vec<Noise>,
+    pub(super) drive_before: (f64, f64),
+    pub(super) modes: Modes,
+    pub(super) converters: Vec<Converter>,
+    pub(super) noise: Vec<Noise>,
     /// Digital full scale per unit, row by row.
-    digital: Vec<f64>,
-    antinode_row: usize,
-    mains: Complex64,
-    mains_turn: Complex64,
-    mains_block: Vec<Complex64>,
-    block: Vec<f64>,
-    settled: Intervals,
-    nearly: Intervals,
+    pub(super) digital: Vec<f64>,
+    pub(super) antinode_row: usize,
+    pub(super) mains: Complex64,
+    pub(super) mains_turn: Complex64,
+    pub(super) mains_block: Vec<Complex64>,
+    pub(super) block: Vec<f64>,
+    pub(super) settled: Intervals,
+    pub(super) nearly: Intervals,
 }
 
 /// Some frames of every row, at most 32.
@@ -108,31 +109,6 @@ impl<'a> Block<'a> {
     /// Value of a row at a frame of this block.
     pub fn value(&self, row: usize, frame: usize) -> f64 {
         self.values[row * BLOCK + frame]
-    }
-}
-
-/// Intervals in which something was so, in frames.
-#[derive(Debug, Clone, Default)]
-struct Intervals {
-    open: Option<u64>,
-    closed: Vec<[u64; 2]>,
-}
-
-impl Intervals {
-    fn note(&mut self, so: bool, frame: u64) {
-        match (so, self.open) {
-            (true, None) => self.open = Some(frame),
-            (false, Some(start)) => {
-                self.closed.push([start, frame]);
-                self.open = None;
-            }
-            _ => {}
-        }
-    }
-
-    fn take(&mut self, frame: u64) -> Vec<[u64; 2]> {
-        self.note(false, frame);
-        std::mem::take(&mut self.closed)
     }
 }
 
@@ -277,217 +253,5 @@ impl Performance {
             frames,
             values: &self.block,
         })
-    }
-
-    /// Finds how the drive goes on from the present frame, and how long.
-    fn next_piece(&mut self) {
-        while self.stage < self.stages.len() && self.frame >= self.stages[self.stage].frames[2] {
-            self.close_stage();
-        }
-        if self.frame < self.lead_in || self.stage >= self.stages.len() {
-            self.silence();
-            return;
-        }
-        let frame = self.frame;
-        let stage = &self.stages[self.stage];
-        let [begin, dwell, end] = stage.frames;
-        let seconds = |f: u64| (f as f64 - dwell as f64) / self.rate_hz;
-        let t = seconds(frame);
-        let next_break = stage
-            .breaks()
-            .map(|at| dwell + (at * self.rate_hz).round() as u64)
-            .chain([dwell, end])
-            .filter(|f| *f > frame)
-            .min()
-            .unwrap_or(end);
-        let varying = (0.016 * self.rate_hz).ceil() as u64;
-        let length = if stage.is_steady(t) {
-            next_break - frame
-        } else {
-            varying.clamp(1, next_break - frame)
-        };
-        let before = self.drive_before;
-        let from = stage.drive(t, before);
-        // Just before the end: the value after it may have jumped.
-        let to = stage.drive(seconds(frame + length) - 1e-9, before);
-        let growth = if from.1 > 0.0 && to.1 > 0.0 {
-            (to.1 / from.1).ln() * self.rate_hz / length as f64
-        } else {
-            0.0
-        };
-        let omega = TAU * 0.5 * (from.0 + to.0);
-        let [first, second] = self.modes.tones();
-        let gamma = Complex64::new(growth, omega);
-        let mut tones = [tone(first, from.1, gamma), Tone::silent()];
-        if let (Some((ratio, hz)), true) = (stage.second, frame >= dwell) {
-            tones[1] = tone(second, ratio * from.1, Complex64::new(growth, TAU * hz));
-        }
-        let mix = if frame >= dwell {
-            1.0
-        } else {
-            (frame - begin) as f64 / (dwell - begin) as f64
-        };
-        self.may_settle = stage.may_settle(t);
-        self.piece_left = length;
-        self.begin_piece(tones, mix, t);
-    }
-
-    fn begin_piece(&mut self, tones: [Tone; 2], mix: f64, t: f64) {
-        let stage = &self.stages[self.stage];
-        let ratio = stage.tension_ratio(t);
-        if (ratio - 1.0).abs() > 0.0 || self.drifted.is_some() {
-            let from = self.drifted.take();
-            let moved = from
-                .as_ref()
-                .unwrap_or(&self.span)
-                .with_tension(&self.span, ratio);
-            self.modes.set_poles(&moved);
-            self.drifted = ((ratio - 1.0).abs() > 0.0).then_some(moved);
-        }
-        let span = self.drifted.as_ref().unwrap_or(&self.span);
-        self.modes.set_drive(tones);
-        let before = &self.stages[self.stage.saturating_sub(1)].pickups;
-        self.modes.set_pickups(span, before, &stage.pickups, mix);
-        if stage.step.transition == Transition::Settled && self.frame == stage.frames[1] {
-            self.modes.settle();
-        }
-        self.knock(t);
-        self.set_converters();
-    }
-
-    /// A knock is felt by every pole by its motion at the place hit, over that
-    /// at the drive point.
-    fn knock(&mut self, t: f64) {
-        let stage = &self.stages[self.stage];
-        let now = |at_s: f64| (at_s - t).abs() * self.rate_hz < 0.75;
-        let Some((_, strength)) = stage.knocks().find(|(at_s, _)| now(*at_s)) else {
-            return;
-        };
-        let x = stage.antinode_m;
-        let per_newton_second: Vec<Complex64> = self
-            .span
-            .poles
-            .iter()
-            .map(|pole| {
-                // What dies within a cycle is nothing one could hear, and its
-                // part at the drive point is below the last bit.
-                if -pole.s.re > 0.15 * pole.s.im {
-                    return Complex64::new(0.0, 0.0);
-                }
-                let [hit, ..] = pole.residue.at(x);
-                let [drive, ..] = pole.residue.at(self.span.drive_m);
-                // A soft hammer: a contact of some 3 ms.
-                let softness = (-0.5 * (pole.s.im * 0.003).powi(2)).exp();
-                hit / drive * 2.0 * softness
-            })
-            .collect();
-        let velocity: f64 = self
-            .span
-            .poles
-            .iter()
-            .zip(&per_newton_second)
-            .map(|(pole, kick)| {
-                let [y, ..] = pole.residue.at(x);
-                (pole.s * y * kick).norm_sqr()
-            })
-            .sum::<f64>()
-            .sqrt();
-        let impulse = strength * 1e-3 * stage.truth.antinode_velocity_mm_s / velocity;
-        self.modes
-            .kick(per_newton_second.iter().map(|k| k * impulse));
-    }
-
-    /// Faults and noise of the present stage.
-    fn set_converters(&mut self) {
-        let stage = &self.stages[self.stage];
-        let dwelling = self.frame >= stage.frames[1];
-        for (row, converter) in self.converters.iter_mut().enumerate() {
-            converter.peak = stage.peaks[row];
-            converter.noise_rms = match self.noise[row] {
-                Noise::None => 0.0,
-                Noise::SnrDb(db) => converter.peak * 0.5f64.sqrt() * 10f64.powf(-db / 20.0),
-                Noise::Rms(rms) => rms * self.digital[row],
-            };
-            converter.clear_faults();
-            if dwelling {
-                converter.take_faults(&stage.step.faults, row);
-            }
-        }
-    }
-
-    fn silence(&mut self) {
-        let last = self.frame >= self.lead_in;
-        self.may_settle = false;
-        self.piece_left = if last { self.frames } else { self.lead_in } - self.frame;
-        self.modes.set_drive([Tone::silent(); 2]);
-        let nearest = if last {
-            self.stages.last()
-        } else {
-            self.stages.first()
-        };
-        let none: &[Pickup] = &[];
-        let pickups = nearest.map_or(none, |s| &s.pickups);
-        self.modes.set_pickups(&self.span, pickups, pickups, 1.0);
-        if last {
-            for converter in &mut self.converters {
-                converter.clear_faults();
-            }
-        } else if !self.stages.is_empty() {
-            self.set_converters();
-        }
-    }
-
-    /// Ends the present stage and writes down what became of it.
-    fn close_stage(&mut self) {
-        let rate = self.rate_hz;
-        let settled = self.settled.take(self.frame);
-        let nearly = self.nearly.take(self.frame);
-        let hold = &self.span.setup.hold;
-        let number = self.stage + 1;
-        let stage = &mut self.stages[self.stage];
-        let truth = &mut stage.truth;
-        let [begin, dwell, end] = stage.frames.map(|f| f as f64 / rate);
-        truth.dwell = number;
-        truth.transition_start_s = begin;
-        truth.start_s = dwell;
-        truth.end_s = end;
-        truth.settled_s = settled.iter().map(|i| i.map(|f| f as f64 / rate)).collect();
-        let wait = hold.ring_up_time_constants * truth.time_constant_s;
-        let changes: Vec<f64> = stage.step.faults.iter().fold(vec![dwell], |mut all, f| {
-            all.extend(f.disturbs_at_s().map(|at| dwell + at));
-            all
-        });
-        let after_wait = truth.settled_s.iter().map(|[start, end]| {
-            let last = changes
-                .iter()
-                .filter(|c| *c < end)
-                .fold(dwell, |a, b| a.max(*b));
-            end - start.max(last + wait)
-        });
-        let opportunity = Opportunity {
-            settled_after_wait_s: after_wait.fold(0.0, f64::max),
-            nearly_settled_s: nearly
-                .iter()
-                .map(|[start, end]| (end - start) as f64 / rate)
-                .fold(0.0, f64::max),
-        };
-        let hold_s = hold.min_seconds.max(hold.min_cycles / truth.frequency_hz);
-        truth.judge(opportunity, hold_s);
-        self.drive_before = stage.drive(stage.step.duration_s, self.drive_before);
-        self.stage += 1;
-    }
-}
-
-/// A tone that goes on in the phase of `last` with amplitude `force`.
-fn tone(last: Tone, force: f64, gamma: Complex64) -> Tone {
-    let size = last.now.norm();
-    let phase = if size > 0.0 {
-        last.now / size
-    } else {
-        Complex64::new(1.0, 0.0)
-    };
-    Tone {
-        now: phase * force,
-        gamma,
     }
 }

@@ -4,7 +4,9 @@
 use serde::{Deserialize, Serialize};
 
 use super::RehearsalError;
-use super::span::{Resonance, VirtualSpan};
+use super::bench::Doubt;
+use super::resonances::Resonance;
+use super::span::VirtualSpan;
 
 /// A drive program.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -222,8 +224,19 @@ impl Program {
         }
     }
 
-    /// All resonances of the sweep's range, with time for the hold the setup
-    /// asks for.
+    /// Steps through these resonances with time to ring up and for the hold the
+    /// setup asks for, at the lowest frequency of the list.
+    pub fn of(span: &VirtualSpan, resonances: &[Resonance]) -> Self {
+        let hold = &span.setup.hold;
+        let lowest = resonances
+            .iter()
+            .map(|r| r.frequency_hz)
+            .fold(f64::INFINITY, f64::min);
+        let longest = hold.min_seconds.max(hold.min_cycles / lowest);
+        Self::automatic(resonances, longest + 7.0)
+    }
+
+    /// All resonances of the sweep's range.
     pub fn whole_sweep(span: &VirtualSpan) -> Self {
         let sweep = span.setup.sweep;
         let inside: Vec<Resonance> = span
@@ -232,9 +245,30 @@ impl Program {
             .copied()
             .filter(|r| r.frequency_hz >= sweep.low_hz && r.frequency_hz <= sweep.high_hz)
             .collect();
-        let hold = &span.setup.hold;
-        let longest = hold.min_seconds.max(hold.min_cycles / sweep.low_hz);
-        Self::automatic(&inside, longest + 7.0)
+        Self::of(span, &inside)
+    }
+
+    /// Puts a doubtful dwell after each of the present ones in turn, at the
+    /// same resonance and of the same length, until all are used; `antinode` is
+    /// the row of the antinode channel.
+    pub fn mix_in(
+        &mut self,
+        doubts: &[Doubt],
+        span: &VirtualSpan,
+        antinode: usize,
+    ) -> Result<(), RehearsalError> {
+        let sound = std::mem::take(&mut self.steps);
+        let mut left = doubts.chunks(doubts.len().div_ceil(sound.len().max(1)).max(1));
+        for step in sound {
+            let (_, resonance) = step.at.resolve(span)?;
+            let duration_s = step.duration_s;
+            self.steps.push(step);
+            for doubt in left.next().unwrap_or_default() {
+                self.steps
+                    .push(doubt.step(&resonance, duration_s, antinode));
+            }
+        }
+        Ok(())
     }
 }
 

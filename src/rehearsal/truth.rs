@@ -7,7 +7,8 @@ use std::f64::consts::TAU;
 
 use super::field::{power_past_w, power_w};
 use super::program::Fault;
-use super::span::{Resonance, Steady, VirtualSpan};
+use super::resonances::Resonance;
+use super::span::{Steady, VirtualSpan};
 use crate::setup::{LevelRule, Role, StrainLocation};
 
 /// Whether an honest reading of the recording finds a hold in the dwell.
@@ -97,12 +98,14 @@ impl VirtualSpan {
         self.outer_fibre_m * curvature.norm()
     }
 
-    /// Place of a gauge: at the damper's clamp, or at the span clamp of the
-    /// damper end. A bare span has only the latter, so both stand there.
+    /// Place of a gauge: at the damper's clamp (on a bare span, where that
+    /// clamp would be), or at the span clamp of the damper end.
     pub(super) fn gauge_m(&self, location: StrainLocation) -> f64 {
         let end = self.setup.span.length_m;
         match location {
-            StrainLocation::Damper => self.damper_m.unwrap_or(end),
+            StrainLocation::Damper => self
+                .damper_m
+                .unwrap_or_else(|| end - self.model.damper_gauge_m.unwrap_or(end / 38.0)),
             StrainLocation::End => end,
         }
     }
@@ -166,10 +169,10 @@ impl VirtualSpan {
         });
         let phase = (antinode / cell).arg().to_degrees();
         let strain = |location| 2e6 * force * self.strain(steady, location);
-        let mut strain_pp_um_m = BTreeMap::from([("end".to_owned(), strain(StrainLocation::End))]);
-        if self.damper_m.is_some() {
-            strain_pp_um_m.insert("damper".to_owned(), strain(StrainLocation::Damper));
-        }
+        let strain_pp_um_m = BTreeMap::from([
+            ("damper".to_owned(), strain(StrainLocation::Damper)),
+            ("end".to_owned(), strain(StrainLocation::End)),
+        ]);
         DwellTruth {
             dwell: 0,
             start_s: 0.0,
@@ -217,10 +220,12 @@ pub(super) struct Opportunity {
 impl DwellTruth {
     /// Decides what is to be expected; `hold_s` is the least hold.
     pub(super) fn judge(&mut self, opportunity: Opportunity, hold_s: f64) {
-        let mut verdicts = vec![self.judge_place(), judge_length(opportunity, hold_s)];
+        // The cause before its effect: what beats, say, never settles either.
+        let mut verdicts = vec![self.judge_place()];
         for fault in &self.faults {
             verdicts.push(self.judge_fault(fault, hold_s));
         }
+        verdicts.push(judge_length(opportunity, hold_s));
         let worst = verdicts
             .iter()
             .find(|(e, _)| *e == Expectation::NotHeld)

@@ -1,0 +1,244 @@
+//! A trainer makes a recording of the virtual span, and what is in it is what
+//! the truth beside it says.
+
+use std::f64::consts::TAU;
+use std::path::Path;
+
+use assert_cmd::Command;
+use spanhold::rehearsal::{DwellTruth, Expectation, SpanModel, VirtualSpan};
+use spanhold::setup;
+
+fn spanhold(arguments: &[&str]) -> assert_cmd::assert::Assert {
+    Command::cargo_bin("spanhold")
+        .unwrap()
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .args(arguments)
+        .assert()
+}
+
+fn truth(path: &Path) -> Vec<DwellTruth> {
+    let text = std::fs::read_to_string(path).unwrap();
+    text.lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect()
+}
+
+/// All samples of a WAV file as fractions of full scale, channel by channel.
+fn samples(path: &Path) -> (f64, Vec<Vec<f64>>) {
+    let mut reader = hound::WavReader::open(path).unwrap();
+    let spec = reader.spec();
+    let mut channels = vec![Vec::new(); usize::from(spec.channels)];
+    let count = channels.len();
+    if spec.sample_format == hound::SampleFormat::Float {
+        for (k, value) in reader.samples::<f32>().enumerate() {
+            channels[k % count].push(f64::from(value.unwrap()));
+        }
+    } else {
+        let full = 2f64.powi(i32::from(spec.bits_per_sample) - 1);
+        for (k, value) in reader.samples::<i32>().enumerate() {
+            channels[k % count].push(f64::from(value.unwrap()) / full);
+        }
+    }
+    (f64::from(spec.sample_rate), channels)
+}
+
+/// Peak of a tone of known frequency, with an offset beside it, by projection
+/// on whole cycles as nearly as samples allow.
+fn peak(samples: &[f64], rate_hz: f64, frequency_hz: f64) -> f64 {
+    let cycles = (samples.len() as f64 * frequency_hz / rate_hz).floor();
+    let n = (cycles * rate_hz / frequency_hz).round() as usize;
+    let mean = samples[..n].iter().sum::<f64>() / n as f64;
+    let (mut c, mut s) = (0.0, 0.0);
+    for (k, x) in samples[..n].iter().enumerate() {
+        let (sine, cosine) = (TAU * frequency_hz * k as f64 / rate_hz).sin_cos();
+        c += (x - mean) * cosine;
+        s += (x - mean) * sine;
+    }
+    2.0 * c.hypot(s) / n as f64
+}
+
+#[test]
+fn the_demo_recordings_hold_what_their_truth_says() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    for name in ["damped-trial", "bare-trial"] {
+        let setup = setup::load(&root.join(format!("config/{name}.toml"))).unwrap();
+        let dwells = truth(&root.join(format!("recordings/{name}.truth.jsonl")));
+        let (rate_hz, channels) = samples(&root.join(format!("recordings/{name}.wav")));
+        assert!(rate_hz >= 8.0 * setup.sweep.high_hz);
+        for dwell in dwells.iter().filter(|d| d.expected == Expectation::Held) {
+            let [start, end] = dwell.settled_s[0];
+            let part = (start * rate_hz) as usize..(end * rate_hz) as usize;
+            for channel in &setup.channels {
+                // Strain gauges carry mains beside the tone, which a projection
+                // over an odd interval does not quite reject.
+                let tolerance = if channel.location.is_some() {
+                    0.03
+                } else {
+                    0.005
+                };
+                let want = dwell.channel_peak[&channel.name];
+                let got = channel.full_scale
+                    * peak(
+                        &channels[channel.index][part.clone()],
+                        rate_hz,
+                        dwell.frequency_hz,
+                    );
+                assert!(
+                    (got / want - 1.0).abs() < tolerance,
+                    "{name}, dwell {}, {}: {got} instead of {want}",
+                    dwell.dwell,
+                    channel.name
+                );
+            }
+        }
+        let held = |d: &&DwellTruth| d.expected == Expectation::Held;
+        assert_eq!(
+            dwells.iter().filter(held).count(),
+            if name == "bare-trial" { 3 } else { 5 }
+        );
+        assert_eq!(dwells.len(), if name == "bare-trial" { 3 } else { 7 });
+    }
+}
+
+#[test]
+fn the_same_seed_gives_the_same_bytes_and_another_does_not() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = |name: &str, seed: &str| {
+        let out = folder.path().join(name);
+        let out = out.to_str().unwrap();
+        let arguments = ["rehearse", "config/damped-trial.toml", "--out", out];
+        let more = ["--harmonics", "10,11", "--seconds", "4", "--seed", seed];
+        spanhold(&[arguments.as_slice(), &more].concat()).success();
+        let folder = folder.path().join(name);
+        (
+            std::fs::read(folder.join("damped-trial.wav")).unwrap(),
+            std::fs::read(folder.join("damped-trial.truth.jsonl")).unwrap(),
+        )
+    };
+    let first = run("first", "5");
+    assert_eq!(first, run("again", "5"));
+    assert_ne!(first.0, run("other", "6").0);
+}
+
+#[test]
+fn every_format_holds_the_same_signal() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut read = Vec::new();
+    for (format, bits) in [("i16", 16), ("i24", 24), ("i32", 32), ("f32", 32)] {
+        let out = folder.path().join(format);
+        let arguments = [
+            "rehearse",
+            "config/damped-trial.toml",
+            "--harmonics=12",
+            "--seconds=3",
+            "--format",
+            format,
+            "--out",
+            out.to_str().unwrap(),
+        ];
+        spanhold(&arguments).success();
+        let path = out.join("damped-trial.wav");
+        let spec = hound::WavReader::open(&path).unwrap().spec();
+        assert_eq!(
+            (spec.channels, spec.sample_rate, spec.bits_per_sample),
+            (6, 400, bits)
+        );
+        read.push((format, samples(&path).1));
+    }
+    let (_, reference) = &read[2];
+    for (format, channels) in &read {
+        // Half a step of the coarser of both.
+        let step = if *format == "i16" {
+            0.51 / 32768.0
+        } else {
+            0.51 / 8_388_608.0
+        };
+        for (one, other) in channels.iter().flatten().zip(reference.iter().flatten()) {
+            assert!((one - other).abs() <= step, "{format}: {one} {other}");
+        }
+    }
+}
+
+/// Clamp strain of a vibrating span without damper: half a wire times the
+/// curvature at the clamp, eps = pi d sqrt(m/EI) f y_max (zero to peak; EPRI
+/// Wind-Induced Conductor Motion, eq. 3.2-14 divided by E). It holds for loops
+/// long against the fading length sqrt(EI/T).
+#[test]
+fn clamp_strain_follows_the_handbook() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let dwells = truth(&root.join("recordings/bare-trial.truth.jsonl"));
+    let wire_m: f64 = 2.0 * 0.079 * 21.8e-3;
+    for dwell in dwells {
+        let f_y_m_s = 1e-3 * dwell.antinode_velocity_mm_s / TAU;
+        let strain = TAU / 2.0 * wire_m * (0.98_f64 / 180.0).sqrt() * f_y_m_s;
+        let got = 0.5e-6 * dwell.strain_pp_um_m["end"];
+        assert!(
+            (got / strain - 1.0).abs() < 0.025,
+            "{} Hz: {got} {strain}",
+            dwell.frequency_hz
+        );
+    }
+}
+
+#[test]
+fn a_doubtful_dwell_of_every_kind() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().to_str().unwrap();
+    let output = spanhold(&[
+        "rehearse",
+        "config/damped-trial.toml",
+        "--harmonics=10-14",
+        "--seconds=25",
+        "--faults",
+        "--json",
+        "--out",
+        out,
+    ])
+    .success();
+    let text = String::from_utf8(output.get_output().stdout.clone()).unwrap();
+    let dwells: Vec<DwellTruth> = serde_json::from_str(&text).unwrap();
+    assert_eq!(dwells.len(), 5 + 11);
+    let count = |e| dwells.iter().filter(|d| d.expected == e).count();
+    assert_eq!(count(Expectation::Held), 5);
+    assert!(count(Expectation::NotHeld) >= 8);
+    assert_eq!(
+        dwells,
+        truth(&folder.path().join("damped-trial.truth.jsonl"))
+    );
+}
+
+#[test]
+fn what_is_wrong_is_said_with_exit_code_2() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().to_str().unwrap();
+    let cases: [(&[&str], &str); 4] = [
+        (&["--harmonics=500"], "harmonic 500"),
+        (&["--harmonics=nine"], "neither a number nor a range"),
+        (&["--rate=150"], "four times"),
+        (&["--seconds=-3"], "--seconds"),
+    ];
+    for (arguments, message) in cases {
+        let all = [
+            &["rehearse", "config/damped-trial.toml", "--out", out],
+            arguments,
+        ]
+        .concat();
+        let output = spanhold(&all).code(2);
+        let text = String::from_utf8_lossy(&output.get_output().stderr).into_owned();
+        assert!(text.contains(message), "{arguments:?}: {text}");
+    }
+    spanhold(&["rehearse", "config/none.toml", "--out", out]).code(2);
+}
+
+#[test]
+fn a_setup_is_all_a_virtual_span_needs() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let setup = setup::load(&root.join("config/damped-trial.toml")).unwrap();
+    let span = VirtualSpan::new(&setup, &SpanModel::default()).unwrap();
+    let inside = span
+        .resonances()
+        .iter()
+        .filter(|r| r.frequency_hz > setup.sweep.low_hz && r.frequency_hz < setup.sweep.high_hz);
+    // (50 − 8.3) Hz over c/(2 L) = 1.88 Hz: 22 loops more.
+    assert!((20..=24).contains(&inside.count()));
+}
