@@ -6,7 +6,7 @@ use anyhow::{Context, anyhow};
 use clap::{Args as ClapArgs, ValueEnum};
 use indicatif::{ProgressBar, ProgressStyle};
 
-use super::{Failure, Status};
+use super::{Failure, Status, terminal};
 use crate::rehearsal::{
     Doubt, DwellTruth, Expectation, Format, Performance, Program, Resonance, SpanModel, Transition,
     VirtualSpan, bench_sensors, write,
@@ -150,18 +150,18 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     })
     .map_err(anyhow::Error::from)?;
     bar.finish_and_clear();
-    if args.json {
-        let text = serde_json::to_string_pretty(&dwells).context("the truth as JSON")?;
-        println!("{text}");
+    let text = if args.json {
+        serde_json::to_string_pretty(&dwells).context("the truth as JSON")? + "\n"
     } else {
-        let seconds = frames as f64 / rate;
-        println!(
-            "{}: {rows} channels, {rate} Hz, {seconds:.1} s\n{}: the truth\n",
+        format!(
+            "{}: {rows} channels, {rate} Hz, {:.1} s\n{}: the truth\n\n{}",
             recording.display(),
-            truth.display()
-        );
-        print_dwells(&dwells);
-    }
+            frames as f64 / rate,
+            truth.display(),
+            table(&dwells)
+        )
+    };
+    terminal::print(&text).context("standard output")?;
     Ok(Status::Done)
 }
 
@@ -235,29 +235,33 @@ fn bar(frames: u64) -> ProgressBar {
     bar
 }
 
-fn print_dwells(dwells: &[DwellTruth]) {
-    println!(
-        "{:>5} {:>9} {:>9} {:>4} {:>10} {:>9} {:>8} {:>9}  to expect",
+fn table(dwells: &[DwellTruth]) -> String {
+    let heading = format!(
+        "{:>5} {:>9} {:>9} {:>4} {:>10} {:>9} {:>8} {:>9}  to expect\n",
         "dwell", "start s", "end s", "n", "f Hz", "V_a mm/s", "S", "P_node W"
     );
-    for dwell in dwells {
-        let expected = match dwell.expected {
-            Expectation::Held => "held".to_owned(),
-            Expectation::NotHeld => format!("not held: {}", dwell.why),
-            Expectation::Either => format!("doubtful: {}", dwell.why),
-        };
-        println!(
-            "{:>5} {:>9.2} {:>9.2} {:>4} {:>10.4} {:>9.2} {:>8.5} {:>9.4}  {expected}",
-            dwell.dwell,
-            dwell.start_s,
-            dwell.end_s,
-            dwell.harmonic,
-            dwell.frequency_hz,
-            dwell.antinode_velocity_mm_s,
-            dwell.iswr,
-            dwell.power_past_node_w,
-        );
-    }
+    std::iter::once(heading)
+        .chain(dwells.iter().map(row))
+        .collect()
+}
+
+fn row(dwell: &DwellTruth) -> String {
+    let expected = match dwell.expected {
+        Expectation::Held => "held".to_owned(),
+        Expectation::NotHeld => format!("not held: {}", dwell.why),
+        Expectation::Either => format!("doubtful: {}", dwell.why),
+    };
+    format!(
+        "{:>5} {:>9.2} {:>9.2} {:>4} {:>10.4} {:>9.2} {:>8.5} {:>9.4}  {expected}\n",
+        dwell.dwell,
+        dwell.start_s,
+        dwell.end_s,
+        dwell.harmonic,
+        dwell.frequency_hz,
+        dwell.antinode_velocity_mm_s,
+        dwell.iswr,
+        dwell.power_past_node_w,
+    )
 }
 
 #[cfg(test)]
