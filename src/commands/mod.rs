@@ -5,7 +5,10 @@
 
 mod assign;
 mod bar;
+mod compare;
+mod field;
 mod layout;
+mod opened_run;
 mod plan;
 mod points_table;
 mod rehearse;
@@ -60,6 +63,10 @@ enum Command {
     Reprocess(reprocess::Args),
     /// Record a virtual span, with the truth beside the recording
     Rehearse(rehearse::Args),
+    /// Runs against each other: samples, repeats, before and after fatigue
+    Compare(compare::Args),
+    /// At what amplitude a line span would settle with this damper
+    Field(field::Args),
     /// Print shell completions
     Completions {
         /// The shell to print them for
@@ -94,6 +101,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command) -> Result<Status, Failure> {
     match command {
         Command::Plan(args) => plan::run(&args),
+        Command::Compare(args) => compare::run(&args),
+        Command::Field(args) => field::run(&args),
         Command::Reprocess(args) => reprocess::run(&args),
         Command::Rehearse(args) => rehearse::run(&args),
         Command::Completions { shell } => {

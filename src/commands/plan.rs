@@ -4,18 +4,17 @@
 //! standard error (in JSON they are in the result). Reads nothing else.
 
 use std::fmt::Write as _;
-use std::io::Write as _;
 use std::path::PathBuf;
 
 use anyhow::{Context as _, anyhow};
-use clap::Args as ClapArgs;
 
-use super::{Failure, Status};
+use super::layout::{Column, layout};
+use super::{Failure, Status, terminal};
 use crate::setup::{self, Setup};
 use crate::span::plan::{Assumptions, ChannelOutlook, Plan, PlannedHarmonic};
 
 /// Arguments of `plan`.
-#[derive(Debug, ClapArgs)]
+#[derive(Debug, clap::Args)]
 pub struct Args {
     /// The setup file
     setup: PathBuf,
@@ -58,12 +57,10 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     } else {
         table(&setup, &plan)
     };
-    std::io::stdout()
-        .write_all(text.as_bytes())
-        .context("standard output")?;
+    terminal::print(&text).context("standard output")?;
     if !args.json {
         for warning in &plan.warnings {
-            eprintln!("warning: {warning}");
+            terminal::say(format_args!("warning: {warning}"));
         }
     }
     Ok(Status::Done)
@@ -96,14 +93,7 @@ fn table(setup: &Setup, plan: &Plan) -> String {
         plan.assumed.efficiency_pct,
         plan.assumed.converter_bits,
     );
-    out.push_str(
-        "                      |  damper end   |   drive end   |        antinode        |      |       |        |\n\
-         \u{20} n   f Hz  wind  loop |   node antin. |   node antin. |   mm/s  mm pp     m/s2 | df Hz | ring | strain | force\n\
-         \u{20}            m/s     m |     mm     mm |     mm     mm |                        |      | up s  | um/m pp|     N\n",
-    );
-    for harmonic in &plan.harmonics {
-        row(&mut out, harmonic);
-    }
+    out += &layout(&columns(&plan.harmonics), terminal::width());
     if plan.harmonics.iter().any(|h| h.drive_near_node) {
         out.push_str("*  the drive sits near a node of this harmonic\n");
     }
@@ -111,27 +101,74 @@ fn table(setup: &Setup, plan: &Plan) -> String {
     out
 }
 
-fn row(out: &mut String, h: &PlannedHarmonic) {
-    let _ = writeln!(
-        out,
-        "{:>3}{} {:>6.2} {:>5.2} {:>5.2} | {} {} | {} {} | {} {} {} | {:>5.3} | {:>4.1} | {} | {}",
-        h.harmonic,
-        if h.drive_near_node { '*' } else { ' ' },
-        h.frequency_hz,
-        h.wind_speed_m_s,
-        h.loop_length_m,
-        cell(h.node_from_damper_end_mm, 6, 0),
-        cell(h.antinode_from_damper_end_mm, 6, 0),
-        cell(h.node_from_drive_end_mm, 6, 0),
-        cell(h.antinode_from_drive_end_mm, 6, 0),
-        cell(h.antinode_velocity_mm_s, 6, 1),
-        cell(h.antinode_amplitude_mm_pp, 6, 3),
-        cell(h.antinode_acceleration_m_s2, 8, 2),
-        h.bandwidth_hz,
-        h.ring_up_time_constant_s,
-        cell(h.clamp_strain_pp_um_m, 6, 0),
-        cell(h.drive_force_n, 5, 1),
-    );
+fn columns(harmonics: &[PlannedHarmonic]) -> Vec<Column> {
+    let each = |cell: &dyn Fn(&PlannedHarmonic) -> String| harmonics.iter().map(cell).collect();
+    let number = |of: &dyn Fn(&PlannedHarmonic) -> Option<f64>, decimals: usize| {
+        each(&|h| of(h).map_or_else(String::new, |v| format!("{v:.decimals$}")))
+    };
+    let near = |h: &PlannedHarmonic| if h.drive_near_node { "*" } else { "" };
+    vec![
+        Column::new("n", "", 0, each(&|h| format!("{}{}", h.harmonic, near(h)))).left(),
+        Column::new("f", "Hz", 0, number(&|h| Some(h.frequency_hz), 2)),
+        Column::new("wind", "m/s", 3, number(&|h| Some(h.wind_speed_m_s), 2)),
+        Column::new("loop", "m", 4, number(&|h| Some(h.loop_length_m), 2)),
+        Column::new(
+            "node,",
+            "damper end",
+            0,
+            number(&|h| h.node_from_damper_end_mm, 0),
+        ),
+        Column::new(
+            "antinode,",
+            "damper end",
+            0,
+            number(&|h| h.antinode_from_damper_end_mm, 0),
+        ),
+        Column::new(
+            "node,",
+            "drive end",
+            5,
+            number(&|h| h.node_from_drive_end_mm, 0),
+        ),
+        Column::new(
+            "antinode,",
+            "drive end",
+            5,
+            number(&|h| h.antinode_from_drive_end_mm, 0),
+        ),
+        Column::new(
+            "velocity",
+            "mm/s",
+            0,
+            number(&|h| h.antinode_velocity_mm_s, 1),
+        ),
+        Column::new(
+            "amplitude",
+            "mm pp",
+            0,
+            number(&|h| h.antinode_amplitude_mm_pp, 3),
+        ),
+        Column::new(
+            "accel.",
+            "m/s2",
+            1,
+            number(&|h| h.antinode_acceleration_m_s2, 1),
+        ),
+        Column::new("df", "Hz", 2, number(&|h| Some(h.bandwidth_hz), 3)),
+        Column::new(
+            "ring-up",
+            "s",
+            1,
+            number(&|h| Some(h.ring_up_time_constant_s), 1),
+        ),
+        Column::new(
+            "strain",
+            "um/m pp",
+            1,
+            number(&|h| h.clamp_strain_pp_um_m, 0),
+        ),
+        Column::new("force", "N", 2, number(&|h| h.drive_force_n, 1)),
+    ]
 }
 
 fn channels(out: &mut String, channels: &[ChannelOutlook]) {

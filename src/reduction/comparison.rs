@@ -99,7 +99,7 @@ pub fn precision(cells: &[Vec<f64>]) -> Option<Precision> {
 }
 
 /// What is compared.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, clap::ValueEnum)]
 #[serde(rename_all = "kebab-case")]
 pub enum Quantity {
     /// `efficiency_pct`

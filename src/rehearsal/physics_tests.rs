@@ -101,6 +101,7 @@ pub(super) fn setup(damped: bool) -> Setup {
                 Some(StrainLocation::End),
             ),
         ],
+        criteria: Vec::new(),
     }
 }
 

@@ -5,6 +5,7 @@
 //! outside text.
 
 use super::words::{LevelRule, Protocol, Role, StrainLocation, Unit};
+use crate::reduction::criteria::Criterion;
 use serde::Serialize;
 
 /// A checked setup. Whoever holds one may rely on the invariants written at
@@ -28,6 +29,8 @@ pub struct Setup {
     /// The channels; exactly one `antinode`, at most one each of `node`,
     /// `drive-force`, `drive-motion`; never empty.
     pub channels: Vec<Channel>,
+    /// What the run is held against; may be empty.
+    pub criteria: Vec<Criterion>,
 }
 
 /// `[test]`

@@ -5,6 +5,7 @@
 //!
 //! Amplitudes and velocities are peak values unless a name says `pp`.
 
+pub mod balance;
 pub mod harmonics;
 pub mod places;
 pub mod plan;

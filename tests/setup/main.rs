@@ -9,6 +9,7 @@
 )]
 
 mod accepted;
+mod criteria;
 mod mutations;
 mod refused_bench;
 mod refused_text;

@@ -5,6 +5,7 @@
 
 mod bench;
 mod channels;
+mod criteria;
 mod sources;
 
 use super::fault::Log;
@@ -15,6 +16,7 @@ pub(super) fn check(raw: &RawSetup, log: &mut Log) {
     bench::check(raw, log);
     sources::check(raw, log);
     channels::check(raw, log);
+    criteria::check(raw, log);
 }
 
 fn unique_names<'r>(names: impl Iterator<Item = &'r Field<String>>, what: &str, log: &mut Log) {

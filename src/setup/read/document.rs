@@ -76,12 +76,13 @@ impl<'a> Document<'a> {
     pub(super) fn list<T>(
         &self,
         name: &'static str,
+        need: Need,
         log: &mut Log,
         mut read: impl FnMut(&mut Table<'_>) -> T,
     ) -> Vec<T> {
         let right = format!("at least one section [[{name}]]");
         let Some((_, value)) = self.root.get_key_value(name) else {
-            if !self.misspelt.contains(&name) {
+            if need == Need::Required && !self.misspelt.contains(&name) {
                 log.fault(0, name, "the section is missing", right);
             }
             return Vec::new();
@@ -98,7 +99,7 @@ impl<'a> Document<'a> {
             );
             return Vec::new();
         };
-        if values.is_empty() {
+        if values.is_empty() && need == Need::Required {
             log.fault(offset, name, "the list is empty", right);
         }
         let mut read_all = Vec::with_capacity(values.len());

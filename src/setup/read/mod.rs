@@ -7,6 +7,7 @@
 
 pub(super) mod bench;
 pub(super) mod choice;
+pub(super) mod criteria;
 mod document;
 mod field;
 mod hold;
@@ -17,6 +18,7 @@ pub(super) mod wiring;
 use super::fault::Log;
 use super::model::{Setup, Sweep};
 use bench::{RawAmplitude, RawConductor, RawSpan, RawSweep, RawTest};
+use criteria::RawCriterion;
 use document::Document;
 pub(super) use field::Field;
 use hold::RawHold;
@@ -34,10 +36,11 @@ const SECTIONS: &[(&str, &[&str])] = &[
     ("hold", RawHold::KEYS),
     ("source", RawSource::KEYS),
     ("channel", RawChannel::KEYS),
+    ("criteria", RawCriterion::KEYS),
 ];
 
 /// The sections that may occur several times.
-const LISTS: &[&str] = &["source", "channel"];
+const LISTS: &[&str] = &["source", "channel", "criteria"];
 
 /// The file as read, before anything is checked across keys.
 pub(super) struct RawSetup {
@@ -49,6 +52,7 @@ pub(super) struct RawSetup {
     pub(super) hold: RawHold,
     pub(super) sources: Vec<RawSource>,
     pub(super) channels: Vec<RawChannel>,
+    pub(super) criteria: Vec<RawCriterion>,
 }
 
 impl RawSetup {
@@ -78,10 +82,11 @@ impl RawSetup {
             test: RawTest::read(&mut document.section("test", Need::Required, log)),
             sweep: RawSweep::read(&mut document.section("sweep", Need::Optional, log)),
             hold: RawHold::read(&mut document.section("hold", Need::Optional, log)),
-            sources: document.list("source", log, RawSource::read),
-            channels: document.list("channel", log, |table| {
+            sources: document.list("source", Need::Required, log, RawSource::read),
+            channels: document.list("channel", Need::Required, log, |table| {
                 RawChannel::read(table, &span.length_m)
             }),
+            criteria: document.list("criteria", Need::Optional, log, RawCriterion::read),
             amplitude,
             conductor,
             span,
@@ -102,6 +107,11 @@ impl RawSetup {
             .into_iter()
             .map(|channel| channel.build(&names))
             .collect::<Option<Vec<_>>>()?;
+        let criteria = self
+            .criteria
+            .into_iter()
+            .map(RawCriterion::build)
+            .collect::<Option<Vec<_>>>()?;
         let amplitude = match self.amplitude {
             Some(level) => Some(level.build()?),
             None => None,
@@ -115,6 +125,7 @@ impl RawSetup {
             hold: self.hold.build()?,
             sources,
             channels,
+            criteria,
         })
     }
 }

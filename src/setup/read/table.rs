@@ -193,6 +193,26 @@ impl<'a> Table<'a> {
         })
     }
 
+    /// One name of a list whose entries are found by name.
+    pub(in crate::setup) fn named<T>(
+        &mut self,
+        key: &'static str,
+        need: Need,
+        known: &[&str],
+        find: impl FnOnce(&str) -> Option<T>,
+    ) -> Field<T> {
+        let right = format!("one of {}", known.join(", "));
+        self.read(key, need, &right, |value| {
+            let DeValue::String(word) = value else {
+                return Err(Wrong::kind(value));
+            };
+            find(word).ok_or_else(|| Wrong {
+                wrong: format!("\"{}\" is not in the list", word.escape_debug()),
+                right: nearest(word, known).map(|word| format!("\"{word}\"")),
+            })
+        })
+    }
+
     fn read<T>(
         &mut self,
         key: &'static str,

@@ -52,6 +52,7 @@ fn setup(rule: LevelRule, value: f64) -> Setup {
             channel("antinode", Role::Antinode, Unit::StandardGravity, 10.0),
             channel("node", Role::Node, Unit::MillimetrePerSecond, 100.0),
         ],
+        criteria: Vec::new(),
     }
 }
 
