@@ -19,9 +19,6 @@ use crate::setup::{LevelRule, Setup};
 
 pub use channels::ChannelOutlook;
 
-/// Indoor spans of at least this length are used, m (common practice, no source).
-pub const SHORTEST_USUAL_SPAN_M: f64 = 30.0;
-
 /// What the plan has to assume because it is known only after the test.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Assumptions {
@@ -223,14 +220,12 @@ fn warnings(
     harmonics: &[PlannedHarmonic],
     channels: &[ChannelOutlook],
 ) -> Vec<String> {
-    let mut out = Vec::new();
-    if setup.span.length_m < SHORTEST_USUAL_SPAN_M {
-        out.push(format!(
-            "the span is {} m long; spans of at least {SHORTEST_USUAL_SPAN_M} m are used \
-             (common practice, no source)",
-            setup.span.length_m
-        ));
-    }
+    // What is odd about the setup itself belongs to the plan as well: a short
+    // span, an implausible wave speed, a missing channel.
+    let mut out: Vec<String> = crate::setup::warnings(setup)
+        .into_iter()
+        .map(|warning| format!("{}: {}", warning.key, warning.text))
+        .collect();
     if setup.conductor.bending_stiffness_n_m2.is_none() {
         out.push(
             "no bending_stiffness_n_m2: harmonics and loops are those of a string, too low in \
