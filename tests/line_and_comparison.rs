@@ -98,7 +98,7 @@ fn json(arguments: &[&str], code: i32) -> serde_json::Value {
 fn iec_1998_w_per_m(frequency_hz: f64, velocity_mm_s: f64) -> f64 {
     let y_pp_mm = 2.0 * velocity_mm_s / (2.0 * std::f64::consts::PI * frequency_hz);
     let x = (y_pp_mm / 28.12).log10();
-    let z = -0.491949
+    let z = -0.491_949
         - 11.8029 * x
         - 43.5532 * x.powi(2)
         - 78.5876 * x.powi(3)
@@ -106,7 +106,7 @@ fn iec_1998_w_per_m(frequency_hz: f64, velocity_mm_s: f64) -> f64 {
         - 58.1808 * x.powi(5)
         - 23.6082 * x.powi(6)
         - 5.26705 * x.powi(7)
-        - 0.495885 * x.powi(8);
+        - 0.495_885 * x.powi(8);
     0.02812f64.powi(4) * frequency_hz.powi(3) * 10f64.powf(z)
 }
 

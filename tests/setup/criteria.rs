@@ -16,12 +16,7 @@ fn faults(criteria: &str) -> Vec<(usize, String)> {
     faults
         .faults
         .into_iter()
-        .map(|fault| {
-            (
-                fault.line.map_or(0, |line| line as usize - before),
-                fault.key,
-            )
-        })
+        .map(|fault| (fault.line.map_or(0, |line| line - before), fault.key))
         .collect()
 }
 
