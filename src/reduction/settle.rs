@@ -348,6 +348,7 @@ fn write_strains(
     expanded: &Quantities,
 ) -> Option<f64> {
     let mut largest: Option<f64> = None;
+    let hum_hz = near_mains_hz(value.frequency_hz, point.end_s - point.start_s);
     for ((gauge, strain), strain_u) in gauges
         .iter()
         .zip(&value.strains_pp)
@@ -358,6 +359,14 @@ fn write_strains(
             point.reasons.push(format!(
                 "no strain from {name}: {} samples reached full scale; a wider range is right",
                 gauge.clipped
+            ));
+            continue;
+        }
+        if let Some(hum_hz) = hum_hz {
+            point.reasons.push(format!(
+                "no strain from {name}: the drive is within {:.2} Hz of {hum_hz} Hz, where mains hum on the gauge cannot be told from strain in {:.0} s; a longer hold is right",
+                (value.frequency_hz - hum_hz).abs(),
+                point.end_s - point.start_s
             ));
             continue;
         }
@@ -381,4 +390,11 @@ fn write_strains(
         largest = Some(largest.map_or(strain_um_m, |largest: f64| largest.max(strain_um_m)));
     }
     largest
+}
+
+/// The mains frequency that a hold of this length cannot tell from the drive.
+/// A gauge's cable picks up hum as large as its signal, and 1.5 resolution
+/// widths (1/length) are what the fit needs to hold two tones apart.
+fn near_mains_hz(frequency_hz: f64, seconds: f64) -> Option<f64> {
+    [50.0, 60.0].into_iter().find(|mains: &f64| (frequency_hz - mains).abs() < 1.5 / seconds)
 }

@@ -427,48 +427,55 @@ impl Stretch<'_> {
         )
     }
 
-    /// Impulses hop after hop: a loose sensor.
+    /// A loose sensor: impulses hop after hop, and orders of the drive far
+    /// above those that a bent waveform has.
     fn rattle(&self) -> Vec<Judged> {
-        let Some((antinode, reference)) = self.places.antinode else {
-            return Vec::new();
-        };
-        [
-            self.places.antinode.map(|p| (p, "antinode")),
-            self.places.node.map(|p| (p, "node")),
-        ]
-        .into_iter()
-        .flatten()
-        .map(|((place, quantity), name)| self.rattle_of(place, quantity, name, antinode, reference))
-        .collect()
+        let sensors = [self.places.antinode.map(|p| (p, "antinode")), self.places.node.map(|p| (p, "node"))];
+        let mut judged = Vec::new();
+        for ((place, quantity), name) in sensors.into_iter().flatten() {
+            judged.push(self.impulses(place, quantity, name));
+            judged.extend(self.high_orders(place, quantity, name));
+        }
+        judged
     }
 
-    fn rattle_of(
-        &self,
-        place: usize,
-        quantity: Quantity,
-        name: &str,
-        antinode: usize,
-        reference: Quantity,
-    ) -> Judged {
+    /// What impulses and high orders of a sensor are held against: its own
+    /// amplitude, or a tenth of the antinode's where that is more (a node's
+    /// amplitude may be next to nothing).
+    fn rattle_base(&self, own: f64, quantity: Quantity, antinode: impl Fn(usize) -> Option<f64>) -> f64 {
+        match self.places.antinode {
+            Some((place, reference)) if reference == quantity => {
+                antinode(place).map_or(own, |antinode| own.max(0.1 * antinode))
+            }
+            _ => own,
+        }
+    }
+
+    fn high_orders(&self, place: usize, quantity: Quantity, name: &str) -> Option<Judged> {
+        let interval = self.interval?;
+        let channel = interval.channels.get(place)?;
+        let amplitude = |place: usize| Some(interval.channels.get(place)?.phasor.value.norm());
+        let base = self.rattle_base(amplitude(place)?, quantity, amplitude);
+        let value = 100.0 * channel.high_orders / base;
+        let sentence = format!(
+            "the {name} sensor rattles: orders of the drive above the {}th make {value:.1} % of its signal, at most {RATTLE_PCT} % are allowed",
+            self.plan.orders(interval.frequency_hz)
+        );
+        Some((at_most(&format!("high orders, {name}"), Some(value), RATTLE_PCT, "%", Some(value <= RATTLE_PCT)), sentence))
+    }
+
+    fn impulses(&self, place: usize, quantity: Quantity, name: &str) -> Judged {
         let crest = median(self.readings.iter().filter_map(|reading| {
             let channel = reading.frame.channels.get(place)?;
-            // Against the antinode's own amplitude where both measure the same
-            // quantity: a node's amplitude may be next to nothing.
-            let base = if quantity == reference {
-                antinode
-            } else {
-                place
-            };
-            let amplitude = reading.frame.channels.get(base)?.amplitude.norm();
-            let residual = if channel.residual_rms > RATTLE_LEVEL * amplitude {
+            let amplitude = |place: usize| Some(reading.frame.channels.get(place)?.amplitude.norm());
+            let base = self.rattle_base(amplitude(place)?, quantity, amplitude);
+            let residual = if channel.residual_rms > RATTLE_LEVEL * base {
                 channel.residual_peak / channel.residual_rms
             } else {
                 0.0
             };
             // Second differences raise white noise by sqrt(6).
-            let rough = if self.plan.decimation > 1
-                && channel.roughness_rms > RATTLE_LEVEL * 2.45 * amplitude
-            {
+            let rough = if self.plan.decimation > 1 && channel.roughness_rms > RATTLE_LEVEL * 2.45 * base {
                 // Longer hops reach further into the tail of plain noise.
                 channel.roughness_peak / channel.roughness_rms - 1.0
             } else {
@@ -480,13 +487,7 @@ impl Stretch<'_> {
         let sentence = format!(
             "the {name} sensor rattles: impulses of {crest:.1} times the residual's rms come hop after hop, plain noise stays below {RATTLE_CREST}"
         );
-        let criterion = at_most(
-            &format!("impulses, {name}"),
-            Some(crest),
-            RATTLE_CREST,
-            "x rms",
-            Some(crest <= RATTLE_CREST),
-        );
+        let criterion = at_most(&format!("impulses, {name}"), Some(crest), RATTLE_CREST, "x rms", Some(crest <= RATTLE_CREST));
         (criterion, sentence)
     }
 
@@ -516,6 +517,9 @@ const RATTLE_LEVEL: f64 = 0.005;
 /// Peak over rms of the residual in a hop: of some 250 values of Gaussian noise
 /// the largest is 3 sigma, and the median over a hold's hops does not reach 4.
 const RATTLE_CREST: f64 = 4.5;
+/// Most that orders above the model's may make, %. A waveform bent by 10 % in
+/// its third order has parts in a thousand there; a rattle has tenths.
+const RATTLE_PCT: f64 = 3.0;
 /// Below this part of the target level there is no dwell, %.
 const LEAST_LEVEL_PCT: f64 = 5.0;
 

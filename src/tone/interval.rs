@@ -7,6 +7,7 @@
 
 use ndarray::{Array2, ArrayView2, Axis, s};
 use num_complex::Complex64;
+use std::f64::consts::TAU;
 
 use super::decimate::Filter;
 use super::fit::{ChannelFit, FitError, PhasorEstimate, ToneGuess, fit, residual};
@@ -20,6 +21,8 @@ const FOREIGN_TONES: usize = 4;
 const FOREIGN_DISTANCE: f64 = 1.5;
 /// Blocks into which the hold is cut to see how its phasors scatter.
 const BLOCKS: usize = 8;
+/// Highest order looked at for a rattle.
+const HIGHEST_ORDER: usize = 64;
 /// Scatter between blocks beyond what noise explains: the chi-square limit at
 /// 99 % for 7 degrees of freedom, over 7.
 const EXCESS: f64 = 2.64;
@@ -32,8 +35,12 @@ pub struct IntervalChannel {
     pub phasor: PhasorEstimate,
     /// Noise in the analysis band after all modelled tones, rms, SI.
     pub noise_rms: f64,
-    /// Harmonics' rms over the fundamental's rms.
+    /// Rms of all orders from the second up to the edge of the band, over the
+    /// fundamental's rms.
     pub distortion: f64,
+    /// Root sum of squares of the orders above the model's, peak, SI: what a
+    /// bent waveform hardly has and a rattle has plenty of.
+    pub high_orders: f64,
     /// Other tones that stood out: frequency in Hz and peak amplitude in SI.
     pub foreign: Vec<(f64, f64)>,
 }
@@ -246,33 +253,60 @@ impl SingleChannel {
             value: fundamental,
             ..noise.unwrap_or_default()
         };
-        let excess = self.excess_scatter(row, rate_hz) / response(drive_hz).powi(2);
+        let rest = self.residual(row, rate_hz);
+        let excess = self.excess_scatter(rest.view(), rate_hz) / response(drive_hz).powi(2);
+        let high_orders = self.high_orders(rest.view(), plan);
         phasor.var_re += excess;
         phasor.var_im += excess;
         IntervalChannel {
             phasor,
             noise_rms: self.fit.noise_rms * noise_scale,
-            distortion: harmonics.sqrt() / fundamental.norm().max(f64::MIN_POSITIVE),
+            distortion: harmonics.sqrt().hypot(high_orders)
+                / fundamental.norm().max(f64::MIN_POSITIVE),
+            high_orders,
             foreign,
         }
     }
 
-    /// Variance of the mean phasor's parts from scatter between blocks that
-    /// noise does not explain: wander, small beats. Zero where it does.
-    fn excess_scatter(&self, row: ArrayView2<f64>, rate_hz: f64) -> f64 {
-        let guesses: Vec<ToneGuess> = self.tones.clone();
+    fn residual(&self, row: ArrayView2<f64>, rate_hz: f64) -> Array2<f64> {
         let whole = super::fit::ToneFit {
             frequencies: self
                 .frequencies_hz
                 .iter()
-                .map(|hz| super::fit::FrequencyEstimate {
-                    frequency_hz: *hz,
-                    frequency_u_hz: 0.0,
-                })
+                .map(|hz| super::fit::FrequencyEstimate { frequency_hz: *hz, frequency_u_hz: 0.0 })
                 .collect(),
             channels: vec![self.fit.clone()],
         };
-        let rest = residual(row, rate_hz, &guesses, &whole);
+        residual(row, rate_hz, &self.tones, &whole)
+    }
+
+    /// Orders above the model's, up to the edge of the band, less what noise
+    /// would give: each order of white noise of variance sigma² has
+    /// E|A|² = 4 sigma²/N.
+    fn high_orders(&self, rest: ArrayView2<f64>, plan: &TonePlan) -> f64 {
+        let (Some(drive_hz), Some(drive)) = (self.frequencies_hz.first(), self.tones.first()) else {
+            return 0.0;
+        };
+        let count = rest.ncols() as f64;
+        let noise = 4.0 * self.fit.noise_rms.powi(2) / count;
+        let last = plan.highest_order(*drive_hz).min(HIGHEST_ORDER);
+        let mut sum = 0.0;
+        for order in drive.orders + 1..=last {
+            let step = Complex64::cis(-TAU * drive_hz * order as f64 / plan.decimated_rate_hz());
+            let mut turn = Complex64::new(1.0, 0.0);
+            let mut phasor = Complex64::default();
+            for x in &rest {
+                phasor += turn * *x;
+                turn *= step;
+            }
+            sum += (phasor * (2.0 / count)).norm_sqr() - noise;
+        }
+        sum.max(0.0).sqrt()
+    }
+
+    /// Variance of the mean phasor's parts from scatter between blocks that
+    /// noise does not explain: wander, small beats. Zero where it does.
+    fn excess_scatter(&self, rest: ArrayView2<f64>, rate_hz: f64) -> f64 {
         let length = rest.ncols() / BLOCKS;
         let Some(drive_hz) = self.frequencies_hz.first() else {
             return 0.0;

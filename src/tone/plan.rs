@@ -12,8 +12,9 @@ const WINDOW_SECONDS: f64 = 1.0;
 /// Shortest analysis window in cycles of the lowest frequency.
 const WINDOW_CYCLES: f64 = 8.0;
 /// Decimated rate over the highest frequency, at least. The filter passes
-/// [`PASS_FRACTION`] of it untouched, which leaves room for five harmonics.
-const RATE_OVER_HIGH: f64 = 16.0;
+/// [`PASS_FRACTION`] of it untouched, which leaves room for ten orders: five
+/// for the model, the rest to hear a rattle by.
+const RATE_OVER_HIGH: f64 = 32.0;
 /// Highest order in the model.
 const ORDERS: usize = 5;
 /// Part of the decimated rate that no alias reaches.
@@ -183,13 +184,18 @@ impl TonePlan {
         self.hop_samples * self.window_hops
     }
 
-    /// Orders that the pass band holds at a fundamental of `frequency_hz`.
+    /// Orders of the model at a fundamental of `frequency_hz`.
     pub fn orders(&self, frequency_hz: f64) -> usize {
+        self.highest_order(frequency_hz).min(ORDERS)
+    }
+
+    /// Orders that the pass band holds at a fundamental of `frequency_hz`.
+    pub fn highest_order(&self, frequency_hz: f64) -> usize {
         let pass = if self.decimation == 1 {
             PASS_FRACTION_PLAIN
         } else {
             PASS_FRACTION
         };
-        ((pass * self.decimated_rate_hz() / frequency_hz).floor() as usize).clamp(1, ORDERS)
+        ((pass * self.decimated_rate_hz() / frequency_hz).floor() as usize).max(1)
     }
 }

@@ -1,0 +1,139 @@
+//! Over many dwells on varied spans, dampers and noise: no hold missed, none
+//! false, and the numbers right. The truth is the virtual span's exact
+//! solution, which shares no code with the analysis.
+
+mod bench_work;
+
+use bench_work::{Chance, Judged, analyse, in_dwell, model, sensors, setup};
+use spanhold::reduction::Verdict;
+use spanhold::rehearsal::{
+    At, DwellTruth, Expectation, Fault, Program, Step, Transition, VirtualSpan, perform,
+};
+
+const RATE_HZ: f64 = 2000.0;
+const SPANS: u64 = 10;
+
+/// One step for every dwell of a span: about half honest, half with a fault.
+fn steps(span: &VirtualSpan, chance: &mut Chance, low_hz: f64, high_hz: f64) -> Vec<Step> {
+    let resonances: Vec<_> = span
+        .resonances()
+        .iter()
+        .copied()
+        .filter(|r| r.frequency_hz > low_hz && r.frequency_hz < high_hz && r.time_constant_s < 25.0)
+        .collect();
+    let every = (resonances.len() / 24).max(1);
+    let mut steps = Vec::new();
+    for (i, r) in resonances.iter().step_by(every).enumerate() {
+        let hold_s = 8.0_f64.max(100.0 / r.frequency_hz);
+        let ring_up_s = chance.between(7.0, 9.0) * r.time_constant_s;
+        let long_s = ring_up_s + hold_s * chance.between(1.3, 2.0) + 3.0;
+        let on = At::Resonance { harmonic: r.harmonic, bandwidths: 0.0 };
+        let step = match i % 12 {
+            1 => {
+                let bandwidths = chance.sign() * chance.between(0.5, 1.2);
+                Step::new(At::Resonance { harmonic: r.harmonic, bandwidths }, long_s)
+            }
+            3 => Step::new(on, long_s).with(Fault::FrequencyDrift {
+                bandwidths: chance.sign() * chance.between(0.3, 1.0) * long_s / hold_s,
+            }),
+            4 => Step::new(on, long_s).with(Fault::Beat {
+                offset_hz: chance.sign() * chance.between(0.15, 1.5),
+                depth: chance.between(0.03, 0.3),
+            }),
+            6 => Step::new(on, long_s).with(Fault::AmplitudeWander {
+                period_s: chance.between(4.0, 2.0 * hold_s),
+                depth: chance.between(0.05, 0.2),
+            }),
+            7 => Step::new(on, long_s).with(Fault::Rattle {
+                channel: chance.below(2),
+                strength: chance.between(0.3, 1.0),
+            }),
+            9 => Step::new(on, long_s).with(Fault::Clipping {
+                channel: chance.below(3),
+                ratio: chance.between(1.05, 1.5),
+            }),
+            10 => Step::new(on, chance.between(4.0, 0.8 * hold_s)),
+            _ => Step::new(on, long_s),
+        };
+        let transition = match chance.below(3) {
+            0 => Transition::Jump,
+            1 => Transition::Sweep { seconds: chance.between(1.0, 4.0) },
+            _ => Transition::Fade { seconds: chance.between(2.0, 4.0) },
+        };
+        steps.push(step.reached_by(transition));
+    }
+    steps
+}
+
+/// Compares a held point with the truth; gives what is wrong.
+fn errors(judged: &Judged, truth: &DwellTruth) -> Vec<String> {
+    let point = &judged.point;
+    let mut wrong = Vec::new();
+    let mut compare = |what: &str, found: Option<f64>, right: f64, tolerance: f64| {
+        let error = found.map_or(f64::INFINITY, |found| found / right - 1.0);
+        if error.abs() > tolerance {
+            wrong.push(format!("{what} off by {:.3} %", 100.0 * error));
+        }
+    };
+    compare("frequency", point.frequency_hz, truth.frequency_hz, 1e-4);
+    compare("antinode velocity", point.antinode_velocity_mm_s, truth.antinode_velocity_mm_s, 0.005);
+    compare("ratio", point.iswr, truth.iswr, 0.01);
+    for (place, strain) in &truth.strain_pp_um_m {
+        compare(place, point.strain_pp_um_m.get(place).copied(), *strain, 0.01);
+    }
+    wrong
+}
+
+#[test]
+fn no_hold_is_missed_and_none_is_false() {
+    let (mut dwells, mut held, mut wrong) = (0, 0, Vec::new());
+    for seed in 0..SPANS {
+        let mut chance = Chance::new(seed);
+        let setup = setup(&mut chance, true);
+        let span = VirtualSpan::new(&setup, &model(&setup, &mut chance)).unwrap();
+        let sensors = sensors(&setup, &mut chance, 40.0);
+        let program = Program {
+            lead_in_s: 2.0,
+            steps: steps(&span, &mut chance, setup.sweep.low_hz, setup.sweep.high_hz),
+            lead_out_s: 2.0,
+        };
+        let rehearsal = perform(&span, &program, &sensors, RATE_HZ, seed).unwrap();
+        let judged = analyse(&setup, &rehearsal, 4096);
+        for truth in &rehearsal.truth {
+            dwells += 1;
+            let inside = in_dwell(&judged, truth);
+            let best = inside.first();
+            let verdict = best.map(|judged| judged.point.verdict);
+            let label = || {
+                format!(
+                    "seed {seed} dwell {} ({:.1}…{:.1} s, {:.3} Hz, S {:.3}, tau {:.1} s, {:?}, {}): {verdict:?} {:?}",
+                    truth.dwell,
+                    truth.start_s,
+                    truth.end_s,
+                    truth.frequency_hz,
+                    truth.iswr,
+                    truth.time_constant_s,
+                    truth.faults,
+                    truth.why,
+                    best.map(|judged| &judged.point.reasons)
+                )
+            };
+            match (truth.expected, verdict) {
+                (Expectation::Held, Some(Verdict::Held)) => {
+                    held += 1;
+                    let errors = best.map(|judged| errors(judged, truth)).unwrap_or_default();
+                    if !errors.is_empty() {
+                        wrong.push(format!("{} {errors:?}", label()));
+                    }
+                }
+                (Expectation::Held, _) => wrong.push(format!("missed: {}", label())),
+                (Expectation::NotHeld, Some(Verdict::Held)) => wrong.push(format!("false: {}", label())),
+                (Expectation::NotHeld | Expectation::Either, _) => {}
+            }
+        }
+    }
+    println!("{dwells} dwells, {held} held");
+    assert!(dwells >= 200, "{dwells} dwells are too few");
+    assert!(held >= dwells / 4, "{held} held of {dwells}: the mix is lopsided");
+    assert!(wrong.is_empty(), "{} of {dwells} dwells wrong:\n{}", wrong.len(), wrong.join("\n"));
+}
