@@ -27,11 +27,20 @@ fn steps(span: &VirtualSpan, chance: &mut Chance, low_hz: f64, high_hz: f64) -> 
         let hold_s = 8.0_f64.max(100.0 / r.frequency_hz);
         let ring_up_s = chance.between(7.0, 9.0) * r.time_constant_s;
         let long_s = ring_up_s + hold_s * chance.between(1.3, 2.0) + 3.0;
-        let on = At::Resonance { harmonic: r.harmonic, bandwidths: 0.0 };
+        let on = At::Resonance {
+            harmonic: r.harmonic,
+            bandwidths: 0.0,
+        };
         let step = match i % 12 {
             1 => {
                 let bandwidths = chance.sign() * chance.between(0.5, 1.2);
-                Step::new(At::Resonance { harmonic: r.harmonic, bandwidths }, long_s)
+                Step::new(
+                    At::Resonance {
+                        harmonic: r.harmonic,
+                        bandwidths,
+                    },
+                    long_s,
+                )
             }
             3 => Step::new(on, long_s).with(Fault::FrequencyDrift {
                 bandwidths: chance.sign() * chance.between(0.3, 1.0) * long_s / hold_s,
@@ -57,8 +66,12 @@ fn steps(span: &VirtualSpan, chance: &mut Chance, low_hz: f64, high_hz: f64) -> 
         };
         let transition = match chance.below(3) {
             0 => Transition::Jump,
-            1 => Transition::Sweep { seconds: chance.between(1.0, 4.0) },
-            _ => Transition::Fade { seconds: chance.between(2.0, 4.0) },
+            1 => Transition::Sweep {
+                seconds: chance.between(1.0, 4.0),
+            },
+            _ => Transition::Fade {
+                seconds: chance.between(2.0, 4.0),
+            },
         };
         steps.push(step.reached_by(transition));
     }
@@ -76,10 +89,20 @@ fn errors(judged: &Judged, truth: &DwellTruth) -> Vec<String> {
         }
     };
     compare("frequency", point.frequency_hz, truth.frequency_hz, 1e-4);
-    compare("antinode velocity", point.antinode_velocity_mm_s, truth.antinode_velocity_mm_s, 0.005);
+    compare(
+        "antinode velocity",
+        point.antinode_velocity_mm_s,
+        truth.antinode_velocity_mm_s,
+        0.005,
+    );
     compare("ratio", point.iswr, truth.iswr, 0.01);
     for (place, strain) in &truth.strain_pp_um_m {
-        compare(place, point.strain_pp_um_m.get(place).copied(), *strain, 0.01);
+        compare(
+            place,
+            point.strain_pp_um_m.get(place).copied(),
+            *strain,
+            0.01,
+        );
     }
     wrong
 }
@@ -127,13 +150,23 @@ fn no_hold_is_missed_and_none_is_false() {
                     }
                 }
                 (Expectation::Held, _) => wrong.push(format!("missed: {}", label())),
-                (Expectation::NotHeld, Some(Verdict::Held)) => wrong.push(format!("false: {}", label())),
+                (Expectation::NotHeld, Some(Verdict::Held)) => {
+                    wrong.push(format!("false: {}", label()))
+                }
                 (Expectation::NotHeld | Expectation::Either, _) => {}
             }
         }
     }
     println!("{dwells} dwells, {held} held");
     assert!(dwells >= 200, "{dwells} dwells are too few");
-    assert!(held >= dwells / 4, "{held} held of {dwells}: the mix is lopsided");
-    assert!(wrong.is_empty(), "{} of {dwells} dwells wrong:\n{}", wrong.len(), wrong.join("\n"));
+    assert!(
+        held >= dwells / 4,
+        "{held} held of {dwells}: the mix is lopsided"
+    );
+    assert!(
+        wrong.is_empty(),
+        "{} of {dwells} dwells wrong:\n{}",
+        wrong.len(),
+        wrong.join("\n")
+    );
 }

@@ -396,5 +396,7 @@ fn write_strains(
 /// A gauge's cable picks up hum as large as its signal, and 1.5 resolution
 /// widths (1/length) are what the fit needs to hold two tones apart.
 fn near_mains_hz(frequency_hz: f64, seconds: f64) -> Option<f64> {
-    [50.0, 60.0].into_iter().find(|mains: &f64| (frequency_hz - mains).abs() < 1.5 / seconds)
+    [50.0, 60.0]
+        .into_iter()
+        .find(|mains: &f64| (frequency_hz - mains).abs() < 1.5 / seconds)
 }

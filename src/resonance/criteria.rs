@@ -430,7 +430,10 @@ impl Stretch<'_> {
     /// A loose sensor: impulses hop after hop, and orders of the drive far
     /// above those that a bent waveform has.
     fn rattle(&self) -> Vec<Judged> {
-        let sensors = [self.places.antinode.map(|p| (p, "antinode")), self.places.node.map(|p| (p, "node"))];
+        let sensors = [
+            self.places.antinode.map(|p| (p, "antinode")),
+            self.places.node.map(|p| (p, "node")),
+        ];
         let mut judged = Vec::new();
         for ((place, quantity), name) in sensors.into_iter().flatten() {
             judged.push(self.impulses(place, quantity, name));
@@ -442,7 +445,12 @@ impl Stretch<'_> {
     /// What impulses and high orders of a sensor are held against: its own
     /// amplitude, or a tenth of the antinode's where that is more (a node's
     /// amplitude may be next to nothing).
-    fn rattle_base(&self, own: f64, quantity: Quantity, antinode: impl Fn(usize) -> Option<f64>) -> f64 {
+    fn rattle_base(
+        &self,
+        own: f64,
+        quantity: Quantity,
+        antinode: impl Fn(usize) -> Option<f64>,
+    ) -> f64 {
         match self.places.antinode {
             Some((place, reference)) if reference == quantity => {
                 antinode(place).map_or(own, |antinode| own.max(0.1 * antinode))
@@ -461,13 +469,23 @@ impl Stretch<'_> {
             "the {name} sensor rattles: orders of the drive above the {}th make {value:.1} % of its signal, at most {RATTLE_PCT} % are allowed",
             self.plan.orders(interval.frequency_hz)
         );
-        Some((at_most(&format!("high orders, {name}"), Some(value), RATTLE_PCT, "%", Some(value <= RATTLE_PCT)), sentence))
+        Some((
+            at_most(
+                &format!("high orders, {name}"),
+                Some(value),
+                RATTLE_PCT,
+                "%",
+                Some(value <= RATTLE_PCT),
+            ),
+            sentence,
+        ))
     }
 
     fn impulses(&self, place: usize, quantity: Quantity, name: &str) -> Judged {
         let crest = median(self.readings.iter().filter_map(|reading| {
             let channel = reading.frame.channels.get(place)?;
-            let amplitude = |place: usize| Some(reading.frame.channels.get(place)?.amplitude.norm());
+            let amplitude =
+                |place: usize| Some(reading.frame.channels.get(place)?.amplitude.norm());
             let base = self.rattle_base(amplitude(place)?, quantity, amplitude);
             let residual = if channel.residual_rms > RATTLE_LEVEL * base {
                 channel.residual_peak / channel.residual_rms
@@ -475,19 +493,26 @@ impl Stretch<'_> {
                 0.0
             };
             // Second differences raise white noise by sqrt(6).
-            let rough = if self.plan.decimation > 1 && channel.roughness_rms > RATTLE_LEVEL * 2.45 * base {
-                // Longer hops reach further into the tail of plain noise.
-                channel.roughness_peak / channel.roughness_rms - 1.0
-            } else {
-                0.0
-            };
+            let rough =
+                if self.plan.decimation > 1 && channel.roughness_rms > RATTLE_LEVEL * 2.45 * base {
+                    // Longer hops reach further into the tail of plain noise.
+                    channel.roughness_peak / channel.roughness_rms - 1.0
+                } else {
+                    0.0
+                };
             Some(residual.max(rough))
         }))
         .unwrap_or_default();
         let sentence = format!(
             "the {name} sensor rattles: impulses of {crest:.1} times the residual's rms come hop after hop, plain noise stays below {RATTLE_CREST}"
         );
-        let criterion = at_most(&format!("impulses, {name}"), Some(crest), RATTLE_CREST, "x rms", Some(crest <= RATTLE_CREST));
+        let criterion = at_most(
+            &format!("impulses, {name}"),
+            Some(crest),
+            RATTLE_CREST,
+            "x rms",
+            Some(crest <= RATTLE_CREST),
+        );
         (criterion, sentence)
     }
 

@@ -273,7 +273,10 @@ impl SingleChannel {
             frequencies: self
                 .frequencies_hz
                 .iter()
-                .map(|hz| super::fit::FrequencyEstimate { frequency_hz: *hz, frequency_u_hz: 0.0 })
+                .map(|hz| super::fit::FrequencyEstimate {
+                    frequency_hz: *hz,
+                    frequency_u_hz: 0.0,
+                })
                 .collect(),
             channels: vec![self.fit.clone()],
         };
@@ -284,7 +287,8 @@ impl SingleChannel {
     /// would give: each order of white noise of variance sigma² has
     /// E|A|² = 4 sigma²/N.
     fn high_orders(&self, rest: ArrayView2<f64>, plan: &TonePlan) -> f64 {
-        let (Some(drive_hz), Some(drive)) = (self.frequencies_hz.first(), self.tones.first()) else {
+        let (Some(drive_hz), Some(drive)) = (self.frequencies_hz.first(), self.tones.first())
+        else {
             return 0.0;
         };
         let count = rest.ncols() as f64;

@@ -22,7 +22,9 @@ impl Chance {
     }
 
     pub fn between(&mut self, low: f64, high: f64) -> f64 {
-        Uniform::new_inclusive(low, high).unwrap().sample(&mut self.0)
+        Uniform::new_inclusive(low, high)
+            .unwrap()
+            .sample(&mut self.0)
     }
 
     pub fn below(&mut self, count: usize) -> usize {
@@ -49,8 +51,11 @@ pub fn setup(chance: &mut Chance, damped: bool) -> Setup {
     let damper_m = shortest_loop_m * chance.between(0.7, 0.8);
     let drive_m = shortest_loop_m * chance.between(0.6, 0.8);
     let damper = if damped { "damper = \"invented\"" } else { "" };
-    let damper_position =
-        if damped { format!("damper_position_m = {damper_m}") } else { String::new() };
+    let damper_position = if damped {
+        format!("damper_position_m = {damper_m}")
+    } else {
+        String::new()
+    };
     let channels: String = [
         ("antinode", "antinode", "m/s2", 200.0, ""),
         ("node", "node", "m/s2", 200.0, ""),
@@ -76,15 +81,17 @@ pub fn setup(chance: &mut Chance, damped: bool) -> Setup {
          [amplitude]\nrule = \"constant-velocity\"\nvalue = 200.0\ntolerance_pct = 10.0\n\
          [[source]]\nname = \"bench\"\nkind = \"wav\"\n{channels}"
     );
-    setup::parse(&text, "bench.toml").unwrap_or_else(|faults| panic!("{faults}\n{text}"))
+    setup::parse(&text, "bench.toml").expect("the invented bench is a valid setup")
 }
 
 /// A damper made for that conductor.
 pub fn model(setup: &Setup, chance: &mut Chance) -> SpanModel {
     let mut model = SpanModel::default();
     let size = setup.conductor.diameter_mm / 21.8;
-    model.damper =
-        model.damper.scaled(chance.between(0.9, 1.1) / size, size * size * chance.between(0.5, 1.2));
+    model.damper = model.damper.scaled(
+        chance.between(0.9, 1.1) / size,
+        size * size * chance.between(0.5, 1.2),
+    );
     model
 }
 
@@ -98,7 +105,11 @@ pub fn sensors(setup: &Setup, chance: &mut Chance, snr_db: f64) -> Sensors {
         .map(|channel| Sensor {
             noise: Noise::SnrDb(snr_db),
             offset: 0.01 * channel.full_scale * chance.between(-1.0, 1.0),
-            mains_peak: if channel.role == Role::ClampStrain { chance.between(0.0, 5.0) } else { 0.0 },
+            mains_peak: if channel.role == Role::ClampStrain {
+                chance.between(0.0, 5.0)
+            } else {
+                0.0
+            },
             mains_phase_deg: chance.between(0.0, 360.0),
             ..Sensor::default()
         })
@@ -128,16 +139,28 @@ pub fn analyse(setup: &Setup, rehearsal: &Rehearsal, block_frames: usize) -> Vec
     let frames = rehearsal.samples.ncols();
     for start in (0..frames).step_by(block_frames) {
         let end = (start + block_frames).min(frames);
-        let samples = rehearsal.samples.slice(ndarray::s![.., start..end]).to_owned();
-        windows.block(&Block { first_sample: start as u64, samples }, |message| {
-            findings.extend(analysis.push(0, estimator.estimate(message)));
-        });
+        let samples = rehearsal
+            .samples
+            .slice(ndarray::s![.., start..end])
+            .to_owned();
+        windows.block(
+            &Block {
+                first_sample: start as u64,
+                samples,
+            },
+            |message| {
+                findings.extend(analysis.push(0, estimator.estimate(message)));
+            },
+        );
     }
     findings.extend(analysis.source_ended(0));
     findings
         .into_iter()
         .filter_map(|finding| match finding {
-            Finding::Point(point, evidence) => Some(Judged { point: *point, evidence }),
+            Finding::Point(point, evidence) => Some(Judged {
+                point: *point,
+                evidence,
+            }),
             Finding::Event(_) | Finding::Trace(_) => None,
         })
         .collect()
