@@ -31,7 +31,10 @@ fn cases() -> BTreeMap<String, Numbers> {
         let record = record.unwrap();
         let number = record[3].parse().unwrap();
         let key = (record[1].to_owned(), record[2].to_owned());
-        cases.entry(record[0].to_owned()).or_default().insert(key, number);
+        cases
+            .entry(record[0].to_owned())
+            .or_default()
+            .insert(key, number);
     }
     cases
 }
@@ -42,7 +45,8 @@ fn number(numbers: &Numbers, kind: &str, name: &str) -> f64 {
 
 fn inputs(numbers: &Numbers) -> Inputs {
     let real = |name: &str| number(numbers, "input", name);
-    let phasor = |name: &str| Complex64::new(real(&format!("{name}_re")), real(&format!("{name}_im")));
+    let phasor =
+        |name: &str| Complex64::new(real(&format!("{name}_re")), real(&format!("{name}_im")));
     let (antinode, node) = (phasor("antinode"), phasor("node"));
     Inputs {
         frequency_hz: real("frequency_hz"),
@@ -65,11 +69,21 @@ fn inputs(numbers: &Numbers) -> Inputs {
 fn causes(numbers: &Numbers) -> Vec<Cause> {
     let standard = |name: &str| number(numbers, "cause", name);
     let mut causes = vec![
-        Cause::Frequency { standard: standard("frequency_hz") },
-        Cause::Clock { standard: standard("clock") },
-        Cause::Tension { standard: standard("tension") },
-        Cause::Mass { standard: standard("mass") },
-        Cause::Stiffness { standard: standard("stiffness") },
+        Cause::Frequency {
+            standard: standard("frequency_hz"),
+        },
+        Cause::Clock {
+            standard: standard("clock"),
+        },
+        Cause::Tension {
+            standard: standard("tension"),
+        },
+        Cause::Mass {
+            standard: standard("mass"),
+        },
+        Cause::Stiffness {
+            standard: standard("stiffness"),
+        },
         Cause::Gain {
             sensors: vec![Sensor::Antinode, Sensor::Node, Sensor::DriveMotion],
             standard: standard("gain_reference"),
@@ -78,10 +92,17 @@ fn causes(numbers: &Numbers) -> Vec<Cause> {
     for (name, sensor) in SENSORS {
         let noise = standard(&format!("noise_{name}"));
         for along in [Complex64::new(1.0, 0.0), Complex64::new(0.0, 1.0)] {
-            causes.push(Cause::Noise { sensor, along, standard: noise });
+            causes.push(Cause::Noise {
+                sensor,
+                along,
+                standard: noise,
+            });
         }
         let gain = standard(&format!("gain_{name}"));
-        causes.push(Cause::Gain { sensors: vec![sensor], standard: gain });
+        causes.push(Cause::Gain {
+            sensors: vec![sensor],
+            standard: gain,
+        });
     }
     causes
 }
@@ -97,7 +118,10 @@ fn outputs(quantities: &Quantities) -> Vec<(&'static str, f64)> {
         ("iswr", quantities.iswr),
         ("node_offset_m", quantities.node_offset_m),
         ("power_total_w", quantities.power_total_w),
-        ("power_total_stiffness_w", quantities.power_total_stiffness_w),
+        (
+            "power_total_stiffness_w",
+            quantities.power_total_stiffness_w,
+        ),
         ("power_force_w", quantities.power_force_w),
     ];
     outputs.extend(optional.map(|(name, value)| (name, value.unwrap())));
@@ -112,12 +136,19 @@ fn propagation_agrees_with_gtc() {
         let (value, expanded) = propagate(&inputs(numbers), &causes(numbers));
         for ((name, value), (_, expanded)) in outputs(&value).into_iter().zip(outputs(&expanded)) {
             let right = number(numbers, "value", name);
-            assert!((value / right - 1.0).abs() < 1e-9, "{case} {name}: {value}, GTC {right}");
+            assert!(
+                (value / right - 1.0).abs() < 1e-9,
+                "{case} {name}: {value}, GTC {right}"
+            );
             // Central differences against exact derivatives: the rest is of
             // third order in the relative uncertainties.
             let right = number(numbers, "standard", name);
             let error = (expanded / COVERAGE - right).abs();
-            assert!(error <= 1e-3 * right, "{case} {name}: u {}, GTC {right}", expanded / COVERAGE);
+            assert!(
+                error <= 1e-3 * right,
+                "{case} {name}: u {}, GTC {right}",
+                expanded / COVERAGE
+            );
         }
     }
 }
@@ -148,7 +179,11 @@ fn propagation_agrees_with_monte_carlo() {
             // The standard deviation of 40 000 draws is good to 0.35 %; three
             // of it, and the second order that propagation leaves out.
             let error = (expanded / COVERAGE - drawn).abs();
-            assert!(error <= 0.015 * drawn, "{case} {name}: u {}, drawn {drawn}", expanded / COVERAGE);
+            assert!(
+                error <= 0.015 * drawn,
+                "{case} {name}: u {}, drawn {drawn}",
+                expanded / COVERAGE
+            );
         }
     }
 }

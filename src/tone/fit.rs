@@ -269,6 +269,54 @@ impl Basis {
         }
     }
 
+    /// Σ b_i b_j, Σ s b_i b_j and Σ s² b_i b_j, with s the scaled time, in
+    /// closed form. The window is centred, so products that are odd in time
+    /// vanish: cos with sin in the first and third, like with like in the second.
+    fn gram(&self) -> [Symmetric; 3] {
+        let scale = 1.0 / (self.half_s * self.rate_hz);
+        let mut waves = vec![(0.0, 0)];
+        for ((angle, orders), first) in self
+            .angles
+            .iter()
+            .zip(&self.orders)
+            .zip(self.first_columns())
+        {
+            waves.extend((0..*orders).map(|k| ((k + 1) as f64 * angle * scale, first + 2 * k)));
+        }
+        let columns = self.columns();
+        let mut gram = [0; 3].map(|_| Symmetric::zeros(columns));
+        for (i, &(a, column_a)) in waves.iter().enumerate() {
+            for &(b, column_b) in &waves[..=i] {
+                let difference = Sums::new(a - b, self.frames);
+                let sum = Sums::new(a + b, self.frames);
+                let even = [
+                    (difference.cos, sum.cos, 1.0),
+                    (difference.square_cos, sum.square_cos, scale * scale),
+                ];
+                for (power, (difference, sum, scale)) in [0, 2].into_iter().zip(even) {
+                    gram[power].add(column_a, column_b, 0.5 * scale * (difference + sum));
+                    if column_b > 0 {
+                        gram[power].add(
+                            column_a + 1,
+                            column_b + 1,
+                            0.5 * scale * (difference - sum),
+                        );
+                    }
+                }
+                // t cos(a t) sin(b t) = t (sin((a + b) t) − sin((a − b) t))/2.
+                if column_b > 0 {
+                    let value = 0.5 * scale * (sum.time_sin - difference.time_sin);
+                    gram[1].add(column_a, column_b + 1, value);
+                }
+                if column_a > 0 && column_a != column_b {
+                    let value = 0.5 * scale * (sum.time_sin + difference.time_sin);
+                    gram[1].add(column_a + 1, column_b, value);
+                }
+            }
+        }
+        gram
+    }
+
     /// Moves the free frequencies; returns the largest step in units of the
     /// frequency's own uncertainty.
     fn step(&mut self, newton: &Newton) -> Result<f64, FitError> {
@@ -293,7 +341,58 @@ impl Basis {
     }
 }
 
-/// Sums over the window: everything the equations need, gathered in one pass.
+/// Sums over n = −(N−1)/2 … (N−1)/2 of cos(θ n), n sin(θ n) and n² cos(θ n):
+/// sin(N u)/sin(u) with u = θ/2 (the Dirichlet kernel), and its first two
+/// derivatives with the sign turned.
+struct Sums {
+    cos: f64,
+    time_sin: f64,
+    square_cos: f64,
+}
+
+impl Sums {
+    fn new(theta: f64, frames: usize) -> Self {
+        let n = frames as f64;
+        let u = 0.5 * theta;
+        if (n * u).abs() < 0.1 || u.sin().abs() < 1e-6 {
+            // The closed form would subtract large from large here; rare but
+            // for θ = 0, where every term is known.
+            if theta == 0.0 {
+                return Self {
+                    cos: n,
+                    time_sin: 0.0,
+                    square_cos: n * (n * n - 1.0) / 12.0,
+                };
+            }
+            let mut sums = Self {
+                cos: 0.0,
+                time_sin: 0.0,
+                square_cos: 0.0,
+            };
+            for i in 0..frames {
+                let t = i as f64 - 0.5 * (n - 1.0);
+                let (sine, cosine) = (theta * t).sin_cos();
+                sums.cos += cosine;
+                sums.time_sin += t * sine;
+                sums.square_cos += t * t * cosine;
+            }
+            return sums;
+        }
+        let (sine, cosine) = u.sin_cos();
+        let kernel = (n * u).sin() / sine;
+        let slope = n * (n * u).cos() / sine;
+        let first = slope - kernel * cosine / sine;
+        let second = -n * n * kernel - cosine / sine * (slope + first) + kernel / (sine * sine);
+        Self {
+            cos: kernel,
+            time_sin: -0.5 * first,
+            square_cos: -0.25 * second,
+        }
+    }
+}
+
+/// Sums over the window: everything the equations need. The samples are read
+/// once; what does not hang on them has a closed form.
 struct Moments {
     /// Σ b_i b_j, Σ s b_i b_j, Σ s² b_i b_j with s the scaled time.
     gram: [Symmetric; 3],
@@ -309,14 +408,12 @@ impl Moments {
         let channels = samples.nrows();
         let zero = vec![vec![0.0; columns]; channels];
         let mut this = Self {
-            gram: [
-                Symmetric::zeros(columns),
-                Symmetric::zeros(columns),
-                Symmetric::zeros(columns),
-            ],
+            gram: basis.gram(),
             projections: [zero.clone(), zero],
             squares: vec![0.0; channels],
         };
+        let standard = samples.as_standard_layout();
+        let flat = standard.as_slice().unwrap_or_default();
         let mut rows = vec![[0.0; CHUNK]; columns];
         let mut times = [0.0; CHUNK];
         let mut moved = [0.0; CHUNK];
@@ -324,22 +421,8 @@ impl Moments {
         for start in (0..basis.frames).step_by(CHUNK) {
             let count = CHUNK.min(basis.frames - start);
             basis.fill(start, &mut rows, &mut times);
-            for i in 0..columns {
-                for (m, (b, t)) in moved.iter_mut().zip(rows[i].iter().zip(&times)) {
-                    *m = b * t;
-                }
-                for j in 0..=i {
-                    let [zeroth, first, second] = triple(&rows[i], &rows[j], &moved, &times);
-                    this.gram[0].add(i, j, zeroth);
-                    this.gram[1].add(i, j, first);
-                    this.gram[2].add(i, j, second);
-                }
-            }
-            for channel in 0..channels {
-                let row = samples.row(channel);
-                for (d, x) in data.iter_mut().zip(row.iter().skip(start).take(count)) {
-                    *d = *x;
-                }
+            for (channel, row) in flat.chunks_exact(basis.frames).enumerate() {
+                data[..count].copy_from_slice(&row[start..start + count]);
                 data[count..].fill(0.0);
                 this.squares[channel] += dot(&data, &data);
                 for (m, (d, t)) in moved.iter_mut().zip(data.iter().zip(&times)) {
@@ -363,25 +446,6 @@ fn dot(a: &[f64; CHUNK], b: &[f64; CHUNK]) -> f64 {
         }
     }
     lanes.iter().sum()
-}
-
-/// Σ a b, Σ s a b and Σ s² a b, with `moved` = s a.
-fn triple(a: &[f64; CHUNK], b: &[f64; CHUNK], moved: &[f64; CHUNK], s: &[f64; CHUNK]) -> [f64; 3] {
-    let mut lanes = [[0.0; 4]; 3];
-    for (((a, b), moved), s) in a
-        .chunks_exact(4)
-        .zip(b.chunks_exact(4))
-        .zip(moved.chunks_exact(4))
-        .zip(s.chunks_exact(4))
-    {
-        for k in 0..4 {
-            let first = moved[k] * b[k];
-            lanes[0][k] += a[k] * b[k];
-            lanes[1][k] += first;
-            lanes[2][k] += first * s[k];
-        }
-    }
-    lanes.map(|lane| lane.iter().sum())
 }
 
 /// The linear parameters at the present frequencies.
@@ -620,12 +684,13 @@ pub fn residual(
         })
         .collect();
     let basis = Basis::new(samples.ncols(), rate_hz, &fitted);
-    let mut rest = samples.to_owned();
+    let mut rest = samples.as_standard_layout().into_owned();
     let mut rows = vec![[0.0; CHUNK]; basis.columns()];
     let mut times = [0.0; CHUNK];
     for start in (0..basis.frames).step_by(CHUNK) {
         basis.fill(start, &mut rows, &mut times);
-        for (mut target, channel) in rest.rows_mut().into_iter().zip(&fit.channels) {
+        let flat = rest.as_slice_mut().unwrap_or_default();
+        for (target, channel) in flat.chunks_exact_mut(basis.frames).zip(&fit.channels) {
             let parameters = std::iter::once(channel.offset).chain(
                 channel
                     .phasors
@@ -634,7 +699,7 @@ pub fn residual(
                     .flat_map(|p| [p.value.re, -p.value.im]),
             );
             for (parameter, row) in parameters.zip(&rows) {
-                for (x, b) in target.iter_mut().skip(start).zip(row) {
+                for (x, b) in target[start..].iter_mut().zip(row) {
                     *x -= parameter * b;
                 }
             }
