@@ -96,13 +96,14 @@ fn errors(judged: &Judged, truth: &DwellTruth) -> Vec<String> {
         0.005,
     );
     compare("ratio", point.iswr, truth.iswr, 0.01);
+    // Next to the mains frequency the gauges' hum cannot be told from strain.
+    let hum = (truth.frequency_hz - 50.0).abs() < 0.2;
     for (place, strain) in &truth.strain_pp_um_m {
-        compare(
-            place,
-            point.strain_pp_um_m.get(place).copied(),
-            *strain,
-            0.01,
-        );
+        let found = point.strain_pp_um_m.get(place).copied();
+        let kept_back = found.is_none() && point.reasons.iter().any(|r| r.contains("hum"));
+        if !(hum && kept_back) {
+            compare(place, found, *strain, 0.01);
+        }
     }
     wrong
 }
