@@ -74,6 +74,16 @@ fn steps(span: &VirtualSpan, chance: &mut Chance, low_hz: f64, high_hz: f64) -> 
             },
         };
         steps.push(step.reached_by(transition));
+        // The bench retunes within the resonance: another dwell, not a drift.
+        if i % 6 == 0 {
+            let bandwidths = chance.sign() * chance.between(0.55, 1.0);
+            let off = At::Resonance {
+                harmonic: r.harmonic,
+                bandwidths,
+            };
+            let seconds = chance.between(0.5, 6.0);
+            steps.push(Step::new(off, long_s).reached_by(Transition::Sweep { seconds }));
+        }
     }
     steps
 }
@@ -104,6 +114,12 @@ fn errors(judged: &Judged, truth: &DwellTruth) -> Vec<String> {
         if !(hum && kept_back) {
             compare(place, found, *strain, 0.01);
         }
+    }
+    if point.harmonic != Some(truth.harmonic) {
+        wrong.push(format!(
+            "harmonic {:?} for {}",
+            point.harmonic, truth.harmonic
+        ));
     }
     wrong
 }

@@ -1,8 +1,8 @@
 //! The tracker: cuts the stream of readings into dwells and picks in each the
 //! stretch that is judged.
 //!
-//! A dwell ends where the frequency changes by more than half a bandwidth
-//! within a window, where samples are missing, or where the tone is lost. It
+//! A dwell ends where the frequency leaves its middle value by a third of a
+//! bandwidth, where samples are missing, or where the tone is lost. It
 //! is judged **whole**: from the end of ring-up to the end of the dwell, less
 //! the moments of the change itself. Were any sub-stretch allowed, the crest
 //! of a slow wander would pass as a hold. Only a knock (an isolated impulse)
@@ -23,6 +23,14 @@ use crate::tone::{ToneMessage, TonePlan};
 
 /// Shortest stretch of constant frequency that is worth a record, s.
 const DWELL_SECONDS: f64 = 3.0;
+/// A frequency this many bandwidths away is another dwell's.
+const ANOTHER_FREQUENCY: f64 = 0.35;
+/// Hops whose middle frequency is the dwell's own; more would only cost time.
+const REMEMBERED_HOPS: usize = 1200;
+/// Smallest change that begins another dwell, Hz: while an old motion dies away
+/// beside the new one, ratio and frequency of a window are not to be trusted
+/// to less.
+const LEAST_CHANGE_HZ: f64 = 0.01;
 /// Ring-up is waited for up to this many time constants where the dwell is
 /// long enough: exp(−7) leaves 0.1 %.
 const RING_UP_COMFORT: f64 = 7.0;
@@ -125,32 +133,31 @@ impl Tracker {
                 .filter_map(|reading| reading.ratio.map(|r| r.im)),
         )?
         .abs();
-        let frequency_hz = median(readings.iter().map(|reading| reading.frequency_hz))?;
+        let frequency_hz = middle_hz(readings)?;
         Some(
             self.conductor
                 .half_power_bandwidth_hz(frequency_hz, ratio.min(1.0)),
         )
     }
 
-    /// Whether the drive frequency is another one than a window ago.
+    /// Whether the drive frequency has left the dwell's own by
+    /// [`ANOTHER_FREQUENCY`] bandwidths, however slowly it went.
     fn changes(&self, reading: &Reading) -> bool {
-        let hops = self.plan.window_hops;
-        let Some(before) = self
-            .dwell
-            .len()
-            .checked_sub(hops)
-            .and_then(|i| self.dwell.get(i))
-        else {
+        let recent = self.dwell.len().saturating_sub(8 * self.plan.window_hops);
+        let remembered = self.dwell.len().saturating_sub(REMEMBERED_HOPS);
+        let Some(own_hz) = self.dwell.get(remembered..).and_then(middle_hz) else {
             return false;
         };
-        let recent = self.dwell.len().saturating_sub(8 * hops);
         let bandwidth = self
             .dwell
             .get(recent..)
             .and_then(|last| self.bandwidth_hz(last))
             .unwrap_or(0.1);
-        let noise = 6.0 * reading.frequency_u_hz.hypot(before.frequency_u_hz);
-        (reading.frequency_hz - before.frequency_hz).abs() > (0.5 * bandwidth).max(0.03).max(noise)
+        let noise = 6.0 * reading.frequency_u_hz;
+        let width_hz = (ANOTHER_FREQUENCY * bandwidth)
+            .max(LEAST_CHANGE_HZ)
+            .max(noise);
+        (reading.frequency_hz - own_hz).abs() > width_hz
     }
 
     fn let_old_samples_go(&mut self) {
@@ -175,7 +182,10 @@ impl Tracker {
         let start = self.dwell.len().checked_sub(wanted)?;
         let last = self.dwell.get(start..)?;
         let bandwidth = self.bandwidth_hz(last)?;
-        let changed = last_change(&self.dwell, Some(bandwidth));
+        let (changed, end) = plateau(&self.dwell, Some(bandwidth));
+        if end < self.dwell.len() {
+            return None;
+        }
         let waited_s = start.checked_sub(changed)? as f64 * hop_s;
         if waited_s * PI * bandwidth < RING_UP_COMFORT {
             return None;
@@ -250,17 +260,14 @@ impl Tracker {
         let readings = self.dwell.get(..self.dwell.len().saturating_sub(guard))?;
         let later = readings.get(readings.len() / 2..)?;
         let bandwidth = self.bandwidth_hz(later);
-        let changed = last_change(readings, bandwidth);
+        let (changed, plateau_end) = plateau(readings, bandwidth);
         let hop_s = self.plan.hop_seconds();
         let dwell_hops = (DWELL_SECONDS / hop_s).ceil() as usize;
-        if readings.len() < changed + dwell_hops {
-            return None;
-        }
         // Parts between knocks; without any, the whole dwell.
         let mut bounds = vec![changed];
-        let own = readings.get(changed..)?;
+        let own = readings.get(changed..plateau_end)?;
         bounds.extend(self.knocks(own).iter().map(|hop| changed + hop + 1));
-        bounds.push(readings.len());
+        bounds.push(plateau_end);
         let parts = bounds.windows(2).filter_map(|pair| match pair {
             [from, to] if *to >= from + dwell_hops => Some((*from, *to)),
             _ => None,
@@ -296,7 +303,7 @@ impl Tracker {
     ) -> Option<Dwell> {
         let hop_s = self.plan.hop_seconds();
         let readings = self.dwell.get(from..to)?;
-        let frequency_hz = median(readings.iter().map(|reading| reading.frequency_hz))?;
+        let frequency_hz = middle_hz(readings)?;
         let least = (Stretch::least_seconds(&self.setup, frequency_hz) / hop_s).ceil() as usize;
         let constant_s = bandwidth.map_or(0.0, |bandwidth| 1.0 / (PI * bandwidth));
         let hops = |constants: f64| {
@@ -305,20 +312,18 @@ impl Tracker {
         let rung_up = hops(self.setup.hold.ring_up_time_constants);
         let comfort = hops(self.setup.hold.ring_up_time_constants.max(RING_UP_COMFORT));
         let count = to - from;
-        // As much ring-up as the dwell can spare, but never less than the rule.
-        let spare = count.saturating_sub(least).min(comfort);
-        let start = if spare >= rung_up {
-            spare
+        // Where the span keeps ringing after the drive has gone, its frequency
+        // tells late: the steady run says where the dwell really ended.
+        let earliest = rung_up.min(count / 2);
+        let (run_start, run_end) = self.steady_run(readings.get(earliest..)?);
+        let (run_start, run_end) = (earliest + run_start, earliest + run_end);
+        let run = run_end - run_start;
+        let (first, last) = if run >= least && run as f64 >= LEAST_SHARE * (count - earliest) as f64
+        {
+            // As much ring-up as the run can spare.
+            (run_start.max(comfort.min(run_end - least)), run_end)
         } else {
-            rung_up.min(count / 2)
-        };
-        let (run_start, run_end) = self.steady_run(readings.get(start..)?);
-        let long_enough = run_end - run_start >= least
-            && (run_end - run_start) as f64 >= LEAST_SHARE * (count - start) as f64;
-        let (first, last) = if long_enough {
-            (start + run_start, start + run_end)
-        } else {
-            (start, count)
+            (earliest, count)
         };
         // Points are taken from `max_seconds` at most, the latest ones.
         let most = (self.setup.hold.max_seconds / hop_s).ceil() as usize;
@@ -337,16 +342,7 @@ impl Tracker {
             median(readings.iter().map(|reading| reading.antinode_u_rel)).unwrap_or_default();
         let width = 0.01 * self.setup.hold.amplitude_variation_pct + 4.0 * noise;
         let inside = |reading: &Reading| (reading.antinode_m_s / middle - 1.0).abs() <= width;
-        let (mut best, mut start) = ((0, 0), 0);
-        for end in 0..=readings.len() {
-            if readings.get(end).is_some_and(inside) {
-                continue;
-            }
-            if end - start > best.1 - best.0 {
-                best = (start, end);
-            }
-            start = end + 1;
-        }
+        let best = longest_run(readings, inside);
         let hops = self.plan.window_hops;
         let from = if best.0 > 0 { best.0 + hops } else { 0 };
         let to = if best.1 < readings.len() {
@@ -378,7 +374,7 @@ impl Tracker {
     /// Judges hops `first..last`, the last change having been before `changed`.
     fn judge(&self, changed: usize, first: usize, last: usize, end: EndOfDwell) -> Option<Dwell> {
         let readings = self.dwell.get(first..last)?;
-        let frequency_hz = median(readings.iter().map(|reading| reading.frequency_hz))?;
+        let frequency_hz = middle_hz(readings)?;
         let samples = join_hops(
             readings
                 .iter()
@@ -508,20 +504,34 @@ impl Tracker {
     }
 }
 
-/// First hop from which the frequency stays within half a bandwidth of
-/// where it ended.
-fn last_change(readings: &[Reading], bandwidth_hz: Option<f64>) -> usize {
-    let end = readings
-        .get(readings.len() - readings.len() / 3..)
-        .unwrap_or_default();
-    let Some(settled_hz) = median(end.iter().map(|reading| reading.frequency_hz)) else {
-        return 0;
+/// Middle value of the frequency of some readings, Hz.
+fn middle_hz(readings: &[Reading]) -> Option<f64> {
+    median(readings.iter().map(|reading| reading.frequency_hz))
+}
+
+/// The longest run of readings whose frequency stays within half a bandwidth
+/// of the dwell's middle value: first and one past last.
+fn plateau(readings: &[Reading], bandwidth_hz: Option<f64>) -> (usize, usize) {
+    let Some(own_hz) = middle_hz(readings) else {
+        return (0, 0);
     };
     let width_hz = 0.5 * bandwidth_hz.unwrap_or(0.1);
-    readings
-        .iter()
-        .rposition(|reading| {
-            (reading.frequency_hz - settled_hz).abs() > width_hz.max(6.0 * reading.frequency_u_hz)
-        })
-        .map_or(0, |last| last + 1)
+    longest_run(readings, |reading| {
+        (reading.frequency_hz - own_hz).abs() <= width_hz.max(6.0 * reading.frequency_u_hz)
+    })
+}
+
+/// The longest run of readings that are `inside`: first and one past last.
+fn longest_run(readings: &[Reading], inside: impl Fn(&Reading) -> bool) -> (usize, usize) {
+    let (mut best, mut start) = ((0, 0), 0);
+    for end in 0..=readings.len() {
+        if readings.get(end).is_some_and(&inside) {
+            continue;
+        }
+        if end - start > best.1 - best.0 {
+            best = (start, end);
+        }
+        start = end + 1;
+    }
+    best
 }

@@ -75,16 +75,33 @@ impl StrungConductor {
         self.clamp_phase(k, None) / k
     }
 
+    /// Loops of the bare span at a frequency, a real number; whole at its
+    /// harmonics.
+    pub fn loops(&self, frequency_hz: f64) -> f64 {
+        let k = self.wave_number_per_m(frequency_hz);
+        (k * self.length_m - 2.0 * self.clamp_phase(k, None)) / PI
+    }
+
     /// The nearest harmonic of the bare span, n ≥ 1. `None` where the
     /// frequency is further than [`HARMONIC_TOLERANCE_SPACINGS`] from it.
     pub fn harmonic_of(&self, frequency_hz: f64) -> Option<u32> {
+        self.harmonic_with_damper(frequency_hz, 0.0)
+    }
+
+    /// The harmonic of a span whose damper sits `damper_m` from its clamp. A
+    /// damper that hardly holds the conductor leaves n loops on the whole span,
+    /// one that holds it fast leaves them on the span beyond it; real ones lie
+    /// between, or a little outside where their mass resonates. `None` where
+    /// the frequency is further than [`HARMONIC_TOLERANCE_SPACINGS`] from both.
+    pub fn harmonic_with_damper(&self, frequency_hz: f64, damper_m: f64) -> Option<u32> {
         if !(frequency_hz.is_finite() && frequency_hz > 0.0) {
             return None;
         }
-        let k = self.wave_number_per_m(frequency_hz);
-        let number = (k * self.length_m - 2.0 * self.clamp_phase(k, None)) / PI;
-        let nearest = number.round();
-        let close = (number - nearest).abs() <= HARMONIC_TOLERANCE_SPACINGS;
+        let half_loops_beyond = 0.5 * self.wave_number_per_m(frequency_hz) * damper_m / PI;
+        let middle = self.loops(frequency_hz) - half_loops_beyond;
+        let nearest = middle.round();
+        let outside = (middle - nearest).abs() - half_loops_beyond;
+        let close = outside <= HARMONIC_TOLERANCE_SPACINGS;
         (close && nearest >= 1.0 && nearest < f64::from(u32::MAX)).then_some(nearest as u32)
     }
 

@@ -18,9 +18,10 @@ use crate::setup::Setup;
 
 pub use waves::StrungConductor;
 
-/// The number of the harmonic of the bare span that is nearest to a measured
-/// frequency, see [`StrungConductor::harmonic_of`]. `None` when the frequency
-/// lies between two harmonics, or is no positive number.
+/// The number of the harmonic that a measured frequency belongs to, see
+/// [`StrungConductor::harmonic_with_damper`]. `None` when the frequency lies
+/// between two harmonics, or is no positive number.
 pub fn harmonic_of(setup: &Setup, frequency_hz: f64) -> Option<u32> {
-    StrungConductor::of(setup).harmonic_of(frequency_hz)
+    let damper_m = setup.span.damper_position_m.unwrap_or(0.0);
+    StrungConductor::of(setup).harmonic_with_damper(frequency_hz, damper_m)
 }

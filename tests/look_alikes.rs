@@ -1,0 +1,208 @@
+//! Dwells made to look held that are not, and dwells that look doubtful and
+//! are held: none may be judged wrongly, and what is rejected must name the
+//! true cause. The truth is the virtual span's exact solution.
+
+mod bench_work;
+
+use bench_work::{Chance, analyse, in_dwell, model, sensors, setup};
+use spanhold::reduction::Verdict;
+use spanhold::rehearsal::{
+    At, DwellTruth, Expectation, Fault, Program, Resonance, Step, Transition, VirtualSpan, perform,
+};
+use spanhold::setup::Role;
+
+const RATE_HZ: f64 = 1000.0;
+const EACH: usize = 500;
+const DWELLS_A_SPAN: usize = 20;
+
+fn lengths(chance: &mut Chance, r: &Resonance) -> (f64, f64) {
+    let hold_s = 8.0_f64.max(100.0 / r.frequency_hz);
+    (
+        hold_s,
+        7.5 * r.time_constant_s + hold_s * chance.between(1.2, 1.6) + 3.0,
+    )
+}
+
+fn at(r: &Resonance, bandwidths: f64) -> At {
+    At::Resonance {
+        harmonic: r.harmonic,
+        bandwidths,
+    }
+}
+
+/// Looks held: constant frequency, level near the target, long enough. Is not.
+fn false_one(chance: &mut Chance, r: &Resonance, kind: usize) -> Step {
+    let (hold_s, long_s) = lengths(chance, r);
+    let sign = chance.sign();
+    match kind % 8 {
+        0 => Step::new(at(r, sign * chance.between(0.5, 0.7)), long_s),
+        1 => Step::new(at(r, 0.0), long_s).with(Fault::FrequencyDrift {
+            bandwidths: sign * chance.between(0.22, 0.5) * long_s / hold_s,
+        }),
+        2 => Step::new(at(r, 0.0), long_s).with(Fault::Beat {
+            offset_hz: sign * chance.between(0.15, 1.2),
+            depth: chance.between(0.03, 0.06),
+        }),
+        3 => Step::new(at(r, 0.0), long_s).with(Fault::AmplitudeWander {
+            period_s: chance.between(3.0, 2.0 * hold_s),
+            depth: chance.between(0.04, 0.08),
+        }),
+        4 => Step::new(at(r, 0.0), long_s).with(Fault::Rattle {
+            channel: chance.below(2),
+            strength: chance.between(0.3, 0.6),
+        }),
+        5 => Step::new(at(r, 0.0), long_s).with(Fault::Clipping {
+            channel: chance.below(3),
+            ratio: chance.between(1.01, 1.05),
+        }),
+        6 => Step::new(at(r, 0.0), chance.between(4.0, 0.85 * hold_s)),
+        _ => {
+            // A tension drift that carries the resonance away by this much.
+            let bandwidths = chance.between(0.25, 0.6) * long_s / hold_s;
+            let percent = 200.0 * bandwidths * r.half_power_bandwidth_hz / r.frequency_hz;
+            Step::new(at(r, 0.0), long_s).with(Fault::TensionDrift {
+                percent: sign * percent,
+            })
+        }
+    }
+}
+
+/// What a reason has to say about each kind, in any of these words.
+fn causes(truth: &DwellTruth) -> &'static [&'static str] {
+    match truth.faults.first() {
+        Some(Fault::FrequencyDrift { .. }) => &["drifted"],
+        Some(Fault::TensionDrift { .. }) => &["drifted", "off resonance"],
+        Some(Fault::Beat { .. }) => &["beat"],
+        Some(Fault::AmplitudeWander { .. }) => &["wandered", "pulses", "amplitude moved"],
+        Some(Fault::Rattle { .. }) => &["rattles"],
+        Some(Fault::Clipping { .. }) => &["clipping"],
+        _ if truth.detuning_bandwidths.abs() > 0.4 => &["off resonance"],
+        _ => &["too short", "not rung up"],
+    }
+}
+
+/// Looks doubtful: knocked, retuned, misplaced sensors, bent waveform. Is held.
+fn doubtful_one(chance: &mut Chance, r: &Resonance, kind: usize) -> Step {
+    let (hold_s, long_s) = lengths(chance, r);
+    let sign = chance.sign();
+    let on = at(r, 0.0);
+    let again_s = 8.0 * r.time_constant_s + 1.3 * hold_s + 4.0;
+    match kind % 7 {
+        0 => Step::new(on, 6.0 + again_s).with(Fault::Knock {
+            at_s: chance.between(2.0, 6.0),
+            strength: chance.between(0.3, 1.0),
+        }),
+        1 => Step::new(on, 6.0 + again_s).with(Fault::LevelStep {
+            at_s: chance.between(2.0, 6.0),
+            factor: chance.between(0.95, 1.05),
+        }),
+        2 => Step::new(on, long_s + 6.0).with(Fault::DriveCut { at_s: long_s }),
+        3 => Step::new(at(r, sign * chance.between(0.05, 0.11)), long_s),
+        4 => Step::new(on, long_s).with(Fault::Beat {
+            offset_hz: sign * 0.5,
+            depth: 0.0015,
+        }),
+        5 => Step::new(on, long_s).reached_by(Transition::Sweep {
+            seconds: chance.between(6.0, 12.0),
+        }),
+        _ => Step::new(on, long_s).reached_by(Transition::Jump),
+    }
+}
+
+/// Judges `EACH` dwells that `make` made; gives those judged wrongly.
+fn judge(
+    expected: Expectation,
+    make: impl Fn(&mut Chance, &Resonance, usize) -> Step,
+    base_seed: u64,
+) -> (usize, Vec<String>) {
+    let (mut count, mut wrong) = (0, Vec::new());
+    let mut seed = base_seed;
+    while count < EACH {
+        seed += 1;
+        let mut chance = Chance::new(seed);
+        let setup = setup(&mut chance, true);
+        let span = VirtualSpan::new(&setup, &model(&setup, &mut chance)).unwrap();
+        let mut sensors = sensors(&setup, &mut chance, 40.0);
+        for (sensor, channel) in sensors.channels.iter_mut().zip(&setup.channels) {
+            if expected == Expectation::Held && matches!(channel.role, Role::Antinode | Role::Node)
+            {
+                sensor.misplacement_mm = chance.between(-50.0, 50.0);
+                sensor.second_harmonic = chance.between(0.0, 0.05);
+            }
+        }
+        let usable: Vec<Resonance> = span
+            .resonances()
+            .iter()
+            .copied()
+            .filter(|r| r.time_constant_s < 12.0)
+            .filter(|r| r.frequency_hz > setup.sweep.low_hz && r.frequency_hz < setup.sweep.high_hz)
+            .collect();
+        let steps: Vec<Step> = (0..DWELLS_A_SPAN)
+            // Neighbouring dwells on other harmonics, in no order.
+            .map(|i| {
+                make(
+                    &mut chance,
+                    &usable[(7 * i + 3) % usable.len()],
+                    i + seed as usize,
+                )
+            })
+            .collect();
+        let program = Program {
+            lead_in_s: 2.0,
+            steps,
+            lead_out_s: 2.0,
+        };
+        let rehearsal = perform(&span, &program, &sensors, RATE_HZ, seed).unwrap();
+        let judged = analyse(&setup, &rehearsal, 4096);
+        for truth in rehearsal
+            .truth
+            .iter()
+            .filter(|truth| truth.expected == expected)
+        {
+            count += 1;
+            let inside = in_dwell(&judged, truth);
+            let best = inside.first();
+            let verdict = best.map(|judged| judged.point.verdict);
+            let reasons = best.map_or_else(Vec::new, |judged| judged.point.reasons.clone());
+            let right = match expected {
+                Expectation::Held => verdict == Some(Verdict::Held),
+                _ => {
+                    verdict == Some(Verdict::Rejected)
+                        && causes(truth)
+                            .iter()
+                            .any(|cause| reasons.iter().any(|r| r.contains(cause)))
+                }
+            };
+            if !right {
+                wrong.push(format!(
+                    "seed {seed} dwell {} ({:.1}…{:.1} s, {:.3} Hz, S {:.3}, tau {:.2} s, {:?}, {}): {verdict:?} {reasons:?}",
+                    truth.dwell, truth.start_s, truth.end_s, truth.frequency_hz, truth.iswr,
+                    truth.time_constant_s, truth.faults, truth.why
+                ));
+            }
+        }
+    }
+    (count, wrong)
+}
+
+#[test]
+fn what_only_looks_held_is_rejected_for_the_true_cause() {
+    let (count, wrong) = judge(Expectation::NotHeld, false_one, 1000);
+    assert!(
+        wrong.is_empty(),
+        "{} of {count} wrong:\n{}",
+        wrong.len(),
+        wrong.join("\n")
+    );
+}
+
+#[test]
+fn what_only_looks_doubtful_is_held() {
+    let (count, wrong) = judge(Expectation::Held, doubtful_one, 2000);
+    assert!(
+        wrong.is_empty(),
+        "{} of {count} wrong:\n{}",
+        wrong.len(),
+        wrong.join("\n")
+    );
+}

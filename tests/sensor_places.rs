@@ -1,0 +1,82 @@
+//! Sensors that do not stand where they should: the ratio from the quadrature
+//! part stays right, and the offset says how far to move which way.
+
+mod bench_work;
+
+use bench_work::{Chance, analyse, in_dwell, model, sensors, setup};
+use spanhold::reduction::Verdict;
+use spanhold::rehearsal::{At, Program, Step, VirtualSpan, perform};
+use spanhold::setup::Role;
+
+const RATE_HZ: f64 = 1000.0;
+
+#[test]
+fn with_the_node_sensor_off_by_50_mm_ratio_and_offset_are_right() {
+    let (mut count, mut wrong) = (0, Vec::new());
+    for seed in 0..3 {
+        let mut chance = Chance::new(500 + seed);
+        let setup = setup(&mut chance, true);
+        let span = VirtualSpan::new(&setup, &model(&setup, &mut chance)).unwrap();
+        let resonances: Vec<_> = span
+            .resonances()
+            .iter()
+            .filter(|r| r.frequency_hz > setup.sweep.low_hz && r.frequency_hz < setup.sweep.high_hz)
+            .filter(|r| r.time_constant_s < 15.0)
+            .collect();
+        for misplacement_mm in [-50.0, -20.0, 0.0, 5.0, 50.0] {
+            let mut sensors = sensors(&setup, &mut chance, 40.0);
+            for (sensor, channel) in sensors.channels.iter_mut().zip(&setup.channels) {
+                if channel.role == Role::Node {
+                    sensor.misplacement_mm = misplacement_mm;
+                }
+            }
+            let steps = (0..4)
+                .map(|_| resonances[chance.below(resonances.len())])
+                .map(|r| {
+                    let at = At::Resonance {
+                        harmonic: r.harmonic,
+                        bandwidths: 0.0,
+                    };
+                    Step::new(at, 8.0 * r.time_constant_s + 12.0)
+                })
+                .collect();
+            let program = Program {
+                lead_in_s: 1.0,
+                steps,
+                lead_out_s: 1.0,
+            };
+            let rehearsal = perform(&span, &program, &sensors, RATE_HZ, seed).unwrap();
+            let judged = analyse(&setup, &rehearsal, 5000);
+            for truth in &rehearsal.truth {
+                let Some(best) = in_dwell(&judged, truth).first().map(|j| j.point.clone()) else {
+                    continue;
+                };
+                if best.verdict != Verdict::Held {
+                    continue;
+                }
+                count += 1;
+                let ratio_error = best.iswr.unwrap() / truth.iswr - 1.0;
+                let offset_error_mm = best.node_offset_mm.unwrap() - truth.node_misplacement_mm;
+                // Far off, the reading has to say so, and which way to go.
+                let says_so = best.reasons.iter().any(|r| r.contains("off the node"));
+                let needs_saying = misplacement_mm.abs() >= 50.0 && truth.iswr < 0.04;
+                if ratio_error.abs() > 0.01
+                    || offset_error_mm.abs() > 2.0
+                    || (needs_saying && !says_so)
+                {
+                    wrong.push(format!(
+                        "seed {seed}, {misplacement_mm} mm, {:.2} Hz, S {:.4}: ratio off {:.2} %, offset off {offset_error_mm:.2} mm, {:?}",
+                        truth.frequency_hz, truth.iswr, 100.0 * ratio_error, best.reasons
+                    ));
+                }
+            }
+        }
+    }
+    assert!(count >= 40, "only {count} holds");
+    assert!(
+        wrong.is_empty(),
+        "{} of {count}:\n{}",
+        wrong.len(),
+        wrong.join("\n")
+    );
+}
