@@ -74,7 +74,7 @@ fn causes(truth: &DwellTruth) -> &'static [&'static str] {
         Some(Fault::TensionDrift { .. }) => &["drifted", "off resonance"],
         Some(Fault::Beat { .. }) => &["beat"],
         Some(Fault::AmplitudeWander { .. }) => &["wandered", "pulses", "amplitude moved"],
-        Some(Fault::Rattle { .. }) => &["rattles"],
+        Some(Fault::Rattle { .. }) => &["rattl"],
         Some(Fault::Clipping { .. }) => &["clipping"],
         _ if truth.detuning_bandwidths.abs() > 0.4 => &["off resonance"],
         _ => &["too short", "not rung up"],
@@ -161,9 +161,11 @@ fn judge(
         {
             count += 1;
             let inside = in_dwell(&judged, truth);
-            let best = inside.first();
-            let verdict = best.map(|judged| judged.point.verdict);
-            let reasons = best.map_or_else(Vec::new, |judged| judged.point.reasons.clone());
+            let verdict = inside.first().map(|judged| judged.point.verdict);
+            let reasons: Vec<&String> = inside
+                .iter()
+                .flat_map(|judged| &judged.point.reasons)
+                .collect();
             let right = match expected {
                 Expectation::Held => verdict == Some(Verdict::Held),
                 _ => {

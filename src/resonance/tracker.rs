@@ -22,7 +22,7 @@ use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
 use crate::tone::{ToneMessage, TonePlan};
 
 /// Shortest stretch of constant frequency that is worth a record, s.
-const DWELL_SECONDS: f64 = 3.0;
+const DWELL_SECONDS: f64 = 1.5;
 /// A frequency this many bandwidths away is another dwell's.
 const ANOTHER_FREQUENCY: f64 = 0.35;
 /// Hops whose middle frequency is the dwell's own; more would only cost time.
@@ -47,7 +47,12 @@ const APPROACH_SECONDS: f64 = 900.0;
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum EndOfDwell {
     Change,
-    Gap { at_s: f64, missing: u64 },
+    /// The frequency left the dwell's own little by little.
+    Drift,
+    Gap {
+        at_s: f64,
+        missing: u64,
+    },
     ToneLost,
     EndOfSamples,
 }
@@ -100,11 +105,7 @@ impl Tracker {
         let Some(reading) = Reading::new(&self.places, &frame) else {
             return self.close(EndOfDwell::ToneLost);
         };
-        let closed = if self.changes(&reading) {
-            self.close(EndOfDwell::Change)
-        } else {
-            None
-        };
+        let closed = self.change(&reading).and_then(|end| self.close(end));
         self.dwell.push(reading);
         self.let_old_samples_go();
         closed.or_else(|| self.settle_early())
@@ -142,22 +143,32 @@ impl Tracker {
 
     /// Whether the drive frequency has left the dwell's own by
     /// [`ANOTHER_FREQUENCY`] bandwidths, however slowly it went.
-    fn changes(&self, reading: &Reading) -> bool {
+    fn change(&self, reading: &Reading) -> Option<EndOfDwell> {
         let recent = self.dwell.len().saturating_sub(8 * self.plan.window_hops);
         let remembered = self.dwell.len().saturating_sub(REMEMBERED_HOPS);
-        let Some(own_hz) = self.dwell.get(remembered..).and_then(middle_hz) else {
-            return false;
-        };
-        let bandwidth = self
-            .dwell
-            .get(recent..)
-            .and_then(|last| self.bandwidth_hz(last))
-            .unwrap_or(0.1);
+        let own_hz = middle_hz(self.dwell.get(remembered..)?)?;
+        let bandwidth = self.bandwidth_hz(self.dwell.get(recent..)?).unwrap_or(0.1);
         let noise = 6.0 * reading.frequency_u_hz;
         let width_hz = (ANOTHER_FREQUENCY * bandwidth)
             .max(LEAST_CHANGE_HZ)
             .max(noise);
-        (reading.frequency_hz - own_hz).abs() > width_hz
+        if (reading.frequency_hz - own_hz).abs() <= width_hz {
+            return None;
+        }
+        // A jump shows within one window; a drift has been on its way for long.
+        let before = self
+            .dwell
+            .len()
+            .checked_sub(self.plan.window_hops)
+            .and_then(|i| self.dwell.get(i));
+        let little = before.is_some_and(|before| {
+            (reading.frequency_hz - before.frequency_hz).abs() < 0.3 * width_hz
+        });
+        Some(if little {
+            EndOfDwell::Drift
+        } else {
+            EndOfDwell::Change
+        })
     }
 
     fn let_old_samples_go(&mut self) {
@@ -400,6 +411,14 @@ impl Tracker {
                     ));
                 }
                 missing
+            }
+            EndOfDwell::Drift if verdict == Verdict::Rejected => {
+                let moved = self.dwell.last()?.frequency_hz - self.dwell.first()?.frequency_hz;
+                reasons.insert(
+                    0,
+                    format!("the frequency drifted out of the dwell: {:+.1} mHz from its start to its end", 1e3 * moved),
+                );
+                0
             }
             _ => 0,
         };

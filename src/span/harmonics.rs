@@ -83,26 +83,21 @@ impl StrungConductor {
     }
 
     /// The nearest harmonic of the bare span, n ≥ 1. `None` where the
-    /// frequency is further than [`HARMONIC_TOLERANCE_SPACINGS`] from it.
-    pub fn harmonic_of(&self, frequency_hz: f64) -> Option<u32> {
-        self.harmonic_with_damper(frequency_hz, 0.0)
-    }
-
-    /// The harmonic of a span whose damper sits `damper_m` from its clamp. A
-    /// damper that hardly holds the conductor leaves n loops on the whole span,
-    /// one that holds it fast leaves them on the span beyond it; real ones lie
-    /// between, or a little outside where their mass resonates. `None` where
-    /// the frequency is further than [`HARMONIC_TOLERANCE_SPACINGS`] from both.
-    pub fn harmonic_with_damper(&self, frequency_hz: f64, damper_m: f64) -> Option<u32> {
+    /// frequency is further than `tolerance` spacings from it.
+    pub fn nearest_harmonic(&self, frequency_hz: f64, tolerance: f64) -> Option<u32> {
         if !(frequency_hz.is_finite() && frequency_hz > 0.0) {
             return None;
         }
-        let half_loops_beyond = 0.5 * self.wave_number_per_m(frequency_hz) * damper_m / PI;
-        let middle = self.loops(frequency_hz) - half_loops_beyond;
-        let nearest = middle.round();
-        let outside = (middle - nearest).abs() - half_loops_beyond;
-        let close = outside <= HARMONIC_TOLERANCE_SPACINGS;
+        let number = self.loops(frequency_hz);
+        let nearest = number.round();
+        let close = (number - nearest).abs() <= tolerance;
         (close && nearest >= 1.0 && nearest < f64::from(u32::MAX)).then_some(nearest as u32)
+    }
+
+    /// The nearest harmonic of the bare span, n ≥ 1. `None` where the
+    /// frequency is further than [`HARMONIC_TOLERANCE_SPACINGS`] from it.
+    pub fn harmonic_of(&self, frequency_hz: f64) -> Option<u32> {
+        self.nearest_harmonic(frequency_hz, HARMONIC_TOLERANCE_SPACINGS)
     }
 
     /// Signed motion at the distance x from a clamp, as a part of the

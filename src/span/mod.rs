@@ -18,10 +18,16 @@ use crate::setup::Setup;
 
 pub use waves::StrungConductor;
 
-/// The number of the harmonic that a measured frequency belongs to, see
-/// [`StrungConductor::harmonic_with_damper`]. `None` when the frequency lies
-/// between two harmonics, or is no positive number.
+/// The number of the harmonic that a measured frequency belongs to: the bare
+/// span's nearest. A damper shifts its span's resonances by up to half a
+/// spacing, so there every frequency has a number, which half way between two
+/// may be one off; on a bare span such a frequency has none
+/// ([`StrungConductor::harmonic_of`]). `None` also when the frequency is no
+/// positive number.
 pub fn harmonic_of(setup: &Setup, frequency_hz: f64) -> Option<u32> {
-    let damper_m = setup.span.damper_position_m.unwrap_or(0.0);
-    StrungConductor::of(setup).harmonic_with_damper(frequency_hz, damper_m)
+    let conductor = StrungConductor::of(setup);
+    match setup.span.damper_position_m {
+        Some(_) => conductor.nearest_harmonic(frequency_hz, 0.5),
+        None => conductor.harmonic_of(frequency_hz),
+    }
 }

@@ -8,9 +8,12 @@ use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, Uniform};
 use spanhold::ingest::{Block, StreamFormat};
 use spanhold::pipeline::analysis::{Analysis, Evidence, Finding};
-use spanhold::reduction::{SettledPoint, Verdict};
+use spanhold::reduction::settle::hear;
+use spanhold::reduction::{SettledPoint, Verdict, settle};
 use spanhold::rehearsal::{DwellTruth, Noise, Rehearsal, Sensor, Sensors, SpanModel};
+use spanhold::resonance::Dwell;
 use spanhold::setup::{self, Role, Setup};
+use spanhold::tone::interval::fit_interval;
 use spanhold::tone::{Estimator, TonePlan, Windows};
 
 /// A source of repeatable chance.
@@ -181,4 +184,40 @@ pub fn in_dwell<'a>(judged: &'a [Judged], truth: &DwellTruth) -> Vec<&'a Judged>
         Verdict::Rejected => 2,
     });
     inside
+}
+
+/// Reduces a settled dwell from its samples, without asking the tracker.
+pub fn reduce_settled(setup: &Setup, rehearsal: &Rehearsal, truth: &DwellTruth) -> SettledPoint {
+    let format = StreamFormat {
+        rate_hz: rehearsal.rate_hz,
+        channels: rehearsal.samples.nrows(),
+        clip_level: 1.0,
+        start_utc: None,
+    };
+    let plan = TonePlan::new(setup, 0, &format).unwrap();
+    assert_eq!(plan.decimation, 1, "the samples are fitted as they are");
+    let first = (truth.start_s * rehearsal.rate_hz).ceil() as usize;
+    let last = (truth.end_s * rehearsal.rate_hz).floor() as usize;
+    let mut si = rehearsal
+        .samples
+        .slice(ndarray::s![.., first..last])
+        .to_owned();
+    for (mut row, channel) in si.rows_mut().into_iter().zip(&plan.channels) {
+        row.mapv_inplace(|x| x * channel.to_si);
+    }
+    let interval = fit_interval(&plan, si.view(), truth.frequency_hz).unwrap();
+    let dwell = Dwell {
+        start_s: truth.start_s,
+        end_s: truth.end_s,
+        verdict: Verdict::Held,
+        reasons: Vec::new(),
+        criteria: Vec::new(),
+        hold_start_s: truth.start_s,
+        hold_end_s: truth.end_s,
+        bandwidth_hz: None,
+        interval: Some(interval.clone()),
+        frames: Vec::new(),
+        missing_samples: 0,
+    };
+    settle(setup, &dwell, &hear(setup, &plan, &interval, &[]), None)
 }

@@ -1,0 +1,121 @@
+//! Do the stated uncertainties tell the truth? Over 1000 rehearsed holds, each
+//! on a span whose tension, mass and stiffness differ from what the setup
+//! says, and with sensors whose gains differ from their certificates, all by
+//! errors drawn from the stated uncertainties, the interval of k = 2 has to
+//! hold the truth in 95 % of cases: not less, and not much more.
+
+mod bench_work;
+
+use bench_work::{Chance, model, reduce_settled, sensors, setup};
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::SeedableRng;
+use rand_distr::{Distribution, StandardNormal};
+use spanhold::rehearsal::{At, Program, Step, Transition, VirtualSpan, perform};
+use spanhold::setup::Setup;
+
+const HOLDS: usize = 1000;
+const HOLDS_A_SPAN: usize = 10;
+
+/// A setup whose span is as the analysis believes, moved by drawn errors.
+fn moved(setup: &Setup, random: &mut ChaCha8Rng) -> Setup {
+    let mut draw = |pct: f64| {
+        let normal: f64 = StandardNormal.sample(random);
+        1.0 + normal * pct / 200.0
+    };
+    let mut real = setup.clone();
+    real.span.tension_kn *= draw(setup.span.tension_uncertainty_pct);
+    real.conductor.mass_kg_per_m *= draw(setup.conductor.mass_uncertainty_pct);
+    // A normal error of 50 % (k = 2) stays well above zero in 1000 draws.
+    let factor = draw(setup.conductor.bending_stiffness_uncertainty_pct).max(0.1);
+    real.conductor.bending_stiffness_n_m2 = setup
+        .conductor
+        .bending_stiffness_n_m2
+        .map(|stiffness| stiffness * factor);
+    real
+}
+
+fn contains(value: Option<f64>, u: Option<f64>, truth: f64) -> bool {
+    (value.unwrap() - truth).abs() <= u.unwrap()
+}
+
+#[test]
+fn the_interval_of_k_2_holds_the_truth_in_95_of_100() {
+    let mut random = ChaCha8Rng::seed_from_u64(99);
+    let mut holds = 0;
+    let mut inside = [0; 4];
+    let mut seed = 3000;
+    while holds < HOLDS {
+        seed += 1;
+        let mut chance = Chance::new(seed);
+        let setup = setup(&mut chance, true);
+        let real = moved(&setup, &mut random);
+        let span = VirtualSpan::new(&real, &model(&setup, &mut chance)).unwrap();
+        let mut sensors = sensors(&setup, &mut chance, 40.0);
+        for (sensor, channel) in sensors.channels.iter_mut().zip(&setup.channels) {
+            let normal: f64 = StandardNormal.sample(&mut random);
+            sensor.gain_error_pct = normal * channel.uncertainty_pct.unwrap() / 2.0;
+            sensor.misplacement_mm = chance.between(-15.0, 15.0);
+        }
+        let resonances: Vec<_> = span
+            .resonances()
+            .iter()
+            .filter(|r| r.frequency_hz > setup.sweep.low_hz && r.frequency_hz < setup.sweep.high_hz)
+            .collect();
+        let steps = (0..HOLDS_A_SPAN)
+            .map(|_| {
+                let r = resonances[chance.below(resonances.len())];
+                let at = At::Resonance {
+                    harmonic: r.harmonic,
+                    bandwidths: 0.0,
+                };
+                Step::new(at, 10.0).reached_by(Transition::Settled)
+            })
+            .collect();
+        let program = Program {
+            lead_in_s: 0.0,
+            steps,
+            lead_out_s: 0.0,
+        };
+        let rate_hz = (8.0 * setup.sweep.high_hz).ceil();
+        let rehearsal = perform(&span, &program, &sensors, rate_hz, seed).unwrap();
+        for truth in &rehearsal.truth {
+            let point = reduce_settled(&setup, &rehearsal, truth);
+            if point.iswr.is_none() {
+                continue;
+            }
+            holds += 1;
+            let all = [
+                contains(point.iswr, point.iswr_u, truth.iswr),
+                contains(
+                    point.antinode_velocity_mm_s,
+                    point.antinode_velocity_u_mm_s,
+                    truth.antinode_velocity_mm_s,
+                ),
+                contains(
+                    point.node_velocity_mm_s,
+                    point.node_velocity_u_mm_s,
+                    truth.node_velocity_mm_s,
+                ),
+                contains(
+                    point.power_total_stiffness_w,
+                    point.power_total_stiffness_u_w,
+                    truth.power_past_node_w,
+                ),
+            ];
+            for (count, is_inside) in inside.iter_mut().zip(all) {
+                *count += usize::from(is_inside);
+            }
+        }
+    }
+    let share = inside.map(|count| 100.0 * f64::from(count) / holds as f64);
+    println!(
+        "of {holds} holds: ratio {:.1} %, antinode {:.1} %, node {:.1} %, power {:.1} %",
+        share[0], share[1], share[2], share[3]
+    );
+    for share in share {
+        assert!(
+            (93.0..=97.0).contains(&share),
+            "{share} % of the intervals hold the truth"
+        );
+    }
+}

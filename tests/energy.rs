@@ -1,0 +1,70 @@
+//! Energy: the power carried past the node, taken from the exact field of the
+//! virtual span (shear times velocity plus moment times rotation rate), against
+//! the power that the reduction finds from node and antinode.
+
+mod bench_work;
+
+use bench_work::{Chance, model, reduce_settled, setup};
+use spanhold::rehearsal::{At, Program, Sensors, Step, Transition, VirtualSpan, perform};
+
+#[test]
+fn power_past_the_node_agrees_with_the_field_over_the_whole_range() {
+    let (mut count, mut wrong) = (0, Vec::new());
+    let mut top_excess_pct = 0.0_f64;
+    for seed in 0..6 {
+        let mut chance = Chance::new(700 + seed);
+        let setup = setup(&mut chance, true);
+        let span = VirtualSpan::new(&setup, &model(&setup, &mut chance)).unwrap();
+        let steps = span
+            .resonances()
+            .iter()
+            .filter(|r| r.frequency_hz > setup.sweep.low_hz && r.frequency_hz < setup.sweep.high_hz)
+            .map(|r| {
+                let at = At::Resonance {
+                    harmonic: r.harmonic,
+                    bandwidths: 0.0,
+                };
+                Step::new(at, 6.0).reached_by(Transition::Settled)
+            })
+            .collect();
+        let program = Program {
+            lead_in_s: 0.0,
+            steps,
+            lead_out_s: 0.0,
+        };
+        let rate_hz = (8.0 * setup.sweep.high_hz).ceil();
+        let rehearsal = perform(&span, &program, &Sensors::default(), rate_hz, seed).unwrap();
+        for truth in &rehearsal.truth {
+            let point = reduce_settled(&setup, &rehearsal, truth);
+            let (Some(plain), Some(stiff)) = (point.power_total_w, point.power_total_stiffness_w)
+            else {
+                wrong.push(format!(
+                    "seed {seed}, {:.2} Hz: no power, {:?}",
+                    truth.frequency_hz, point.reasons
+                ));
+                continue;
+            };
+            count += 1;
+            let stiff_error = stiff / truth.power_past_node_w - 1.0;
+            let excess = 1.0 - plain / truth.power_past_node_w;
+            top_excess_pct = top_excess_pct.max(100.0 * excess);
+            if stiff_error.abs() > 0.01 || excess < -0.001 {
+                wrong.push(format!(
+                    "seed {seed}, {:.2} Hz, S {:.3}: with stiffness {:+.2} %, without {:+.2} %",
+                    truth.frequency_hz,
+                    truth.iswr,
+                    100.0 * stiff_error,
+                    -100.0 * excess
+                ));
+            }
+        }
+    }
+    println!("{count} points; without stiffness up to {top_excess_pct:.1} % too little");
+    assert!(count >= 100, "{count} points");
+    assert!(
+        wrong.is_empty(),
+        "{} of {count}:\n{}",
+        wrong.len(),
+        wrong.join("\n")
+    );
+}
