@@ -107,7 +107,7 @@ fn the_interval_of_k_2_holds_the_truth_in_95_of_100() {
             }
         }
     }
-    let share = inside.map(|count| 100.0 * f64::from(count) / holds as f64);
+    let share = inside.map(|count| 100.0 * count as f64 / holds as f64);
     println!(
         "of {holds} holds: ratio {:.1} %, antinode {:.1} %, node {:.1} %, power {:.1} %",
         share[0], share[1], share[2], share[3]
