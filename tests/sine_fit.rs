@@ -5,12 +5,15 @@
 //!   and standard deviations.
 //! * SciPy's `least_squares` on seeded records; made by
 //!   `tests/reference/sine_fit_scipy.py`, made anew and compared by `.ci/run`.
+//! * SciPy's window and transform for the spectral search that gives the fit
+//!   its first guess: `tests/reference/transforms_scipy.py`.
 
 #![allow(clippy::unwrap_used, clippy::indexing_slicing)]
 
 use ndarray::Array2;
 use num_complex::Complex64;
 use spanhold::tone::fit::{FitError, ToneFit, ToneGuess, fit};
+use spanhold::tone::search::Search;
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
@@ -250,6 +253,33 @@ fn parameters_and_covariances_agree_with_scipy() {
         let compared = compare(name, values, &found);
         assert!(compared >= 10, "{name}: {compared} values compared");
     }
+}
+
+#[test]
+fn the_search_agrees_with_scipy() {
+    const SEARCHES: &str = include_str!("reference/search_values.csv");
+    let records = records();
+    let mut compared = 0;
+    for row in csv::Reader::from_reader(SEARCHES.as_bytes()).records() {
+        let row = row.unwrap();
+        let number = |i: usize| row[i].parse::<f64>().unwrap();
+        let record = &records[&row[0]];
+        let counts: Vec<bool> = (0..record.samples.nrows())
+            .map(|channel| row[1].split(' ').any(|c| c == channel.to_string()))
+            .collect();
+        let mut search = Search::new(record.samples.ncols(), record.rate_hz);
+        let found = search.peak(record.samples.view(), &counts, number(2), number(3));
+        let (peak_hz, over_median) = (number(4), number(5));
+        // One of the bands holds no tone: its top is 3.6 times the median.
+        if over_median < 10.0 {
+            assert_eq!(found, None, "{row:?}");
+        } else {
+            let found = found.unwrap();
+            assert!((found / peak_hz - 1.0).abs() < 1e-9, "{found} in {row:?}");
+        }
+        compared += 1;
+    }
+    assert_eq!(compared, 9);
 }
 
 #[test]
