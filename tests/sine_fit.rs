@@ -283,6 +283,31 @@ fn the_search_agrees_with_scipy() {
 }
 
 #[test]
+fn a_tone_without_noise_is_found_to_the_last_digits() {
+    // The step can then get no smaller than the rounding of the angle; the
+    // fit must see that it has arrived. Offsets far above the tone round worst.
+    for (frames, rate_hz, frequency_hz, offset) in [
+        (300, 200.0, 12.345, 0.0),
+        (1200, 1000.0, 43.217, 1e3),
+        (40_000, 1000.0, 61.003, -20.0),
+    ] {
+        let centre = 0.5 * (frames - 1) as f64;
+        let samples = Array2::from_shape_fn((1, frames), |(_, i)| {
+            offset + (TAU * frequency_hz * (i as f64 - centre) / rate_hz + 0.4).cos()
+        });
+        let guess = ToneGuess {
+            frequency_hz: frequency_hz + 0.4 * rate_hz / frames as f64,
+            free: true,
+            orders: 2,
+        };
+        let found = fit(samples.view(), rate_hz, &[guess], &[true]).unwrap();
+        assert!((found.frequencies[0].frequency_hz / frequency_hz - 1.0).abs() < 1e-12);
+        let phasor = found.channels[0].phasors[0][0].value;
+        assert!((phasor - Complex64::cis(0.4)).norm() < 1e-10, "{phasor}");
+    }
+}
+
+#[test]
 fn what_cannot_be_fitted_is_refused() {
     let tone = |frequency_hz, free| ToneGuess {
         frequency_hz,

