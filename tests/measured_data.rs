@@ -3,7 +3,7 @@
 //! `tests/reference/SOURCES.md`); `.ci/run` fetches them and runs these tests,
 //! which fail where the data are absent.
 
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing)]
+#![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 
 use ndarray::{Array2, Axis, s};
 use num_complex::Complex64;

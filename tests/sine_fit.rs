@@ -8,7 +8,7 @@
 //! * SciPy's window and transform for the spectral search that gives the fit
 //!   its first guess: `tests/reference/transforms_scipy.py`.
 
-#![allow(clippy::unwrap_used, clippy::indexing_slicing)]
+#![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::float_cmp)]
 
 use ndarray::Array2;
 use num_complex::Complex64;
