@@ -2,6 +2,9 @@
 //! the Cramér–Rao bound, bias under a tenth of the standard deviation, and the
 //! fit's own statement of its uncertainty. Limits are statistical: what is
 //! asked of the *true* ratio is asked of the end of its confidence interval.
+//! The number of draws is what it takes for an estimator at the bound to pass:
+//! with 6,000 the interval ends 4 % above the ratio found, whose own standard
+//! deviation is 1.8 %.
 
 #![allow(clippy::unwrap_used, clippy::indexing_slicing)]
 
@@ -71,5 +74,5 @@ fn harmonics_and_an_offset_over_ten_cycles() {
 
 #[test]
 fn strain_beside_mains_over_two_seconds() {
-    guard(Signal::Mains, Length::Seconds(2.0), 3000);
+    guard(Signal::Mains, Length::Seconds(2.0), 6000);
 }
