@@ -5,12 +5,15 @@
 //!   and standard deviations.
 //! * SciPy's `least_squares` on seeded records; made by
 //!   `tests/reference/sine_fit_scipy.py`, made anew and compared by `.ci/run`.
+//! * SciPy's window and transform for the spectral search that gives the fit
+//!   its first guess: `tests/reference/transforms_scipy.py`.
 
-#![allow(clippy::unwrap_used, clippy::indexing_slicing)]
+#![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::float_cmp)]
 
 use ndarray::Array2;
 use num_complex::Complex64;
 use spanhold::tone::fit::{FitError, ToneFit, ToneGuess, fit};
+use spanhold::tone::search::Search;
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
@@ -249,6 +252,58 @@ fn parameters_and_covariances_agree_with_scipy() {
         let found = fit(record.samples.view(), record.rate_hz, &tones, &say).unwrap();
         let compared = compare(name, values, &found);
         assert!(compared >= 10, "{name}: {compared} values compared");
+    }
+}
+
+#[test]
+fn the_search_agrees_with_scipy() {
+    const SEARCHES: &str = include_str!("reference/search_values.csv");
+    let records = records();
+    let mut compared = 0;
+    for row in csv::Reader::from_reader(SEARCHES.as_bytes()).records() {
+        let row = row.unwrap();
+        let number = |i: usize| row[i].parse::<f64>().unwrap();
+        let record = &records[&row[0]];
+        let counts: Vec<bool> = (0..record.samples.nrows())
+            .map(|channel| row[1].split(' ').any(|c| c == channel.to_string()))
+            .collect();
+        let mut search = Search::new(record.samples.ncols(), record.rate_hz);
+        let found = search.peak(record.samples.view(), &counts, number(2), number(3));
+        let (peak_hz, over_median) = (number(4), number(5));
+        // One of the bands holds no tone: its top is 3.6 times the median.
+        if over_median < 10.0 {
+            assert_eq!(found, None, "{row:?}");
+        } else {
+            let found = found.unwrap();
+            assert!((found / peak_hz - 1.0).abs() < 1e-9, "{found} in {row:?}");
+        }
+        compared += 1;
+    }
+    assert_eq!(compared, 9);
+}
+
+#[test]
+fn a_tone_without_noise_is_found_to_the_last_digits() {
+    // The step can then get no smaller than the rounding of the angle; the
+    // fit must see that it has arrived. Offsets far above the tone round worst.
+    for (frames, rate_hz, frequency_hz, offset) in [
+        (300, 200.0, 12.345, 0.0),
+        (1200, 1000.0, 43.217, 1e3),
+        (40_000, 1000.0, 61.003, -20.0),
+    ] {
+        let centre = 0.5 * (frames - 1) as f64;
+        let samples = Array2::from_shape_fn((1, frames), |(_, i)| {
+            offset + (TAU * frequency_hz * (i as f64 - centre) / rate_hz + 0.4).cos()
+        });
+        let guess = ToneGuess {
+            frequency_hz: frequency_hz + 0.4 * rate_hz / frames as f64,
+            free: true,
+            orders: 2,
+        };
+        let found = fit(samples.view(), rate_hz, &[guess], &[true]).unwrap();
+        assert!((found.frequencies[0].frequency_hz / frequency_hz - 1.0).abs() < 1e-12);
+        let phasor = found.channels[0].phasors[0][0].value;
+        assert!((phasor - Complex64::cis(0.4)).norm() < 1e-10, "{phasor}");
     }
 }
 

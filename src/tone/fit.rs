@@ -333,9 +333,11 @@ impl Basis {
             if (self.angles[j] - self.first_angles[j]).abs() > TAU || self.angles[j] <= 0.0 {
                 return Err(FitError::Diverged);
             }
-            // At vanishing noise the rounding of the angle itself is the limit.
-            let floor = 1e-13 * self.angles[j].abs().max(1.0);
-            largest = largest.max(step.abs() / newton.covariance.get(i, i).sqrt().max(1e3 * floor));
+            // At vanishing noise the rounding of the angle itself is the limit:
+            // a step below it counts as none.
+            let rounding = 1e-13 * self.angles[j].abs().max(1.0);
+            let uncertainty = newton.covariance.get(i, i).sqrt();
+            largest = largest.max(step.abs() / uncertainty.max(rounding / CONVERGED));
         }
         Ok(largest)
     }

@@ -1,0 +1,13 @@
+#!/usr/bin/env bash
+# Makes the committed reference values again and compares: a value that nobody
+# can make again is no reference.
+set -euo pipefail
+cd "$(dirname "$0")/../.."
+source tests/reference/venv.sh
+fresh=target/reference/fresh
+rm -rf "$fresh"
+mkdir -p "$fresh"
+for script in sine_fit_scipy.py transforms_scipy.py gum.py; do
+    "$venv/bin/python" "tests/reference/$script" "$fresh"
+done
+"$venv/bin/python" tests/reference/compare.py "$fresh" tests/reference
