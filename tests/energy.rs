@@ -35,7 +35,7 @@ fn power_past_the_node_agrees_with_the_field_over_the_whole_range() {
         let rate_hz = (8.0 * setup.sweep.high_hz).ceil();
         let rehearsal = perform(&span, &program, &Sensors::default(), rate_hz, seed).unwrap();
         for truth in &rehearsal.truth {
-            let point = reduce_settled(&setup, &rehearsal, truth);
+            let point = reduce_settled(&setup, &rehearsal, truth, &[1.0; 6]);
             let (Some(plain), Some(stiff)) = (point.power_total_w, point.power_total_stiffness_w)
             else {
                 wrong.push(format!(

@@ -2,6 +2,12 @@
 //! of what they record, with nothing between but the stages themselves.
 
 #![allow(dead_code, reason = "each test file uses its part")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::format_collect,
+    reason = "the bench of tests: what fails here is the test's own message"
+)]
 
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
@@ -186,8 +192,14 @@ pub fn in_dwell<'a>(judged: &'a [Judged], truth: &DwellTruth) -> Vec<&'a Judged>
     inside
 }
 
-/// Reduces a settled dwell from its samples, without asking the tracker.
-pub fn reduce_settled(setup: &Setup, rehearsal: &Rehearsal, truth: &DwellTruth) -> SettledPoint {
+/// Reduces a settled dwell from its samples, without asking the tracker. Each
+/// channel's samples are multiplied by its gain first.
+pub fn reduce_settled(
+    setup: &Setup,
+    rehearsal: &Rehearsal,
+    truth: &DwellTruth,
+    gains: &[f64],
+) -> SettledPoint {
     let format = StreamFormat {
         rate_hz: rehearsal.rate_hz,
         channels: rehearsal.samples.nrows(),
@@ -202,8 +214,8 @@ pub fn reduce_settled(setup: &Setup, rehearsal: &Rehearsal, truth: &DwellTruth) 
         .samples
         .slice(ndarray::s![.., first..last])
         .to_owned();
-    for (mut row, channel) in si.rows_mut().into_iter().zip(&plan.channels) {
-        row.mapv_inplace(|x| x * channel.to_si);
+    for ((mut row, channel), gain) in si.rows_mut().into_iter().zip(&plan.channels).zip(gains) {
+        row.mapv_inplace(|x| x * channel.to_si * gain);
     }
     let interval = fit_interval(&plan, si.view(), truth.frequency_hz).unwrap();
     let dwell = Dwell {
