@@ -172,7 +172,7 @@ fn no_hold_is_missed_and_none_is_false() {
                 }
                 (Expectation::Held, _) => wrong.push(format!("missed: {}", label())),
                 (Expectation::NotHeld, Some(Verdict::Held)) => {
-                    wrong.push(format!("false: {}", label()))
+                    wrong.push(format!("false: {}", label()));
                 }
                 (Expectation::NotHeld | Expectation::Either, _) => {}
             }
