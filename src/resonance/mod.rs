@@ -1,6 +1,6 @@
 //! Tone frames → is the resonance held? The tracker and its reasons.
 //!
-//! In: [`ToneMessage`]s of the source that carries the antinode, in order.
+//! In: [`ToneMessage`](crate::tone::ToneMessage)s of the source that carries the antinode, in order.
 //! Out: [`Dwell`]s, each with its verdict, the criteria it was judged by and
 //! the frames as evidence. Pure: no threads, files or clocks.
 

@@ -3,6 +3,8 @@
 //!
 //! Phasors are **peak** values in the SI unit of the channel's own quantity
 //! (m/s², m/s, m, 1, N): `x(t) = offset + Re[A exp(j 2 pi f (t − t_ref))]`.
+//!
+#![doc = include_str!("../guide/tone-limits.md")]
 
 pub mod decimate;
 pub mod dense;
