@@ -2,6 +2,8 @@
 //! are held: none may be judged wrongly, and what is rejected must name the
 //! true cause. The truth is the virtual span's exact solution.
 
+#![allow(clippy::unwrap_used, clippy::indexing_slicing)]
+
 mod bench_work;
 
 use bench_work::{Chance, analyse, in_dwell, model, sensors, setup};
