@@ -35,11 +35,27 @@ pub enum Status {
 #[derive(Debug, thiserror::Error)]
 pub enum Failure {
     /// Exit code 2: the input or the arguments are wrong.
-    #[error("{0:#}")]
+    #[error("{}", in_one_line(.0))]
     Input(anyhow::Error),
     /// Exit code 3: the capture or a device failed.
-    #[error("{0:#}")]
+    #[error("{}", in_one_line(.0))]
     Device(anyhow::Error),
+}
+
+/// An error and what caused it; causes that a text names already are not said
+/// twice.
+fn in_one_line(error: &anyhow::Error) -> String {
+    let mut line = String::new();
+    for cause in error.chain().map(ToString::to_string) {
+        if line.ends_with(&cause) {
+            continue;
+        }
+        if !line.is_empty() {
+            line.push_str(": ");
+        }
+        line.push_str(&cause);
+    }
+    line
 }
 
 impl From<anyhow::Error> for Failure {
