@@ -65,11 +65,10 @@ pub struct Args {
     #[arg(
         long,
         value_name = "L,M,N",
-        value_delimiter = ',',
-        num_args = 3,
+        value_parser = exponents,
         conflicts_with = "self_damping"
     )]
-    self_damping_exponents: Option<Vec<f64>>,
+    self_damping_exponents: Option<Exponents>,
     /// Factor K of that law in mW/m, kN, Hz [default: d/sqrt(RTS m)]
     #[arg(long, value_name = "K")]
     self_damping_factor: Option<f64>,
@@ -82,6 +81,22 @@ pub struct Args {
     /// Print JSON
     #[arg(long)]
     json: bool,
+}
+
+/// Exponents l, m, n of the self-damping law.
+#[derive(Debug, Clone, Copy)]
+struct Exponents([f64; 3]);
+
+fn exponents(text: &str) -> Result<Exponents, String> {
+    let numbers = text
+        .split(',')
+        .map(|part| part.trim().parse::<f64>())
+        .collect::<Result<Vec<_>, _>>()
+        .map_err(|_| "three numbers such as 2.44,5.63,2.76 are right".to_owned())?;
+    match numbers.as_slice() {
+        &[l, m, n] => Ok(Exponents([l, m, n])),
+        others => Err(format!("{} numbers; l, m and n are three", others.len())),
+    }
 }
 
 /// One point carried over to the line.
@@ -230,10 +245,7 @@ fn self_damping(args: &Args, setup: &Setup) -> Result<Option<SelfDamping>, Failu
             .find(|entry| entry.0 == name)
             .map(|entry| entry.1)
     });
-    let own = match args.self_damping_exponents.as_deref() {
-        Some(&[l, m, n]) => Some([l, m, n]),
-        _ => None,
-    };
+    let own = args.self_damping_exponents.map(|own| own.0);
     let Some([amplitude, frequency, tension]) = published.or(own) else {
         return Ok(None);
     };
