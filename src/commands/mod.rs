@@ -4,6 +4,7 @@
 //! standard output, everything else to standard error.
 
 mod assign;
+mod audit;
 mod bar;
 mod compare;
 mod field;
@@ -12,8 +13,10 @@ mod opened_run;
 mod plan;
 mod points_table;
 mod rehearse;
+mod report;
 mod reprocess;
 mod terminal;
+mod verify;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -83,6 +86,12 @@ enum Command {
     Compare(compare::Args),
     /// At what amplitude a line span would settle with this damper
     Field(field::Args),
+    /// Was each resonance truly held? The evidence, point by point
+    Audit(audit::Args),
+    /// Recompute everything from the recordings: do the points stand?
+    Verify(verify::Args),
+    /// Write the report: one self-contained, printable HTML file
+    Report(report::Args),
     /// Print shell completions
     Completions {
         /// The shell to print them for
@@ -114,6 +123,13 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     }
 }
 
+/// Prints a result to standard output.
+fn print(text: &str) -> Result<(), Failure> {
+    terminal::print(text).map_err(|error| {
+        Failure::Device(anyhow::Error::from(error).context("cannot write to standard output"))
+    })
+}
+
 fn dispatch(command: Command) -> Result<Status, Failure> {
     match command {
         Command::Plan(args) => plan::run(&args),
@@ -121,6 +137,9 @@ fn dispatch(command: Command) -> Result<Status, Failure> {
         Command::Field(args) => field::run(&args),
         Command::Reprocess(args) => reprocess::run(&args),
         Command::Rehearse(args) => rehearse::run(&args),
+        Command::Audit(args) => audit::run(&args),
+        Command::Verify(args) => verify::run(&args),
+        Command::Report(args) => report::run(&args),
         Command::Completions { shell } => {
             clap_complete::generate(
                 shell,

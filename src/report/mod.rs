@@ -1,1 +1,14 @@
-//! A run folder → tables, plots, the report.
+//! A run folder → tables, plots, the audit, the report.
+//!
+//! In: a [`crate::ledger::Run`] and the recordings it names. Out: text and
+//! self-contained HTML. Touches files only to read them.
+
+pub mod audit;
+pub mod axis;
+pub mod difference;
+pub mod document;
+pub mod figure;
+pub mod html;
+pub mod number;
+pub mod recordings;
+pub mod samples;

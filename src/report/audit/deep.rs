@@ -1,0 +1,327 @@
+//! One dwell down to its samples: waveforms at the start, the middle and the
+//! end of the hold, spectra, and the main values fitted anew at the full
+//! sampling rate, past decimation and tracker.
+
+use std::fmt::Write as _;
+use std::path::PathBuf;
+
+use ndarray::{Array2, Axis as ArrayAxis};
+use num_complex::Complex64;
+
+use super::case::Case;
+use super::figures::Picture;
+use super::page::picture_html;
+use crate::report::axis::Axis;
+use crate::report::figure::{Figure, Look};
+use crate::report::html::{escape, head, row};
+use crate::report::number::{ABSENT, fixed, significant, with_uncertainty};
+use crate::report::recordings::Recordings;
+use crate::report::samples::{Samples, crests, spectrum_db};
+use crate::resonance::reading::{fold_half_turn_deg, velocity_m_s};
+use crate::setup::{Channel, Role, Setup};
+use crate::tone::fit::{ToneGuess, fit};
+
+/// Periods in a waveform.
+const PERIODS: f64 = 4.0;
+/// Harmonics shown in a spectrum, and fitted along.
+const ORDERS: usize = 6;
+/// Half the width of the close view of a spectrum, Hz.
+const CLOSE_HZ: f64 = 2.0;
+/// Lines drawn in a spectrum.
+const LINES: usize = 400;
+
+/// What the samples say.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Deep {
+    /// For the text.
+    pub text: String,
+    /// For the page.
+    pub html: String,
+}
+
+/// A value as logged, and as the samples give it anew.
+struct Again {
+    quantity: &'static str,
+    logged: Option<f64>,
+    uncertainty: Option<f64>,
+    anew: Option<f64>,
+}
+
+/// Looks into the samples of a dwell.
+pub fn deep(case: &Case, setup: &Setup, recordings: &Recordings) -> Deep {
+    let mut deep = Deep {
+        text: String::new(),
+        html: String::from("<section>\n<h2>From the samples</h2>\n"),
+    };
+    let main = setup.main_source().map(|(source, _)| source);
+    for (source, described) in setup.sources.iter().enumerate() {
+        match read(case, recordings, source) {
+            Ok(samples) => {
+                if main == Some(source) {
+                    write_again(&mut deep, &fit_anew(case, setup, source, &samples));
+                }
+                pictures(&mut deep, case, setup, source, &samples);
+            }
+            Err(what) => {
+                let sentence = format!("No samples of source {}: {what}.", described.name);
+                let _ = writeln!(deep.text, "  {sentence}");
+                let _ = writeln!(deep.html, "<p class=\"warning\">{}</p>", escape(&sentence));
+            }
+        }
+    }
+    deep.html.push_str("</section>\n");
+    deep
+}
+
+fn read(case: &Case, recordings: &Recordings, source: usize) -> Result<Samples, String> {
+    let files = recordings
+        .sources
+        .get(source)
+        .map_or(&[][..], Vec::as_slice);
+    let paths: Vec<PathBuf> = files
+        .iter()
+        .map(|file| {
+            file.found
+                .clone()
+                .ok_or_else(|| format!("{} is missing", file.named))
+        })
+        .collect::<Result<_, _>>()?;
+    let samples = Samples::read(&paths, case.point.start_s, case.point.end_s)
+        .map_err(|error| error.to_string())?;
+    if samples.frames() == 0 {
+        return Err("the recordings do not reach to this dwell".to_owned());
+    }
+    Ok(samples)
+}
+
+/// The fit of all channels that bear on the main values, at the full rate.
+fn fit_anew(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Vec<Again> {
+    let point = case.point;
+    let roles = [Role::Antinode, Role::Node, Role::DriveForce];
+    let channels: Vec<&Channel> = roles
+        .iter()
+        .filter_map(|role| setup.channel(*role))
+        .map(|(_, channel)| channel)
+        .filter(|channel| channel.source == source)
+        .collect();
+    let mut rows = Array2::zeros((channels.len(), samples.frames()));
+    for (mut row, channel) in rows.axis_iter_mut(ArrayAxis(0)).zip(&channels) {
+        let to_si = channel.full_scale * channel.unit.to_si();
+        row.assign(&samples.column(channel.index).mapv(|value| value * to_si));
+    }
+    let fitted = point.frequency_hz.and_then(|guess_hz| {
+        let tone = ToneGuess {
+            frequency_hz: guess_hz,
+            free: true,
+            orders: ((0.45 * samples.rate_hz / guess_hz) as usize).clamp(1, ORDERS),
+        };
+        fit(
+            rows.view(),
+            samples.rate_hz,
+            &[tone],
+            &vec![true; channels.len()],
+        )
+        .ok()
+    });
+    let frequency_hz = fitted
+        .as_ref()
+        .and_then(|fitted| Some(fitted.frequencies.first()?.frequency_hz));
+    let phasor = |role: Role| -> Option<Complex64> {
+        let place = channels.iter().position(|channel| channel.role == role)?;
+        let value = fitted
+            .as_ref()?
+            .channels
+            .get(place)?
+            .phasors
+            .first()?
+            .first()?
+            .value;
+        let quantity = channels.get(place)?.unit.quantity();
+        Some(velocity_m_s(quantity, value, frequency_hz?))
+    };
+    let antinode = phasor(Role::Antinode);
+    let ratio = antinode.and_then(|antinode| Some(phasor(Role::Node)? / antinode));
+    let drive = antinode.and_then(|antinode| Some(antinode / phasor(Role::DriveForce)?));
+    vec![
+        Again {
+            quantity: "frequency, Hz",
+            logged: point.frequency_hz,
+            uncertainty: point.frequency_u_hz,
+            anew: frequency_hz,
+        },
+        Again {
+            quantity: "antinode velocity, mm/s peak",
+            logged: point.antinode_velocity_mm_s,
+            uncertainty: point.antinode_velocity_u_mm_s,
+            anew: antinode.map(|antinode| 1e3 * antinode.norm()),
+        },
+        Again {
+            quantity: "efficiency, %",
+            logged: point.efficiency_pct,
+            uncertainty: point.efficiency_u_pct,
+            anew: ratio.map(|ratio| 100.0 * ratio.im.abs()),
+        },
+        Again {
+            quantity: "drive phase, deg",
+            logged: point.drive_phase_deg.map(fold_half_turn_deg),
+            uncertainty: point.drive_phase_u_deg,
+            anew: drive.map(|drive| fold_half_turn_deg(drive.arg().to_degrees())),
+        },
+    ]
+}
+
+fn write_again(deep: &mut Deep, again: &[Again]) {
+    let _ = writeln!(
+        deep.text,
+        "  fitted anew from the samples at their full rate (all modelled tones, no decimation):"
+    );
+    let _ = write!(
+        deep.html,
+        "<p>The main values fitted anew from the samples of the hold at their full rate, past decimation and tracker:</p>\n\
+         <div class=\"wide\"><table>\n{}<tbody>\n",
+        head(&["Quantity", "Logged, k = 2", "Anew", "Difference"])
+    );
+    for again in again {
+        let logged = with_uncertainty(again.logged, again.uncertainty);
+        let anew = again
+            .anew
+            .map_or_else(|| ABSENT.to_owned(), |anew| significant(anew, 6));
+        let difference = match (again.logged, again.anew) {
+            (Some(logged), Some(anew)) => significant(anew - logged, 2),
+            _ => ABSENT.to_owned(),
+        };
+        let _ = writeln!(
+            deep.text,
+            "    {:<30} {logged:>24} logged {anew:>12} anew {difference:>12} apart",
+            again.quantity
+        );
+        deep.html
+            .push_str(&row(&[escape(again.quantity), logged, anew, difference]));
+    }
+    deep.html.push_str("</tbody></table></div>\n");
+}
+
+fn pictures(deep: &mut Deep, case: &Case, setup: &Setup, source: usize, samples: &Samples) {
+    let Some(frequency_hz) = case.point.frequency_hz.filter(|hz| *hz > 0.0) else {
+        return;
+    };
+    let channels = setup
+        .channels
+        .iter()
+        .filter(|channel| channel.source == source);
+    deep.html.push_str(
+        "<p class=\"note\">Each waveform begins a whole number of periods of the settled frequency after the first. \
+         If frequency, amplitude and phase were held, the three of a channel look the same.</p>\n",
+    );
+    for channel in channels {
+        let _ = write!(
+            deep.html,
+            "<h3>{} ({})</h3>\n<div class=\"grid\">\n",
+            escape(&channel.name),
+            channel.role
+        );
+        for picture in waveforms(channel, samples, frequency_hz)
+            .iter()
+            .chain(&spectra(channel, samples, frequency_hz))
+        {
+            deep.html.push_str(&picture_html(picture));
+        }
+        deep.html.push_str("</div>\n");
+    }
+}
+
+fn waveforms(channel: &Channel, samples: &Samples, frequency_hz: f64) -> Vec<Picture> {
+    let column = samples.column(channel.index);
+    let period = samples.rate_hz / frequency_hz;
+    let length = (PERIODS * period).ceil() as usize + 1;
+    let Some(last) = column.len().checked_sub(length) else {
+        return Vec::new();
+    };
+    let reach = column
+        .iter()
+        .map(|value| (value * channel.full_scale).abs())
+        .fold(0.0, f64::max);
+    let starts = [("start", 0.0), ("middle", 0.5), ("end", 1.0)];
+    starts
+        .iter()
+        .map(|(name, share)| {
+            // A whole number of periods: the picture's origin falls between
+            // two samples, and the samples stand where they were taken.
+            let periods = (share * last as f64 / period).floor();
+            let origin = periods * period;
+            let first = origin.ceil() as usize;
+            let points = column
+                .iter()
+                .enumerate()
+                .skip(first)
+                .take(length)
+                .map(|(place, value)| {
+                    let ms = 1e3 * (place as f64 - origin) / samples.rate_hz;
+                    (ms, value * channel.full_scale)
+                })
+                .collect();
+            let at_s = samples.start_s() + origin / samples.rate_hz;
+            let unit = channel.unit.symbol();
+            Picture {
+                title: format!("At the {name}"),
+                caption: format!("From {} s.", fixed(at_s, 3)),
+                figure: Figure::new(
+                    &format!("{}: waveform at the {name} of the hold", channel.name),
+                    Axis::new("time (ms)", 0.0, 1e3 * PERIODS / frequency_hz),
+                    Axis::new(
+                        &format!("{} ({unit})", channel.name),
+                        -1.08 * reach,
+                        1.08 * reach,
+                    ),
+                )
+                .height(120.0)
+                .rule_y(Look::Approach, 0.0)
+                .line(Look::Hold, points),
+            }
+        })
+        .collect()
+}
+
+fn spectra(channel: &Channel, samples: &Samples, frequency_hz: f64) -> Vec<Picture> {
+    let spectrum = spectrum_db(&samples.column(channel.index), samples.rate_hz);
+    if spectrum.is_empty() {
+        return Vec::new();
+    }
+    let top_hz = ((ORDERS as f64 + 0.5) * frequency_hz).min(0.5 * samples.rate_hz);
+    let resolution_mhz = 1e3 * samples.rate_hz / samples.frames() as f64;
+    let views = [
+        (
+            "Spectrum",
+            0.0,
+            top_hz,
+            "Hann window over the hold; dB below the largest line.".to_owned(),
+        ),
+        (
+            "Spectrum, close",
+            (frequency_hz - CLOSE_HZ).max(0.0),
+            frequency_hz + CLOSE_HZ,
+            format!(
+                "Lines {} mHz apart. A beat shows as a second line beside the first.",
+                significant(resolution_mhz, 2)
+            ),
+        ),
+    ];
+    views
+        .into_iter()
+        .map(|(title, low_hz, high_hz, caption)| {
+            let lines = crests(&spectrum, low_hz, high_hz, LINES);
+            let floor = lines.iter().map(|line| line.1).fold(-60.0, f64::min);
+            Picture {
+                title: title.to_owned(),
+                caption,
+                figure: Figure::new(
+                    &format!("{}: {}", channel.name, title.to_lowercase()),
+                    Axis::new("frequency (Hz)", low_hz, high_hz),
+                    Axis::new("level (dB)", floor.max(-160.0), 5.0),
+                )
+                .height(120.0)
+                .line(Look::Hold, lines),
+            }
+        })
+        .collect()
+}

@@ -1,0 +1,101 @@
+//! Was it truly held? The evidence of a run, dwell by dwell.
+
+pub mod case;
+pub mod deep;
+pub mod figures;
+pub mod page;
+pub mod sentence;
+pub mod text;
+
+use serde::Serialize;
+
+use super::recordings::Recordings;
+use crate::ledger::Run;
+use crate::pipeline::analysis::TraceRow;
+use case::{Case, Judgement};
+
+/// A run under audit.
+#[derive(Debug)]
+pub struct Audit<'a> {
+    /// The run folder read back.
+    pub run: &'a Run,
+    /// Title of the test.
+    pub title: &'a str,
+    /// The files it was made from.
+    pub recordings: Recordings,
+    /// The whole trace.
+    pub trace: &'a [TraceRow],
+    /// The dwells that are looked at.
+    pub cases: Vec<Case<'a>>,
+    /// Length of the analysis window, s: what smooths the envelope.
+    pub window_s: Option<f64>,
+}
+
+/// The audit as `--json` gives it.
+#[derive(Debug, Serialize)]
+struct AuditJson<'a> {
+    run: String,
+    title: &'a str,
+    version: &'a str,
+    recordings: &'a Recordings,
+    notes: &'a [String],
+    points: Vec<CaseJson<'a>>,
+}
+
+#[derive(Debug, Serialize)]
+struct CaseJson<'a> {
+    point: u64,
+    verdict: &'a str,
+    sentence: String,
+    reasons: &'a [String],
+    start_s: f64,
+    end_s: f64,
+    dwell_start_s: f64,
+    dwell_end_s: f64,
+    criteria: Vec<Judgement<'a>>,
+}
+
+impl Audit<'_> {
+    /// The audit as one JSON object.
+    pub fn json(&self) -> serde_json::Result<String> {
+        let json = AuditJson {
+            run: self.run.folder.display().to_string(),
+            title: self.title,
+            version: &self.run.record.version,
+            recordings: &self.recordings,
+            notes: &self.run.notes,
+            points: self
+                .cases
+                .iter()
+                .map(|case| CaseJson {
+                    point: case.point.point,
+                    verdict: case.verdict().0,
+                    sentence: sentence::sentence(case),
+                    reasons: &case.point.reasons,
+                    start_s: case.point.start_s,
+                    end_s: case.point.end_s,
+                    dwell_start_s: case.dwell_s.0,
+                    dwell_end_s: case.dwell_s.1,
+                    criteria: case.judgements(),
+                })
+                .collect(),
+        };
+        serde_json::to_string_pretty(&json)
+    }
+
+    /// `31 held, 2 steady, 4 rejected`.
+    pub fn counts(&self) -> String {
+        let count = |verdict: &str| {
+            self.cases
+                .iter()
+                .filter(|case| case.verdict().0 == verdict)
+                .count()
+        };
+        format!(
+            "{} held, {} steady, {} rejected",
+            count("held"),
+            count("steady"),
+            count("rejected")
+        )
+    }
+}

@@ -1,0 +1,128 @@
+//! The audit as text for a terminal: a block a dwell.
+
+use std::fmt::Write as _;
+
+use super::Audit;
+use super::case::{Case, Judgement, Outcome};
+use super::sentence::sentence;
+use crate::report::number::duration;
+
+/// The whole audit.
+pub fn text(audit: &Audit) -> String {
+    let mut text = String::new();
+    let record = &audit.run.record;
+    let _ = writeln!(text, "{}", printable(audit.title));
+    let _ = writeln!(
+        text,
+        "{}, {} {}: {}.",
+        printable(&audit.run.folder.display().to_string()),
+        record.program,
+        record.version,
+        audit.counts()
+    );
+    for sentence in audit.recordings.sentences() {
+        let _ = writeln!(text, "{}", printable(&sentence));
+    }
+    for note in &audit.run.notes {
+        let _ = writeln!(text, "Note: {}", printable(note));
+    }
+    if audit.cases.is_empty() {
+        let _ = writeln!(text, "\nNo dwell was logged.");
+    }
+    for case in &audit.cases {
+        text.push('\n');
+        block(&mut text, case);
+    }
+    if audit.cases.iter().any(has_allowance) {
+        let _ = writeln!(
+            text,
+            "\n* past the limit by no more than the measurement can tell (its noise, or one hop of length): let pass."
+        );
+    }
+    text
+}
+
+fn has_allowance(case: &Case) -> bool {
+    case.judgements().iter().any(Judgement::within_allowance)
+}
+
+fn block(text: &mut String, case: &Case) {
+    let _ = writeln!(text, "{}", printable(&sentence(case)));
+    let _ = writeln!(
+        text,
+        "  dwell {:.2} s to {:.2} s; judged {:.2} s to {:.2} s ({}); {} missing, {} clipped samples",
+        case.dwell_s.0,
+        case.dwell_s.1,
+        case.point.start_s,
+        case.point.end_s,
+        duration(case.point.end_s - case.point.start_s),
+        case.point.missing_samples,
+        case.point.clipped_samples,
+    );
+    for reason in case.unsaid_reasons() {
+        let _ = writeln!(text, "  - {}", printable(reason));
+    }
+    for gap in &case.gaps {
+        let _ = writeln!(text, "  - gap: {}", printable(&gap.message));
+    }
+    if case.criteria.is_empty() {
+        let _ = writeln!(
+            text,
+            "  no evidence: evidence.jsonl has no line for this point; `spanhold verify` works it out anew"
+        );
+        return;
+    }
+    let rows: Vec<[String; 6]> = case.judgements().iter().map(cells).collect();
+    let head = ["criterion", "value", "limit", "margin", "unit", "result"].map(str::to_owned);
+    let widths: Vec<usize> = (0..head.len())
+        .map(|column| {
+            std::iter::once(&head)
+                .chain(&rows)
+                .filter_map(|row| row.get(column))
+                .map(|cell| cell.chars().count())
+                .max()
+                .unwrap_or_default()
+        })
+        .collect();
+    for row in std::iter::once(&head).chain(&rows) {
+        let mut line = String::from("  ");
+        for (column, (cell, width)) in row.iter().zip(&widths).enumerate() {
+            let room = " ".repeat(width - cell.chars().count());
+            // Numbers stand at the right of their column.
+            if (1..=3).contains(&column) {
+                let _ = write!(line, "{room}{cell}  ");
+            } else {
+                let _ = write!(line, "{cell}{room}  ");
+            }
+        }
+        let _ = writeln!(text, "{}", line.trim_end());
+    }
+}
+
+fn cells(judged: &Judgement) -> [String; 6] {
+    let result = match judged.outcome {
+        Outcome::Pass if judged.within_allowance() => "pass*",
+        outcome => outcome.word(),
+    };
+    [
+        printable(judged.name),
+        judged.value_text(),
+        judged.limit_text(),
+        judged.margin_text(),
+        printable(judged.unit),
+        result.to_owned(),
+    ]
+}
+
+/// Text from a file without what could steer a terminal.
+fn printable(text: &str) -> String {
+    text.chars()
+        .map(|letter| {
+            if letter.is_control() {
+                '\u{fffd}'
+            } else {
+                letter
+            }
+        })
+        .collect()
+}

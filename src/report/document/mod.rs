@@ -1,0 +1,169 @@
+//! The report: one self-contained, printable HTML file that can be signed.
+//!
+//! Title, cautions, setup, the settled points with their uncertainties, the
+//! figures, the dwells that do not count, and where every number comes from.
+
+mod figures;
+mod provenance;
+mod setting;
+mod tables;
+
+use std::fmt::Write as _;
+
+use super::html::{escape, page};
+use super::number::duration;
+use super::recordings::Recordings;
+use crate::ledger::{Run, RunState};
+use crate::reduction::{SettledPoint, Verdict};
+use crate::setup::Setup;
+
+/// The usual cautions, one a line.
+pub const CAUTIONS: [&str; 5] = [
+    "A strung conductor stores dangerous energy. Stay out of the line of the conductor; guard the span ends and the dead-weight.",
+    "This program is no interlock and no emergency stop.",
+    "Limits of strain and amplitude are those of the test specification.",
+    "Required values come from the licensed text of the standard in force and from the responsible engineer, never from this program.",
+    "The results hold for the span, the conductor, the tension and the levels stated here.",
+];
+
+/// What a report is made of.
+#[derive(Debug)]
+pub struct Document<'a> {
+    /// The run folder read back.
+    pub run: &'a Run,
+    /// Its setup.
+    pub setup: &'a Setup,
+    /// The files it was made from, as they stand now.
+    pub recordings: &'a Recordings,
+}
+
+impl Document<'_> {
+    /// Points that count: held and steady.
+    fn settled(&self) -> Vec<&SettledPoint> {
+        self.run
+            .points
+            .iter()
+            .filter(|point| point.verdict != Verdict::Rejected)
+            .collect()
+    }
+
+    /// The report.
+    pub fn html(&self) -> String {
+        let mut body = String::new();
+        self.title_block(&mut body);
+        cautions(&mut body);
+        setting::write(&mut body, self.setup);
+        let settled = self.settled();
+        tables::settled(&mut body, &settled);
+        figures::write(&mut body, self.setup, &settled);
+        tables::rejected(&mut body, &self.run.points);
+        provenance::write(&mut body, self);
+        signatures(&mut body, self.setup);
+        page(&self.setup.test.title, &body)
+    }
+
+    fn title_block(&self, body: &mut String) {
+        let (test, record) = (&self.setup.test, &self.run.record);
+        let _ = write!(
+            body,
+            "<header>\n<p class=\"kicker\">Report of a damper test on a laboratory span</p>\n<h1>{}</h1>\n",
+            escape(&test.title)
+        );
+        let damper = test.damper.as_deref().unwrap_or("none: bare span");
+        let length_s = self
+            .run
+            .record
+            .sources
+            .first()
+            .filter(|source| source.rate_hz > 0.0)
+            .map(|source| source.frames as f64 / source.rate_hz);
+        let count = |verdict| {
+            self.run
+                .points
+                .iter()
+                .filter(|point| point.verdict == verdict)
+                .count()
+        };
+        let facts = [
+            ("Damper", damper.to_owned()),
+            (
+                "Operator",
+                test.operator
+                    .clone()
+                    .unwrap_or_else(|| "not stated".to_owned()),
+            ),
+            (
+                "Recorded from",
+                record
+                    .sources
+                    .iter()
+                    .find_map(|source| source.start_utc)
+                    .map_or_else(
+                        || "not known".to_owned(),
+                        |start| start.strftime("%Y-%m-%d %H:%M:%S UTC").to_string(),
+                    ),
+            ),
+            (
+                "Length",
+                length_s.map_or_else(|| "not known".to_owned(), duration),
+            ),
+            (
+                "Dwells",
+                format!(
+                    "{} held, {} steady, {} rejected",
+                    count(Verdict::Held),
+                    count(Verdict::Steady),
+                    count(Verdict::Rejected)
+                ),
+            ),
+        ];
+        facts_list(body, &facts);
+        if record.state != RunState::Done {
+            let how = match record.state {
+                RunState::Running => "is still going on, or was broken off without a word",
+                RunState::Stopped => "was stopped before its input ended",
+                _ => "was ended by a fault",
+            };
+            let why = record.reason.as_deref().unwrap_or_default();
+            let _ = writeln!(
+                body,
+                "<p class=\"warning\">The run {how}. {}</p>",
+                escape(why)
+            );
+        }
+        if !self.recordings.all_unchanged() {
+            for sentence in self.recordings.sentences() {
+                let _ = writeln!(body, "<p class=\"warning\">{}</p>", escape(&sentence));
+            }
+        }
+        body.push_str("</header>\n");
+    }
+}
+
+/// A list of names and values, both plain text.
+fn facts_list(body: &mut String, facts: &[(&str, String)]) {
+    body.push_str("<dl class=\"facts\">\n");
+    for (name, value) in facts {
+        let _ = writeln!(body, "<dt>{}</dt><dd>{}</dd>", escape(name), escape(value));
+    }
+    body.push_str("</dl>\n");
+}
+
+fn cautions(body: &mut String) {
+    body.push_str("<div class=\"caution\">\n<ul>\n");
+    for caution in CAUTIONS {
+        let _ = writeln!(body, "<li>{}</li>", escape(caution));
+    }
+    body.push_str("</ul>\n</div>\n");
+}
+
+fn signatures(body: &mut String, setup: &Setup) {
+    let operator = setup.test.operator.as_deref().unwrap_or_default();
+    let _ = write!(
+        body,
+        "<section class=\"signatures\">\n<h2>Signatures</h2>\n<div>\n\
+         <p>Tested by: {}</p><p>Date and signature</p>\n\
+         <p>Responsible engineer:</p><p>Date and signature</p>\n</div>\n</section>\n",
+        escape(operator)
+    );
+}

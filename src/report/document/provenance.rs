@@ -1,0 +1,123 @@
+//! Where every number comes from.
+
+use std::fmt::Write as _;
+
+use super::{Document, facts_list};
+use crate::report::html::{escape, head};
+use crate::report::number::{ABSENT, plain};
+
+/// How each number was worked out, and by whose method.
+const METHODS: [(&str, &str); 6] = [
+    (
+        "Frequency, velocities",
+        "four-parameter sine fit with harmonics over all samples of the hold, one frequency for all channels (after IEEE 1057); velocity from acceleration by division by the angular frequency",
+    ),
+    (
+        "Ratio, efficiency",
+        "node velocity in quadrature with the antinode over antinode velocity; the in-phase part is the sensor's distance from the node (IEEE 664, inverse standing wave ratio method)",
+    ),
+    (
+        "Total power",
+        "½ sqrt(T m) V_a V_n (IEEE 664); with stiffness: ½ V_a V_n (T k + 2 EI k³)/omega",
+    ),
+    (
+        "Damper power",
+        "total power less the bare span's, interpolated over frequency and scaled to the level (IEEE 664, IEC 62567)",
+    ),
+    (
+        "Power from force",
+        "½ F V cos(phi) at the drive point (IEEE 664, power method)",
+    ),
+    (
+        "Uncertainty",
+        "expanded, k = 2: noise and scatter within the hold, calibration with its common part, tension, mass, stiffness, clock (JCGM 100)",
+    ),
+];
+
+pub(super) fn write(body: &mut String, document: &Document) {
+    let (run, hold) = (document.run, &document.setup.hold);
+    let record = &run.record;
+    body.push_str("<h2>Provenance</h2>\n");
+    let time = |time: jiff::Timestamp| time.strftime("%Y-%m-%d %H:%M:%S UTC").to_string();
+    let facts = [
+        ("Run folder", run.folder.display().to_string()),
+        (
+            "Program",
+            format!("{} {}, {}", record.program, record.version, record.command),
+        ),
+        (
+            "Report by",
+            format!("{} {}", env!("CARGO_PKG_NAME"), env!("CARGO_PKG_VERSION")),
+        ),
+        (
+            "Analysed",
+            format!(
+                "{} to {}",
+                time(record.started_utc),
+                record.ended_utc.map_or_else(|| "no end recorded".to_owned(), time)
+            ),
+        ),
+        (
+            "Decision rule",
+            "simple acceptance for the criteria of a hold: a value is allowed up to its limit, and past it only as far as the noise of that value reaches; no guard band".to_owned(),
+        ),
+        (
+            "Hold",
+            format!(
+                "at least {} s and {} cycles after {} time constants of ring-up; drive phase within {} deg; drift at most {} half-power bandwidths; amplitude drift at most {} %, deviation {} %, beat {} %; distortion at most {} %; signal to noise at least {} dB",
+                plain(hold.min_seconds, 4),
+                plain(hold.min_cycles, 4),
+                plain(hold.ring_up_time_constants, 4),
+                plain(hold.drive_phase_deg, 4),
+                plain(hold.drift_bandwidths, 4),
+                plain(hold.amplitude_drift_pct, 4),
+                plain(hold.amplitude_variation_pct, 4),
+                plain(hold.beat_pct, 4),
+                plain(hold.distortion_pct, 4),
+                plain(hold.min_snr_db, 4),
+            ),
+        ),
+    ];
+    facts_list(body, &facts);
+    body.push_str("<h3>Methods</h3>\n");
+    facts_list(
+        body,
+        &METHODS.map(|(quantity, method)| (quantity, method.to_owned())),
+    );
+    files(body, document);
+}
+
+fn files(body: &mut String, document: &Document) {
+    body.push_str("<h3>Files</h3>\n<div class=\"wide\"><table>\n");
+    body.push_str(&head(&[
+        "File",
+        "Source",
+        "State now",
+        "BLAKE3 when the run was made",
+    ]));
+    body.push_str("<tbody>\n");
+    let names: Vec<&str> = document
+        .run
+        .record
+        .sources
+        .iter()
+        .map(|source| source.name.as_str())
+        .collect();
+    let of_sources = document
+        .recordings
+        .sources
+        .iter()
+        .zip(names)
+        .flat_map(|(files, name)| files.iter().map(move |file| (file, name)));
+    for (file, source) in std::iter::once((&document.recordings.setup, ABSENT)).chain(of_sources) {
+        let _ = writeln!(
+            body,
+            "<tr><th scope=\"row\"><code>{}</code></th><td>{}</td><td>{}</td><td class=\"words\"><code>{}</code></td></tr>",
+            escape(&file.named),
+            escape(source),
+            file.standing.word(),
+            escape(file.blake3.as_deref().unwrap_or(ABSENT)),
+        );
+    }
+    body.push_str("</tbody></table></div>\n");
+}

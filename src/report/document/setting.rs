@@ -1,0 +1,161 @@
+//! The bench as it was set up.
+
+use std::fmt::Write as _;
+
+use super::facts_list;
+use crate::report::html::{escape, head};
+use crate::report::number::{ABSENT, plain};
+use crate::setup::{Channel, Conductor, Setup, StrainLocation};
+
+pub(super) fn write(body: &mut String, setup: &Setup) {
+    body.push_str("<h2>Setup</h2>\n");
+    facts_list(body, &conductor(&setup.conductor));
+    facts_list(body, &bench(setup));
+    body.push_str("<h3>Channels</h3>\n<div class=\"wide\"><table>\n");
+    body.push_str(&head(&[
+        "Channel",
+        "Role",
+        "Source, column",
+        "Full scale",
+        "Calibration, k = 2",
+        "Place",
+    ]));
+    body.push_str("<tbody>\n");
+    for channel in &setup.channels {
+        write_channel(body, setup, channel);
+    }
+    body.push_str("</tbody></table></div>\n");
+}
+
+fn conductor(conductor: &Conductor) -> [(&'static str, String); 3] {
+    let stiffness = conductor.bending_stiffness_n_m2.map_or_else(
+        || "not stated: powers in the standard's form only".to_owned(),
+        |stiffness| {
+            format!(
+                "{} N m² ± {} %",
+                plain(stiffness, 5),
+                plain(conductor.bending_stiffness_uncertainty_pct, 3)
+            )
+        },
+    );
+    [
+        (
+            "Conductor",
+            format!(
+                "{}, diameter {} mm",
+                conductor.designation,
+                plain(conductor.diameter_mm, 5)
+            ),
+        ),
+        (
+            "Mass per length",
+            format!(
+                "{} kg/m ± {} %",
+                plain(conductor.mass_kg_per_m, 6),
+                plain(conductor.mass_uncertainty_pct, 3)
+            ),
+        ),
+        ("Bending stiffness", stiffness),
+    ]
+}
+
+fn bench(setup: &Setup) -> [(&'static str, String); 7] {
+    let (conductor, span) = (&setup.conductor, &setup.span);
+    let rated = conductor
+        .rated_strength_kn
+        .map_or_else(String::new, |rated| {
+            format!(
+                ", {} % of rated strength",
+                plain(100.0 * span.tension_kn / rated, 3)
+            )
+        });
+    let level = setup.amplitude.map_or_else(
+        || "none set".to_owned(),
+        |amplitude| {
+            format!(
+                "{}, {} {}, within {} %",
+                amplitude.rule.name(),
+                plain(amplitude.value, 5),
+                amplitude.rule.unit(),
+                plain(amplitude.tolerance_pct, 3)
+            )
+        },
+    );
+    let place = |position: Option<f64>, from: &str| {
+        position.map_or_else(
+            || "not stated".to_owned(),
+            |position| format!("{} m from the {from} clamp", plain(position, 6)),
+        )
+    };
+    [
+        (
+            "Span",
+            format!(
+                "{} m ± {} mm between the clamps",
+                plain(span.length_m, 6),
+                plain(span.length_uncertainty_mm, 3)
+            ),
+        ),
+        (
+            "Tension",
+            format!(
+                "{} kN ± {} %{rated}",
+                plain(span.tension_kn, 5),
+                plain(span.tension_uncertainty_pct, 3)
+            ),
+        ),
+        (
+            "Wave impedance sqrt(T m)",
+            format!("{} N s/m", plain(setup.wave_impedance_n_s_per_m(), 5)),
+        ),
+        (
+            "Damper position",
+            place(span.damper_position_m, "damper-end"),
+        ),
+        ("Drive position", place(span.drive_position_m, "drive-end")),
+        (
+            "Sweep",
+            format!(
+                "{} Hz to {} Hz",
+                plain(setup.sweep.low_hz, 4),
+                plain(setup.sweep.high_hz, 4)
+            ),
+        ),
+        ("Level", level),
+    ]
+}
+
+fn write_channel(body: &mut String, setup: &Setup, channel: &Channel) {
+    let source = setup
+        .sources
+        .get(channel.source)
+        .map_or(ABSENT, |source| source.name.as_str());
+    let own = channel.uncertainty_pct.map_or_else(
+        || "not stated".to_owned(),
+        |pct| format!("± {} %", plain(pct, 3)),
+    );
+    let reference = channel.reference.as_ref().map_or_else(String::new, |name| {
+        format!(
+            "; reference {name} ± {} %",
+            plain(channel.reference_uncertainty_pct, 3)
+        )
+    });
+    let place = match (channel.position_m, channel.location) {
+        (Some(position), _) => format!("{} m from the drive-end clamp", plain(position, 6)),
+        (None, Some(StrainLocation::Damper)) => "damper clamp".to_owned(),
+        (None, Some(StrainLocation::End)) => "span-end clamp".to_owned(),
+        (None, None) => ABSENT.to_owned(),
+    };
+    let _ = writeln!(
+        body,
+        "<tr><th scope=\"row\">{}</th><td>{}</td><td>{}, {}</td><td>{} {}</td><td class=\"words\">{}</td><td>{}</td></tr>",
+        escape(&channel.name),
+        channel.role,
+        escape(source),
+        channel.index,
+        plain(channel.full_scale, 7),
+        escape(channel.unit.symbol()),
+        escape(&format!("{own}{reference}")),
+        escape(&place),
+    );
+}

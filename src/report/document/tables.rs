@@ -1,0 +1,196 @@
+//! The settled points, and the dwells that do not count.
+
+use std::collections::BTreeSet;
+use std::fmt::Write as _;
+
+use crate::reduction::{SettledPoint, Verdict};
+use crate::report::html::{escape, head, row};
+use crate::report::number::{ABSENT, by_uncertainty, duration, fixed, with_uncertainty};
+use crate::resonance::reading::fold_half_turn_deg;
+
+/// A column: its heading, and what it says of a point.
+struct Column {
+    title: String,
+    cell: Box<dyn Fn(&SettledPoint) -> String>,
+}
+
+fn column(title: &str, cell: impl Fn(&SettledPoint) -> String + 'static) -> Column {
+    Column {
+        title: title.to_owned(),
+        cell: Box::new(cell),
+    }
+}
+
+/// Value and expanded uncertainty, two fields of a point.
+fn measured(
+    title: &str,
+    fields: impl Fn(&SettledPoint) -> (Option<f64>, Option<f64>) + 'static,
+) -> Column {
+    column(title, move |point| {
+        let (value, uncertainty) = fields(point);
+        with_uncertainty(value, uncertainty)
+    })
+}
+
+fn motion() -> Vec<Column> {
+    vec![
+        column("Point", |p| p.point.to_string()),
+        column("Verdict", |p| verdict(p).to_owned()),
+        column("Harmonic", |p| {
+            p.harmonic
+                .map_or_else(|| ABSENT.to_owned(), |harmonic| harmonic.to_string())
+        }),
+        measured("Frequency, Hz", |p| (p.frequency_hz, p.frequency_u_hz)),
+        measured("Antinode velocity, mm/s peak", |p| {
+            (p.antinode_velocity_mm_s, p.antinode_velocity_u_mm_s)
+        }),
+        measured("Node velocity, mm/s peak", |p| {
+            (p.node_velocity_mm_s, p.node_velocity_u_mm_s)
+        }),
+        measured("Antinode amplitude, mm pp", |p| {
+            (p.antinode_amplitude_mm_pp, p.antinode_amplitude_u_mm_pp)
+        }),
+        measured("Efficiency 100 S, %", |p| {
+            (p.efficiency_pct, p.efficiency_u_pct)
+        }),
+        measured("Drive phase, deg", |p| {
+            (
+                p.drive_phase_deg.map(fold_half_turn_deg),
+                p.drive_phase_u_deg,
+            )
+        }),
+        column("Off target level, %", |p| {
+            p.target_deviation_pct
+                .map_or_else(|| ABSENT.to_owned(), |pct| fixed(pct, 1))
+        }),
+    ]
+}
+
+fn power_and_strain(points: &[&SettledPoint]) -> Vec<Column> {
+    let mut columns = vec![
+        column("Point", |p| p.point.to_string()),
+        column("Frequency, Hz", |p| {
+            by_uncertainty(p.frequency_hz, p.frequency_u_hz)
+        }),
+        measured("Total power, W", |p| (p.power_total_w, p.power_total_u_w)),
+        measured("Total with stiffness, W", |p| {
+            (p.power_total_stiffness_w, p.power_total_stiffness_u_w)
+        }),
+        measured("Bare span, W", |p| (p.power_bare_w, p.power_bare_u_w)),
+        measured("Damper, W", |p| (p.power_damper_w, p.power_damper_u_w)),
+        measured("From force, W", |p| (p.power_force_w, p.power_force_u_w)),
+    ];
+    let gauges: BTreeSet<&String> = points
+        .iter()
+        .flat_map(|point| point.strain_pp_um_m.keys())
+        .collect();
+    for gauge in gauges {
+        let key = gauge.clone();
+        columns.push(measured(&format!("Strain {gauge}, µm/m pp"), move |p| {
+            (
+                p.strain_pp_um_m.get(&key).copied(),
+                p.strain_pp_u_um_m.get(&key).copied(),
+            )
+        }));
+    }
+    columns
+}
+
+fn verdict(point: &SettledPoint) -> &'static str {
+    match point.verdict {
+        Verdict::Held => "held",
+        Verdict::Steady => "steady",
+        Verdict::Rejected => "rejected",
+    }
+}
+
+pub(super) fn settled(body: &mut String, points: &[&SettledPoint]) {
+    body.push_str("<h2>Settled points</h2>\n");
+    if points.is_empty() {
+        body.push_str("<p>No dwell counts as settled.</p>\n");
+        return;
+    }
+    body.push_str(
+        "<p class=\"note\">Value ± expanded uncertainty, k = 2. Held: steady and shown to be at resonance. \
+         Steady: resonance neither shown nor excluded.</p>\n",
+    );
+    body.push_str("<h3>Motion</h3>\n");
+    table(body, motion(), points);
+    body.push_str("<h3>Power and strain</h3>\n");
+    table(body, power_and_strain(points), points);
+    if points.iter().all(|point| point.power_damper_w.is_none()) {
+        body.push_str(
+            "<p class=\"note\">The losses of the bare span are not taken off here: \
+             <code>spanhold reduce</code> does so with the run of the bare span.</p>\n",
+        );
+    }
+    let remarks: Vec<&&SettledPoint> = points
+        .iter()
+        .filter(|point| !point.reasons.is_empty())
+        .collect();
+    if !remarks.is_empty() {
+        body.push_str("<h3>Remarks</h3>\n<ul>\n");
+        for point in remarks {
+            for reason in &point.reasons {
+                let _ = writeln!(body, "<li>Point {}: {}</li>", point.point, escape(reason));
+            }
+        }
+        body.push_str("</ul>\n");
+    }
+}
+
+/// A table of the columns in which any point has something to say.
+fn table(body: &mut String, columns: Vec<Column>, points: &[&SettledPoint]) {
+    let columns: Vec<Column> = columns
+        .into_iter()
+        .filter(|column| points.iter().any(|point| (column.cell)(point) != ABSENT))
+        .collect();
+    let titles: Vec<&str> = columns.iter().map(|column| column.title.as_str()).collect();
+    let _ = write!(
+        body,
+        "<div class=\"wide\"><table>\n{}<tbody>\n",
+        head(&titles)
+    );
+    for point in points {
+        let cells: Vec<String> = columns
+            .iter()
+            .map(|column| escape(&(column.cell)(point)))
+            .collect();
+        body.push_str(&row(&cells));
+    }
+    body.push_str("</tbody></table></div>\n");
+}
+
+pub(super) fn rejected(body: &mut String, points: &[SettledPoint]) {
+    body.push_str("<h2>Dwells that do not count</h2>\n");
+    let rejected: Vec<&SettledPoint> = points
+        .iter()
+        .filter(|point| point.verdict == Verdict::Rejected)
+        .collect();
+    if rejected.is_empty() {
+        body.push_str("<p>None.</p>\n");
+        return;
+    }
+    body.push_str("<div class=\"wide\"><table>\n");
+    body.push_str(&head(&[
+        "Point",
+        "From, s",
+        "Length",
+        "Frequency, Hz",
+        "Reasons",
+    ]));
+    body.push_str("<tbody>\n");
+    for point in rejected {
+        let reasons: Vec<String> = point.reasons.iter().map(|reason| escape(reason)).collect();
+        let _ = writeln!(
+            body,
+            "<tr><th scope=\"row\">{}</th><td>{}</td><td>{}</td><td>{}</td><td class=\"words\">{}</td></tr>",
+            point.point,
+            fixed(point.start_s, 1),
+            duration(point.end_s - point.start_s),
+            by_uncertainty(point.frequency_hz, point.frequency_u_hz),
+            reasons.join("<br>"),
+        );
+    }
+    body.push_str("</tbody></table></div>\n");
+}

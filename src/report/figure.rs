@@ -1,0 +1,524 @@
+//! Figures as inline SVG: axes, lines, points, bars, bands, rules, a key.
+//!
+//! Exact bytes: the same figure gives the same text. Colours are classes of
+//! the page's style, so a figure follows light, dark and print. No ids are
+//! used: any number of figures may share a page. The plot area is a nested
+//! `svg`, which cuts off what lies beyond the axes.
+
+use std::fmt::Write as _;
+
+use super::axis::{Axis, Tick};
+use super::html::escape;
+
+/// Width of every figure in its own units; the page scales it.
+const WIDTH: f64 = 360.0;
+/// Room above the plot area, without a key.
+const TOP: f64 = 10.0;
+/// Room at the right.
+const RIGHT: f64 = 12.0;
+/// Room below, for tick texts and the label.
+const BELOW: f64 = 38.0;
+/// Width of a letter, about.
+const LETTER: f64 = 6.1;
+/// Height of a line of the key.
+const KEY_LINE: f64 = 16.0;
+/// More vertices than this are drawn as least and largest of each group.
+const MOST_VERTICES: usize = 600;
+
+/// What a mark stands for; the page's style gives it its colour.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Look {
+    /// What the point was taken from.
+    Hold,
+    /// What came before it.
+    Approach,
+    /// A limit.
+    Limit,
+    /// What theory has it.
+    Model,
+    /// Passed, held.
+    Pass,
+    /// Failed, rejected.
+    Fail,
+    /// Open, steady.
+    Open,
+    /// A second quantity.
+    Second,
+    /// A third quantity.
+    Third,
+}
+
+impl Look {
+    fn class(self) -> &'static str {
+        match self {
+            Self::Hold => "hold",
+            Self::Approach => "approach",
+            Self::Limit => "limit",
+            Self::Model => "model",
+            Self::Pass => "pass",
+            Self::Fail => "fail",
+            Self::Open => "open",
+            Self::Second => "second",
+            Self::Third => "third",
+        }
+    }
+}
+
+#[derive(Debug, Clone, PartialEq)]
+enum Mark {
+    Line(Vec<(f64, f64)>),
+    Points(Vec<(f64, f64)>),
+    Errors(Vec<(f64, f64, f64)>),
+    Bars(Vec<(f64, f64)>),
+    BandX(f64, f64),
+    BandY(f64, f64),
+    RuleX(f64),
+    RuleY(f64),
+}
+
+/// A figure in the making.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Figure {
+    name: String,
+    x: Axis,
+    y: Axis,
+    plot_height: f64,
+    marks: Vec<(Look, Mark)>,
+    key: Vec<(Look, String)>,
+}
+
+impl Figure {
+    /// An empty figure; `name` is read out where it cannot be seen.
+    pub fn new(name: &str, x: Axis, y: Axis) -> Self {
+        Self {
+            name: name.to_owned(),
+            x,
+            y,
+            plot_height: 150.0,
+            marks: Vec::new(),
+            key: Vec::new(),
+        }
+    }
+
+    /// Another height of the plot area (default 150, at a width of 360).
+    #[must_use]
+    pub fn height(mut self, plot_height: f64) -> Self {
+        self.plot_height = plot_height;
+        self
+    }
+
+    /// Equal units on both axes: the range of the axis that has room to spare
+    /// is widened about its middle.
+    #[must_use]
+    pub fn equal_units(mut self) -> Self {
+        let width = WIDTH - RIGHT - self.left();
+        let per_x = (self.x.high - self.x.low) / width;
+        let per_y = (self.y.high - self.y.low) / self.plot_height;
+        let (axis, extent, per) = if per_x < per_y {
+            (&mut self.x, width, per_y)
+        } else {
+            (&mut self.y, self.plot_height, per_x)
+        };
+        let middle = 0.5 * (axis.low + axis.high);
+        axis.low = middle - 0.5 * extent * per;
+        axis.high = middle + 0.5 * extent * per;
+        self
+    }
+
+    /// A line through points; a value that is no number interrupts it.
+    #[must_use]
+    pub fn line(self, look: Look, points: Vec<(f64, f64)>) -> Self {
+        self.mark(look, Mark::Line(thinned(points)))
+    }
+
+    /// Points.
+    #[must_use]
+    pub fn points(self, look: Look, points: Vec<(f64, f64)>) -> Self {
+        self.mark(look, Mark::Points(points))
+    }
+
+    /// Points with uncertainty bars: x, y, half the bar's length.
+    #[must_use]
+    pub fn errors(self, look: Look, points: Vec<(f64, f64, f64)>) -> Self {
+        self.mark(look, Mark::Errors(points))
+    }
+
+    /// Bars from the foot of the plot.
+    #[must_use]
+    pub fn bars(self, look: Look, bars: Vec<(f64, f64)>) -> Self {
+        self.mark(look, Mark::Bars(bars))
+    }
+
+    /// A band over a range of x.
+    #[must_use]
+    pub fn band_x(self, look: Look, from: f64, to: f64) -> Self {
+        self.mark(look, Mark::BandX(from, to))
+    }
+
+    /// A band over a range of y.
+    #[must_use]
+    pub fn band_y(self, look: Look, from: f64, to: f64) -> Self {
+        self.mark(look, Mark::BandY(from, to))
+    }
+
+    /// A vertical line.
+    #[must_use]
+    pub fn rule_x(self, look: Look, at: f64) -> Self {
+        self.mark(look, Mark::RuleX(at))
+    }
+
+    /// A horizontal line.
+    #[must_use]
+    pub fn rule_y(self, look: Look, at: f64) -> Self {
+        self.mark(look, Mark::RuleY(at))
+    }
+
+    /// An entry of the key above the plot.
+    #[must_use]
+    pub fn key(mut self, look: Look, text: &str) -> Self {
+        self.key.push((look, text.to_owned()));
+        self
+    }
+
+    fn mark(mut self, look: Look, mark: Mark) -> Self {
+        self.marks.push((look, mark));
+        self
+    }
+
+    fn y_ticks(&self) -> Vec<Tick> {
+        self.y
+            .ticks(((self.plot_height / 28.0) as usize).clamp(3, 8))
+    }
+
+    /// Room at the left, by the longest text that stands there.
+    fn left(&self) -> f64 {
+        let letters = self
+            .y_ticks()
+            .iter()
+            .map(|tick| tick.text.chars().count())
+            .max()
+            .unwrap_or(1);
+        26.0 + LETTER * letters as f64
+    }
+
+    /// Lines of the key, each entry with its place from the left.
+    fn key_lines(&self, left: f64) -> Vec<Vec<(f64, Look, &str)>> {
+        let mut lines: Vec<Vec<(f64, Look, &str)>> = Vec::new();
+        let mut at = f64::INFINITY;
+        for (look, text) in &self.key {
+            let width = 26.0 + LETTER * text.chars().count() as f64;
+            if at + width > WIDTH {
+                lines.push(Vec::new());
+                at = left;
+            }
+            if let Some(line) = lines.last_mut() {
+                line.push((at, *look, text));
+            }
+            at += width + 6.0;
+        }
+        lines
+    }
+
+    /// The SVG text.
+    pub fn svg(&self) -> String {
+        let left = self.left();
+        let key = self.key_lines(left);
+        let top = TOP + KEY_LINE * key.len() as f64;
+        let frame = Frame {
+            left,
+            top,
+            width: WIDTH - RIGHT - left,
+            height: self.plot_height,
+            x: &self.x,
+            y: &self.y,
+        };
+        let height = top + self.plot_height + BELOW;
+        let mut svg = format!(
+            "<svg class=\"figure\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" aria-label=\"{}\">\n",
+            escape(&self.name)
+        );
+        draw_key(&mut svg, &key);
+        frame.draw_axes(&mut svg, &self.y_ticks());
+        let _ = writeln!(
+            svg,
+            "<svg x=\"{0}\" y=\"{1}\" width=\"{2}\" height=\"{3}\" viewBox=\"{0} {1} {2} {3}\">",
+            coordinate(left),
+            coordinate(top),
+            coordinate(frame.width),
+            coordinate(frame.height),
+        );
+        for (look, mark) in &self.marks {
+            frame.draw(&mut svg, *look, mark);
+        }
+        svg.push_str("</svg>\n</svg>\n");
+        svg
+    }
+}
+
+fn draw_key(svg: &mut String, lines: &[Vec<(f64, Look, &str)>]) {
+    for (number, line) in lines.iter().enumerate() {
+        let y = 11.0 + KEY_LINE * number as f64;
+        for (x, look, text) in line {
+            let _ = writeln!(
+                svg,
+                "<rect class=\"swatch {}\" x=\"{}\" y=\"{}\" width=\"14\" height=\"5\" rx=\"1\"/>\
+                 <text x=\"{}\" y=\"{}\">{}</text>",
+                look.class(),
+                coordinate(*x),
+                coordinate(y - 6.5),
+                coordinate(x + 19.0),
+                coordinate(y),
+                escape(text),
+            );
+        }
+    }
+}
+
+/// The plot area and how values map into it.
+struct Frame<'a> {
+    left: f64,
+    top: f64,
+    width: f64,
+    height: f64,
+    x: &'a Axis,
+    y: &'a Axis,
+}
+
+impl Frame<'_> {
+    fn px(&self, x: f64) -> f64 {
+        self.left + self.width * self.x.place(x)
+    }
+
+    fn py(&self, y: f64) -> f64 {
+        self.top + self.height * (1.0 - self.y.place(y))
+    }
+
+    fn draw_axes(&self, svg: &mut String, y_ticks: &[Tick]) {
+        let (right, bottom) = (self.left + self.width, self.top + self.height);
+        for tick in y_ticks {
+            let y = coordinate(self.py(tick.value));
+            let _ = writeln!(
+                svg,
+                "<path class=\"gridline\" d=\"M{} {y}H{}\"/><text class=\"tick-y\" x=\"{}\" y=\"{}\">{}</text>",
+                coordinate(self.left),
+                coordinate(right),
+                coordinate(self.left - 5.0),
+                coordinate(self.py(tick.value) + 3.5),
+                tick.text
+            );
+        }
+        for tick in self.x.ticks(5) {
+            let x = coordinate(self.px(tick.value));
+            let _ = writeln!(
+                svg,
+                "<path class=\"gridline\" d=\"M{x} {}V{}\"/><text class=\"tick-x\" x=\"{x}\" y=\"{}\">{}</text>",
+                coordinate(self.top),
+                coordinate(bottom),
+                coordinate(bottom + 14.0),
+                tick.text
+            );
+        }
+        let (middle_x, middle_y) = (self.left + 0.5 * self.width, self.top + 0.5 * self.height);
+        let _ = writeln!(
+            svg,
+            "<rect class=\"frame\" x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"/>\n\
+             <text class=\"label-x\" x=\"{}\" y=\"{}\">{}</text>\n\
+             <text class=\"label-y\" transform=\"translate(12 {}) rotate(-90)\">{}</text>",
+            coordinate(self.left),
+            coordinate(self.top),
+            coordinate(self.width),
+            coordinate(self.height),
+            coordinate(middle_x),
+            coordinate(bottom + 30.0),
+            escape(&self.x.label),
+            coordinate(middle_y),
+            escape(&self.y.label),
+        );
+    }
+
+    fn draw(&self, svg: &mut String, look: Look, mark: &Mark) {
+        let class = look.class();
+        let (right, bottom) = (self.left + self.width, self.top + self.height);
+        match mark {
+            Mark::Line(points) => self.draw_line(svg, class, points),
+            Mark::Points(points) => {
+                let _ = write!(svg, "<g class=\"points {class}\">");
+                for (x, y) in points.iter().filter(|point| drawable(**point)) {
+                    self.dot(svg, *x, *y);
+                }
+                svg.push_str("</g>\n");
+            }
+            Mark::Errors(points) => {
+                let _ = write!(svg, "<g class=\"errors {class}\">");
+                for (x, y, u) in points {
+                    if !drawable((*x, *y)) {
+                        continue;
+                    }
+                    if u.is_finite() {
+                        let _ = write!(
+                            svg,
+                            "<path d=\"M{} {}V{}\"/>",
+                            coordinate(self.px(*x)),
+                            coordinate(self.py(y - u)),
+                            coordinate(self.py(y + u)),
+                        );
+                    }
+                    self.dot(svg, *x, *y);
+                }
+                svg.push_str("</g>\n");
+            }
+            Mark::Bars(bars) => {
+                let _ = write!(svg, "<path class=\"bars {class}\" d=\"");
+                for (x, y) in bars.iter().filter(|bar| drawable(**bar)) {
+                    let foot = coordinate(bottom);
+                    let _ = write!(
+                        svg,
+                        "M{} {foot}V{}",
+                        coordinate(self.px(*x)),
+                        coordinate(self.py(*y))
+                    );
+                }
+                svg.push_str("\"/>\n");
+            }
+            Mark::BandX(from, to) => {
+                let (from, to) = (self.px(*from), self.px(*to));
+                rect(svg, class, from, self.top, to - from, self.height);
+            }
+            Mark::BandY(from, to) => {
+                let (upper, lower) = (self.py(from.max(*to)), self.py(from.min(*to)));
+                rect(svg, class, self.left, upper, self.width, lower - upper);
+            }
+            Mark::RuleX(at) => {
+                let x = coordinate(self.px(*at));
+                let (top, foot) = (coordinate(self.top), coordinate(bottom));
+                let _ = writeln!(
+                    svg,
+                    "<path class=\"rule {class}\" d=\"M{x} {top}V{foot}\"/>"
+                );
+            }
+            Mark::RuleY(at) => {
+                let y = coordinate(self.py(*at));
+                let (from, to) = (coordinate(self.left), coordinate(right));
+                let _ = writeln!(svg, "<path class=\"rule {class}\" d=\"M{from} {y}H{to}\"/>");
+            }
+        }
+    }
+
+    fn dot(&self, svg: &mut String, x: f64, y: f64) {
+        let _ = write!(
+            svg,
+            "<circle cx=\"{}\" cy=\"{}\" r=\"2.5\"/>",
+            coordinate(self.px(x)),
+            coordinate(self.py(y)),
+        );
+    }
+
+    fn draw_line(&self, svg: &mut String, class: &str, points: &[(f64, f64)]) {
+        let _ = write!(svg, "<path class=\"line {class}\" d=\"");
+        let mut pen_down = false;
+        for point in points {
+            if drawable(*point) {
+                let command = if pen_down { 'L' } else { 'M' };
+                let (x, y) = (coordinate(self.px(point.0)), coordinate(self.py(point.1)));
+                let _ = write!(svg, "{command}{x} {y}");
+            }
+            pen_down = drawable(*point);
+        }
+        svg.push_str("\"/>\n");
+    }
+}
+
+fn rect(svg: &mut String, class: &str, x: f64, y: f64, width: f64, height: f64) {
+    let _ = writeln!(
+        svg,
+        "<rect class=\"band {class}\" x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"/>",
+        coordinate(x),
+        coordinate(y),
+        coordinate(width.max(0.0)),
+        coordinate(height.max(0.0)),
+    );
+}
+
+fn drawable(point: (f64, f64)) -> bool {
+    point.0.is_finite() && point.1.is_finite()
+}
+
+/// A coordinate with one decimal; far outside the figure it stays a number
+/// that every browser can draw.
+fn coordinate(value: f64) -> String {
+    super::number::plain_fixed(value.clamp(-9_999.0, 9_999.0))
+}
+
+/// Least and largest of each group of points that would share a pixel column.
+fn thinned(points: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
+    if points.len() <= MOST_VERTICES {
+        return points;
+    }
+    let group = points.len().div_ceil(MOST_VERTICES / 2);
+    let mut kept = Vec::with_capacity(MOST_VERTICES + 2);
+    for chunk in points.chunks(group) {
+        let order = |a: &&(f64, f64), b: &&(f64, f64)| a.1.total_cmp(&b.1);
+        let low = chunk.iter().min_by(order);
+        let high = chunk.iter().max_by(order);
+        let mut pair: Vec<(f64, f64)> = [low, high].into_iter().flatten().copied().collect();
+        pair.sort_by(|a, b| a.0.total_cmp(&b.0));
+        kept.extend(pair);
+    }
+    kept
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The exact bytes: whoever changes how figures are drawn sees it here.
+    #[test]
+    fn a_figure_of_every_mark_is_drawn_to_the_byte() {
+        let figure = Figure::new(
+            "all marks <of> a figure",
+            Axis::new("time (s)", 0.0, 10.0),
+            Axis::new("phase & sign (deg)", -95.0, 95.0),
+        )
+        .height(80.0)
+        .band_x(Look::Hold, 2.0, 4.0)
+        .band_y(Look::Limit, -20.0, 20.0)
+        .rule_x(Look::Fail, 5.0)
+        .rule_y(Look::Limit, 20.0)
+        .line(
+            Look::Approach,
+            vec![
+                (0.0, 0.0),
+                (1.0, 50.0),
+                (2.0, f64::NAN),
+                (3.0, -50.0),
+                (4.0, 1e12),
+            ],
+        )
+        .points(Look::Hold, vec![(2.5, 1.0), (f64::NAN, 1.0)])
+        .errors(Look::Second, vec![(6.0, 10.0, 5.0), (7.0, 10.0, f64::NAN)])
+        .bars(Look::Open, vec![(8.0, 40.0)])
+        .key(Look::Hold, "hold")
+        .key(Look::Approach, "approach");
+        insta::assert_snapshot!(figure.svg());
+    }
+
+    #[test]
+    fn many_points_keep_their_extremes() {
+        let mut points: Vec<(f64, f64)> = (0..10_000).map(|i| (f64::from(i), 0.0)).collect();
+        points[5_432].1 = 7.0;
+        points[5_433].1 = -7.0;
+        let thin = thinned(points);
+        assert!(thin.len() <= 2 * MOST_VERTICES);
+        assert!(thin.contains(&(5_432.0, 7.0)) && thin.contains(&(5_433.0, -7.0)));
+    }
+
+    #[test]
+    fn equal_units_are_equal_on_both_axes() {
+        let figure = Figure::new("", Axis::new("", 0.0, 1.0), Axis::new("", 0.0, 30.0))
+            .height(200.0)
+            .equal_units();
+        let per_x = (figure.x.high - figure.x.low) / (WIDTH - RIGHT - figure.left());
+        let per_y = (figure.y.high - figure.y.low) / 200.0;
+        assert!((per_x / per_y - 1.0).abs() < 0.02, "{per_x} {per_y}");
+    }
+}
