@@ -43,6 +43,14 @@ pub enum IngestError {
         /// What differs and what would be right.
         what: String,
     },
+    /// A serial device does not deliver what is needed.
+    #[error("{port}: {what}")]
+    Port {
+        /// The port.
+        port: String,
+        /// What is wrong and what would be right.
+        what: String,
+    },
     /// No file was named.
     #[error("no recording named: name at least one WAV file")]
     NoFiles,

@@ -4,7 +4,12 @@
 //! is sample index / rate; the wall clock is a label only. Every loss is a
 //! [`Gap`] with its place and its count, never silence.
 
+pub mod clock;
+pub mod encode;
 mod error;
+pub mod frames;
+pub mod lines;
+pub mod serial;
 pub mod sidecar;
 pub mod wav;
 

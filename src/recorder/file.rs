@@ -9,8 +9,8 @@ use std::path::{Path, PathBuf};
 
 use ndarray::ArrayView2;
 
-use super::encode::encode;
 use super::{RecorderError, RecorderOptions};
+use crate::ingest::encode::encode;
 use crate::ingest::sidecar::{Sidecar, sidecar_path};
 
 /// Length of the header that [`header_bytes`] lays out.

@@ -9,7 +9,6 @@
 //! gap closes it, and the next one carries the new start index. Read back in
 //! order, the files give the very stream that was recorded.
 
-mod encode;
 mod error;
 mod file;
 mod repair;

@@ -16,7 +16,7 @@ const FULL_SCALE_32: f64 = 2_147_483_648.0;
 
 /// Where in its container an integer of fewer bits sits.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Justification {
+pub(in crate::ingest) enum Justification {
     /// At the top, zeros below: what the format demands.
     Left,
     /// At the bottom: what some writers do all the same.
@@ -25,7 +25,7 @@ pub(super) enum Justification {
 
 /// How the frames of one file are turned into rows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Decoder {
+pub(in crate::ingest) struct Decoder {
     pub encoding: SampleEncoding,
     pub frame_bytes: usize,
     pub justification: Justification,

@@ -7,7 +7,7 @@
 //! reads them once, front to back. What can be repaired is repaired and said
 //! ([`WavReader::notes`]); what cannot is an [`IngestError`].
 
-mod decode;
+pub(in crate::ingest) mod decode;
 mod format;
 mod header;
 mod thread;
@@ -421,7 +421,7 @@ fn stream_format(segment: &Segment, sidecar: Option<&Sidecar>) -> StreamFormat {
 }
 
 /// The runs of frames in which every channel holds a finite number.
-fn finite_runs(block: &Block) -> Vec<Block> {
+pub(in crate::ingest) fn finite_runs(block: &Block) -> Vec<Block> {
     let frames = block.samples.ncols();
     let is_finite = |frame| {
         block

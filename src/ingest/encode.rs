@@ -1,18 +1,24 @@
-//! Channel-major rows → interleaved bytes, without rounding.
+//! Channel-major rows → interleaved little-endian bytes, without rounding.
+//!
+//! In: rows in fractions of digital full scale. Out: bytes as a recording or
+//! a device frame carries them, or the place of the first sample that the
+//! format cannot hold exactly.
 
 use ndarray::ArrayView2;
 
-use crate::ingest::sidecar::SampleFormat;
+use super::sidecar::SampleFormat;
 
 /// The first sample that the format cannot hold exactly.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Inexact {
+pub struct Inexact {
+    /// Row, from 0.
     pub channel: usize,
+    /// Column, from 0.
     pub frame: usize,
 }
 
 /// Encodes whole frames into `bytes`, which is cleared first.
-pub(super) fn encode(
+pub fn encode(
     samples: ArrayView2<'_, f64>,
     format: SampleFormat,
     bytes: &mut Vec<u8>,

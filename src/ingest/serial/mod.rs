@@ -1,0 +1,353 @@
+//! Serial devices → blocks and gaps, for hours, whatever the line does.
+//!
+//! In: bytes from a port, as frames or text lines (guide, page "device
+//! protocol"). Out: [`Message`]s in sample order over a bounded channel.
+//! Touches the port and the host's monotonic clock. Time is sample index /
+//! rate; arrival time serves only to compare the device's clock with the
+//! host's ([`crate::ingest::clock`]).
+
+mod assembly;
+mod feed;
+mod link;
+mod outbox;
+mod statistics;
+
+use std::io::{self, ErrorKind, Read};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::{self, JoinHandle};
+use std::time::{Duration, Instant};
+
+use crossbeam_channel::Sender;
+use jiff::{SignedDuration, Timestamp};
+
+pub use assembly::{Assembly, OtherFormat};
+pub use feed::{Feed, LinkFormat};
+pub use link::{Link, PortLink};
+pub use statistics::{LinkMonitor, LinkStatistics};
+
+use super::sidecar::SampleFormat;
+use super::{Block, End, IngestError, Message, StreamFormat};
+use crate::setup::Protocol;
+use outbox::Outbox;
+
+/// Bytes taken from the port at once.
+const READ_BYTES: usize = 64 << 10;
+
+/// First and longest pause between attempts to open a lost port.
+const RECONNECT_PAUSE: [Duration; 2] = [Duration::from_millis(100), Duration::from_secs(5)];
+
+/// How often the rate is estimated anew.
+const RATE_INTERVAL: Duration = Duration::from_secs(5);
+
+/// What a serial source is expected to be.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SerialOptions {
+    /// How samples are framed.
+    pub protocol: Protocol,
+    /// Sampling rate of the setup, Hz: required for text lines, checked
+    /// against what frames say.
+    pub rate_hz: Option<f64>,
+    /// Least number of channels that the setup uses.
+    pub channels: usize,
+    /// Index of the first sample: 0, or where a run goes on.
+    pub first_index: u64,
+    /// Longest wait for the first samples.
+    pub start_deadline: Duration,
+}
+
+impl SerialOptions {
+    /// A new run of a device with at least `channels` channels.
+    pub fn new(protocol: Protocol, rate_hz: Option<f64>, channels: usize) -> Self {
+        Self {
+            protocol,
+            rate_hz,
+            channels,
+            first_index: 0,
+            start_deadline: Duration::from_secs(5),
+        }
+    }
+}
+
+/// A serial source whose format is known.
+pub struct SerialReader {
+    link: Box<dyn Link>,
+    port: Option<Box<dyn Read + Send>>,
+    feed: Feed,
+    format: StreamFormat,
+    sample_format: SampleFormat,
+    monitor: LinkMonitor,
+    started: Instant,
+    rate_estimated: Instant,
+    bytes: Vec<u8>,
+    blocks: Vec<Block>,
+}
+
+/// What one read brought.
+enum Step {
+    Bytes,
+    Idle,
+    Lost(String),
+}
+
+impl SerialReader {
+    /// Opens the link and waits for the first samples, which tell the format.
+    pub fn open(mut link: Box<dyn Link>, options: &SerialOptions) -> Result<Self, IngestError> {
+        let fault = |link: &dyn Link, what| IngestError::Port {
+            port: link.name().to_owned(),
+            what,
+        };
+        let feed = match (options.protocol, options.rate_hz) {
+            (Protocol::Frames, _) => Feed::frames(options.first_index),
+            (Protocol::Lines, Some(rate_hz)) => Feed::lines(options.first_index, rate_hz),
+            (Protocol::Lines, None) => {
+                let what = "text lines do not tell their rate; set `rate_hz` of the source";
+                return Err(fault(&*link, what.into()));
+            }
+        };
+        let port = link.open().map_err(|error| {
+            let what = format!("cannot open: {error}{}", link::remedy(&error));
+            fault(&*link, what)
+        })?;
+        let mut reader = Self {
+            link,
+            port: Some(port),
+            feed,
+            format: StreamFormat {
+                rate_hz: options.rate_hz.unwrap_or(0.0),
+                channels: options.channels,
+                clip_level: f64::INFINITY,
+                start_utc: None,
+            },
+            sample_format: SampleFormat::F64,
+            monitor: LinkMonitor::default(),
+            started: Instant::now(),
+            rate_estimated: Instant::now(),
+            bytes: vec![0; READ_BYTES],
+            blocks: Vec::new(),
+        };
+        reader
+            .wait_for_format(options)
+            .map_err(|what| fault(&*reader.link, what))?;
+        Ok(reader)
+    }
+
+    /// Rate, channels, clipping level and start of the stream.
+    pub fn format(&self) -> &StreamFormat {
+        &self.format
+    }
+
+    /// How the recorder stores the samples without rounding.
+    pub fn sample_format(&self) -> SampleFormat {
+        self.sample_format
+    }
+
+    /// A view of the counts, for other threads.
+    pub fn monitor(&self) -> LinkMonitor {
+        self.monitor.clone()
+    }
+
+    fn wait_for_format(&mut self, options: &SerialOptions) -> Result<(), String> {
+        let format = loop {
+            match self.step().map_err(|other| describe(&other))? {
+                Step::Lost(error) => return Err(format!("lost before the first sample: {error}")),
+                Step::Bytes | Step::Idle => {}
+            }
+            if let Some(format) = self.feed.format() {
+                break format;
+            }
+            if self.started.elapsed() >= options.start_deadline {
+                return Err(self.no_samples(options));
+            }
+        };
+        if let Some(expected_hz) = options.rate_hz
+            && (format.rate_hz / expected_hz - 1.0).abs() > 1e-3
+        {
+            return Err(format!(
+                "the device samples at {} Hz, the setup says {expected_hz} Hz; correct one of them",
+                format.rate_hz
+            ));
+        }
+        if format.channels < options.channels {
+            return Err(format!(
+                "the device sends {} channels, the setup uses {}; correct the `index` of the \
+                 channels or the device",
+                format.channels, options.channels
+            ));
+        }
+        self.sample_format = format.sample_format;
+        self.format = StreamFormat {
+            rate_hz: format.rate_hz,
+            channels: format.channels,
+            clip_level: clip_level(format.sample_format, options.protocol),
+            start_utc: label_of_sample_0(options.first_index, format.rate_hz),
+        };
+        Ok(())
+    }
+
+    fn no_samples(&mut self, options: &SerialOptions) -> String {
+        let seconds = options.start_deadline.as_secs_f64();
+        let statistics = self.feed.statistics();
+        if statistics.bytes == 0 {
+            return format!(
+                "nothing came within {seconds} s; switch the device on and check the cable"
+            );
+        }
+        let what = match options.protocol {
+            Protocol::Frames => "whole frame",
+            Protocol::Lines => "line of numbers",
+        };
+        format!(
+            "{} bytes came within {seconds} s, but no {what}; check `baud` and `protocol` of the \
+             source",
+            statistics.bytes
+        )
+    }
+
+    /// Reads once. A fragment is all that can be expected of a read.
+    fn step(&mut self) -> Result<Step, OtherFormat> {
+        let Some(port) = &mut self.port else {
+            return Ok(Step::Lost("not open".into()));
+        };
+        let read = port.read(&mut self.bytes);
+        let now = self.started.elapsed();
+        match read {
+            Ok(0) => Ok(Step::Lost("the device hung up".into())),
+            Ok(length) => {
+                let bytes = self.bytes.get(..length).unwrap_or_default();
+                self.feed.push(bytes, now, &mut self.blocks)?;
+                Ok(Step::Bytes)
+            }
+            Err(error) if is_idle(&error) => {
+                self.feed.statistics().idle_reads += 1;
+                self.feed.flush(now, &mut self.blocks);
+                Ok(Step::Idle)
+            }
+            Err(error) if error.kind() == ErrorKind::Interrupted => Ok(Step::Bytes),
+            Err(error) => Ok(Step::Lost(error.to_string())),
+        }
+    }
+
+    fn run(&mut self, outbox: &mut Outbox, stop: &AtomicBool) -> End {
+        while !stop.load(Ordering::Relaxed) {
+            self.show();
+            let step = match self.step() {
+                Ok(step) => step,
+                Err(other) => {
+                    return End::Failed(format!("{}: {}", self.link.name(), describe(&other)));
+                }
+            };
+            if let Step::Lost(error) = &step {
+                tracing::warn!(port = self.link.name(), error, "port lost");
+                // The old handle has to go, or the device comes back under
+                // another name.
+                self.port = None;
+                self.feed.statistics().disconnects += 1;
+                self.feed.cut(self.started.elapsed(), &mut self.blocks);
+            }
+            if self.hand_out(outbox).is_err() {
+                return End::Stopped;
+            }
+            if self.port.is_none() {
+                self.reconnect(stop);
+            }
+        }
+        self.feed.flush(self.started.elapsed(), &mut self.blocks);
+        let _ = self.hand_out(outbox);
+        self.feed.estimate_rate();
+        self.show();
+        End::Stopped
+    }
+
+    fn hand_out(&mut self, outbox: &mut Outbox) -> Result<(), outbox::NobodyListens> {
+        for block in self.blocks.drain(..) {
+            outbox.send_block(block)?;
+        }
+        self.feed.statistics().dropped_samples = outbox.dropped_samples();
+        Ok(())
+    }
+
+    /// Tries to open the port again until it opens or `stop` is set.
+    fn reconnect(&mut self, stop: &AtomicBool) {
+        let [mut pause, longest] = RECONNECT_PAUSE;
+        self.show();
+        while !stop.load(Ordering::Relaxed) {
+            match self.link.open() {
+                Ok(port) => {
+                    tracing::info!(port = self.link.name(), "port open again");
+                    self.feed.statistics().reconnects += 1;
+                    self.port = Some(port);
+                    return;
+                }
+                Err(error) => tracing::debug!(port = self.link.name(), %error, "still lost"),
+            }
+            let until = Instant::now() + pause;
+            while Instant::now() < until && !stop.load(Ordering::Relaxed) {
+                thread::sleep(link::READ_TIMEOUT.min(pause));
+            }
+            pause = (pause * 2).min(longest);
+        }
+    }
+
+    fn show(&mut self) {
+        if self.rate_estimated.elapsed() >= RATE_INTERVAL {
+            self.feed.estimate_rate();
+            self.rate_estimated = Instant::now();
+        }
+        let is_connected = self.port.is_some();
+        let statistics = self.feed.statistics();
+        statistics.is_connected = is_connected;
+        self.monitor.show(statistics);
+    }
+}
+
+/// Reads the device until `stop` is set or nobody listens any more. A block
+/// that finds no room in the channel within a moment is dropped and shows as
+/// a gap: waiting would lose samples in the kernel, where nobody counts them.
+/// The last message is an [`End`].
+pub fn spawn_serial(
+    mut reader: SerialReader,
+    sender: Sender<Message>,
+    stop: Arc<AtomicBool>,
+) -> JoinHandle<()> {
+    thread::spawn(move || {
+        let mut outbox = Outbox::new(sender, reader.link.name().to_owned());
+        let end = reader.run(&mut outbox, &stop);
+        outbox.send_end(end);
+    })
+}
+
+fn is_idle(error: &io::Error) -> bool {
+    matches!(error.kind(), ErrorKind::TimedOut | ErrorKind::WouldBlock)
+}
+
+fn describe(other: &OtherFormat) -> String {
+    let OtherFormat { before, now } = other;
+    format!(
+        "the device restarted and now sends {} channels of {} at {} Hz, {} of {} at {} Hz before; \
+         start a new run",
+        now.channels,
+        now.sample_format,
+        now.rate_hz,
+        before.channels,
+        before.sample_format,
+        before.rate_hz
+    )
+}
+
+/// Integers end one code below full scale; text has no full scale.
+fn clip_level(format: SampleFormat, protocol: Protocol) -> f64 {
+    if protocol == Protocol::Lines {
+        return f64::INFINITY;
+    }
+    if format.is_float() {
+        return 1.0;
+    }
+    let full_scale = (format.sample_bytes() as f64 * 8.0 - 1.0).exp2();
+    (full_scale - 1.0) / full_scale
+}
+
+fn label_of_sample_0(first_index: u64, rate_hz: f64) -> Option<Timestamp> {
+    let before = SignedDuration::try_from_secs_f64(first_index as f64 / rate_hz).ok()?;
+    Timestamp::now().checked_sub(before).ok()
+}
