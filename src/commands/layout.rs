@@ -119,7 +119,7 @@ pub fn wrap(text: &str, width: usize, first: &str, rest: &str) -> String {
     let mut out = String::new();
     let mut line = first.to_owned();
     let mut empty = true;
-    for word in text.split_whitespace() {
+    for word in text.split_ascii_whitespace() {
         let gap = usize::from(!empty);
         if !empty && line.chars().count() + gap + word.chars().count() > width {
             let _ = writeln!(out, "{line}");

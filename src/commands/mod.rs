@@ -6,9 +6,13 @@
 mod assign;
 mod audit;
 mod bar;
+mod capture;
+mod check;
 mod compare;
+mod device;
 mod field;
 mod layout;
+mod logs;
 mod opened_run;
 mod plan;
 mod points_table;
@@ -78,6 +82,10 @@ struct CommandLine {
 enum Command {
     /// The harmonics to visit, where to read, what each channel will see
     Plan(plan::Args),
+    /// Capture a sweep unattended from serial devices
+    Capture(capture::Args),
+    /// Listen for some seconds and say what is wrong before a day is lost
+    Check(check::Args),
     /// Turn recordings into settled points, exactly as a live capture would
     Reprocess(reprocess::Args),
     /// Record a virtual span, with the truth beside the recording
@@ -135,6 +143,8 @@ fn dispatch(command: Command) -> Result<Status, Failure> {
         Command::Plan(args) => plan::run(&args),
         Command::Compare(args) => compare::run(&args),
         Command::Field(args) => field::run(&args),
+        Command::Capture(args) => capture::run(&args),
+        Command::Check(args) => check::run(&args),
         Command::Reprocess(args) => reprocess::run(&args),
         Command::Rehearse(args) => rehearse::run(&args),
         Command::Audit(args) => audit::run(&args),

@@ -251,3 +251,18 @@ fn a_folder_that_cannot_be_made_says_which_and_why() {
     let error = Ledger::resume(&folder.path().join("gone"), SETUP).unwrap_err();
     assert!(error.to_string().contains("gone"), "{error}");
 }
+
+#[test]
+fn a_removed_folder_is_noticed_before_the_next_point_is_announced() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = folder.path().join("run");
+    let mut ledger = Ledger::create(&run, SETUP, begin("capture"), false).unwrap();
+    ledger
+        .point(point(1.0, Verdict::Held), evidence(1.0))
+        .unwrap();
+    std::fs::remove_dir_all(&run).unwrap();
+    let error = ledger
+        .point(point(20.0, Verdict::Held), evidence(20.0))
+        .unwrap_err();
+    assert!(error.to_string().contains("was removed"), "{error}");
+}

@@ -222,6 +222,7 @@ impl Ledger {
         self.evidence.sync()?;
         self.points.append(&point)?;
         self.points.sync()?;
+        self.points.is_in_place()?;
         self.next_point += 1;
         self.record.points.add(point.verdict);
         self.flush()?;
@@ -253,8 +254,10 @@ impl Ledger {
             .map_err(|error| LedgerError::io(&self.folder.join(TRACE_FILE), "write")(error.into()))
     }
 
-    /// Hands buffered trace rows to the system.
+    /// Hands buffered trace rows to the system, and makes sure that the folder
+    /// is still there.
     pub fn flush(&mut self) -> Result<(), LedgerError> {
+        self.points.is_in_place()?;
         self.trace
             .flush()
             .map_err(LedgerError::io(&self.folder.join(TRACE_FILE), "write"))

@@ -9,18 +9,28 @@
 //!                         └    →  …           → ┘   the calling thread
 //! ```
 //!
+//! Live, a recorder and a feed stand between reader and windows; the feed takes
+//! blocks from the recorder as they come, and from the recording where the
+//! analysis was too slow or not there.
+//!
 //! Every arrow is a bounded channel with exactly one receiver: a stage that
 //! ends, for whatever reason, closes its ends, and its neighbours end too.
 //! The end of a source travels in the channels behind its last samples, so
 //! that every stage finishes its work first.
 
 pub mod analysis;
+mod feed;
+mod record;
 mod run;
 mod stages;
 mod stop;
 
+pub use feed::{FeedState, Recordings, recordings_of, spawn_feed};
+pub use record::{Recorded, spawn_recorder};
 pub use run::{Input, Options, Order, Outcome, Progress, Sink, SourceOutcome, run};
 pub use stop::{StopReason, on_signals};
 
+#[cfg(test)]
+mod live_tests;
 #[cfg(test)]
 mod tests;

@@ -67,6 +67,12 @@ pub struct Progress {
 
 /// Where findings go. An error ends the run.
 pub trait Sink {
+    /// Hears a message of a source before the analysis does.
+    fn heard(&mut self, source: usize, message: &ToneMessage) -> anyhow::Result<()> {
+        let _ = (source, message);
+        Ok(())
+    }
+
     /// Takes a finding.
     fn finding(&mut self, finding: Finding) -> anyhow::Result<()>;
 
@@ -171,7 +177,14 @@ fn step(
             });
             return Some(Err(StopReason::StageDied { name }));
         }
-        Heard::Message(number, message) => take(sources, number, message, analysis),
+        Heard::Message(number, message) => {
+            if let Estimated::Tone(tone) = &message
+                && let Err(error) = sink.heard(number, tone)
+            {
+                return Some(Err(StopReason::SinkFailed(error)));
+            }
+            take(sources, number, message, analysis)
+        }
     };
     let told = findings
         .into_iter()

@@ -59,6 +59,7 @@ pub(super) fn setup(damped: bool) -> Setup {
             high_hz: 64.0,
         },
         amplitude: None,
+        limits: crate::setup::AlarmLimits::default(),
         hold: HoldRules {
             min_seconds: 8.0,
             min_cycles: 100.0,

@@ -25,7 +25,8 @@ mod words;
 pub use explain::explain;
 pub use fault::{Fault, SetupFaults, Warning};
 pub use model::{
-    Amplitude, Channel, Conductor, HoldRules, Setup, Source, SourceKind, Span, Sweep, Test,
+    AlarmLimits, Amplitude, Channel, Conductor, HoldRules, Setup, Source, SourceKind, Span, Sweep,
+    Test,
 };
 pub use warnings::warnings;
 pub use words::{LevelRule, Protocol, Quantity, Role, StrainLocation, Unit};

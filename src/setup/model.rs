@@ -24,6 +24,8 @@ pub struct Setup {
     pub amplitude: Option<Amplitude>,
     /// When a resonance counts as held.
     pub hold: HoldRules,
+    /// What a capture raises an alarm at.
+    pub limits: AlarmLimits,
     /// The sample sources; never empty.
     pub sources: Vec<Source>,
     /// The channels; exactly one `antinode`, at most one each of `node`,
@@ -128,6 +130,18 @@ pub struct Amplitude {
 impl Amplitude {
     /// Taken where the tolerance is not stated, % (common practice, no source).
     pub const DEFAULT_TOLERANCE_PCT: f64 = 10.0;
+}
+
+/// `[limits]`: a capture raises an alarm above these. They are those of the
+/// test specification; no interlock rests on them.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+pub struct AlarmLimits {
+    /// Dynamic strain at any gauge, µm/m peak-to-peak.
+    pub strain_pp_um_m: Option<f64>,
+    /// Antinode amplitude, mm peak-to-peak.
+    pub antinode_amplitude_mm_pp: Option<f64>,
+    /// Antinode velocity, mm/s peak.
+    pub antinode_velocity_mm_s: Option<f64>,
 }
 
 /// `[hold]`: when a resonance counts as held. Each default is derived in the

@@ -5,6 +5,7 @@
 //! section is entered in [`SECTIONS`], [`RawSetup::read`] and
 //! [`RawSetup::build`]; a new key in the file of its section.
 
+mod alarm;
 pub(super) mod bench;
 pub(super) mod choice;
 pub(super) mod criteria;
@@ -17,6 +18,7 @@ pub(super) mod wiring;
 
 use super::fault::Log;
 use super::model::{Setup, Sweep};
+use alarm::RawAlarmLimits;
 use bench::{RawAmplitude, RawConductor, RawSpan, RawSweep, RawTest};
 use criteria::RawCriterion;
 use document::Document;
@@ -34,6 +36,7 @@ const SECTIONS: &[(&str, &[&str])] = &[
     ("sweep", RawSweep::KEYS),
     ("amplitude", RawAmplitude::KEYS),
     ("hold", RawHold::KEYS),
+    ("limits", RawAlarmLimits::KEYS),
     ("source", RawSource::KEYS),
     ("channel", RawChannel::KEYS),
     ("criteria", RawCriterion::KEYS),
@@ -50,6 +53,7 @@ pub(super) struct RawSetup {
     pub(super) sweep: RawSweep,
     pub(super) amplitude: Option<RawAmplitude>,
     pub(super) hold: RawHold,
+    limits: RawAlarmLimits,
     pub(super) sources: Vec<RawSource>,
     pub(super) channels: Vec<RawChannel>,
     pub(super) criteria: Vec<RawCriterion>,
@@ -82,6 +86,7 @@ impl RawSetup {
             test: RawTest::read(&mut document.section("test", Need::Required, log)),
             sweep: RawSweep::read(&mut document.section("sweep", Need::Optional, log)),
             hold: RawHold::read(&mut document.section("hold", Need::Optional, log)),
+            limits: RawAlarmLimits::read(&mut document.section("limits", Need::Optional, log)),
             sources: document.list("source", Need::Required, log, RawSource::read),
             channels: document.list("channel", Need::Required, log, |table| {
                 RawChannel::read(table, &span.length_m)
@@ -123,6 +128,7 @@ impl RawSetup {
             sweep,
             amplitude,
             hold: self.hold.build()?,
+            limits: self.limits.build()?,
             sources,
             channels,
             criteria,

@@ -41,6 +41,7 @@ fn setup(rule: LevelRule, value: f64) -> Setup {
             value,
             tolerance_pct: 10.0,
         }),
+        limits: crate::setup::AlarmLimits::default(),
         hold: HoldRules::default(),
         sources: vec![Source {
             name: "bench".into(),

@@ -1,0 +1,81 @@
+//! What the serial links lose, said as it happens and summed up at the end.
+
+use crate::ingest::serial::{LinkMonitor, LinkStatistics};
+
+/// A device's clock this far from its nominal rate is worth a word, ppm.
+const RATE_WORTH_SAYING_PPM: f64 = 200.0;
+
+/// The counts of every link.
+#[derive(Debug)]
+pub struct Links(Vec<Watched>);
+
+#[derive(Debug)]
+struct Watched {
+    source: String,
+    monitor: LinkMonitor,
+    before: LinkStatistics,
+    rate_said: bool,
+}
+
+impl Links {
+    /// One entry a source: its name and its counts.
+    pub fn new(monitors: Vec<(String, LinkMonitor)>) -> Self {
+        let watched = monitors.into_iter().map(|(source, monitor)| Watched {
+            source,
+            monitor,
+            before: LinkStatistics::default(),
+            rate_said: false,
+        });
+        Self(watched.collect())
+    }
+
+    /// Says what has been lost since the last look: one line a link, however
+    /// much it is.
+    pub fn look(&mut self) {
+        for link in &mut self.0 {
+            let now = link.monitor.snapshot();
+            let before = std::mem::replace(&mut link.before, now.clone());
+            let lost = now.lost_samples - before.lost_samples;
+            let corrupt = now.corrupt - before.corrupt;
+            let restarts = now.restarts - before.restarts;
+            if lost + corrupt + restarts > 0 {
+                tracing::warn!(
+                    source = %link.source, lost_samples = lost, corrupt, restarts,
+                    "The link is not clean."
+                );
+            }
+            if let Some(rate) = now.rate
+                && !link.rate_said
+                && rate.offset_ppm.abs() - rate.offset_u_ppm > RATE_WORTH_SAYING_PPM
+            {
+                link.rate_said = true;
+                tracing::warn!(
+                    source = %link.source, rate_hz = rate.rate_hz,
+                    offset_ppm = rate.offset_ppm.round(), offset_u_ppm = rate.offset_u_ppm.round(),
+                    "The device does not sample at its nominal rate by this computer's clock; \
+                     every frequency is off by as much."
+                );
+            }
+        }
+    }
+
+    /// The whole, one line a link.
+    pub fn sum_up(&self) {
+        for link in &self.0 {
+            let sum = link.monitor.snapshot();
+            tracing::info!(
+                source = %link.source,
+                samples = sum.samples,
+                lost_samples = sum.lost_samples,
+                estimated_lost_samples = sum.estimated_lost_samples,
+                dropped_samples = sum.dropped_samples,
+                corrupt = sum.corrupt,
+                restarts = sum.restarts,
+                disconnects = sum.disconnects,
+                offset_ppm = sum.rate.map(|rate| rate.offset_ppm.round()),
+                offset_u_ppm = sum.rate.map(|rate| rate.offset_u_ppm.round()),
+                "The link in sum."
+            );
+        }
+    }
+}

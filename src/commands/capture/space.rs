@@ -1,0 +1,111 @@
+//! How long the disk will last: said at the start, said again as it runs out,
+//! and a clear stop before it does.
+
+use std::path::PathBuf;
+use std::time::{Duration, Instant};
+
+use crate::recorder::{RecorderError, SpaceForecast, forecast_space};
+
+/// How often the disk is looked at.
+const INTERVAL: Duration = Duration::from_secs(10);
+/// What is left is said once below each of these, longest first.
+const WORTH_SAYING: [Duration; 4] = [
+    Duration::from_hours(24),
+    Duration::from_hours(6),
+    Duration::from_hours(1),
+    Duration::from_mins(10),
+];
+
+/// Watches the disk of a run.
+#[derive(Debug)]
+pub struct Space {
+    folder: PathBuf,
+    bytes_per_second: f64,
+    reserve_bytes: u64,
+    looked: Option<Instant>,
+    said: usize,
+}
+
+impl Space {
+    /// `reserve_bytes` are to stay free.
+    pub fn new(folder: PathBuf, bytes_per_second: f64, reserve_bytes: u64) -> Self {
+        Self {
+            folder,
+            bytes_per_second,
+            reserve_bytes,
+            looked: None,
+            said: 0,
+        }
+    }
+
+    /// Looks, and says how long it will last.
+    pub fn begin(&mut self) -> Result<SpaceForecast, RecorderError> {
+        let forecast = self.forecast()?;
+        self.looked = Some(Instant::now());
+        tracing::info!(
+            bytes_per_second = self.bytes_per_second.round(),
+            free_mb = forecast.free_bytes / 1_000_000,
+            lasts = %lasts(&forecast),
+            "The disk will last {}.", lasts(&forecast)
+        );
+        Ok(forecast)
+    }
+
+    /// Looks again when it is time. `Some`: stop now, and why.
+    pub fn look(&mut self) -> Option<String> {
+        if self
+            .looked
+            .is_some_and(|looked| looked.elapsed() < INTERVAL)
+        {
+            return None;
+        }
+        self.looked = Some(Instant::now());
+        let forecast = match self.forecast() {
+            Ok(forecast) => forecast,
+            Err(error) => {
+                tracing::warn!(%error, "The free space is not known.");
+                return None;
+            }
+        };
+        if forecast.is_exhausted() {
+            return Some(self.exhausted(&forecast));
+        }
+        let due = WORTH_SAYING
+            .iter()
+            .filter(|limit| forecast.lasts.is_some_and(|lasts| lasts < **limit))
+            .count();
+        if due > self.said {
+            self.said = due;
+            tracing::warn!(lasts = %lasts(&forecast), "The disk will last {} only.", lasts(&forecast));
+        }
+        None
+    }
+
+    /// The text for a disk that is too full.
+    pub fn exhausted(&self, forecast: &SpaceForecast) -> String {
+        format!(
+            "{}: {} MB are free, and {} MB are kept free (--keep-free-mb); free some space and \
+             start the same command again, it goes on where it stopped",
+            self.folder.display(),
+            forecast.free_bytes / 1_000_000,
+            self.reserve_bytes / 1_000_000
+        )
+    }
+
+    fn forecast(&self) -> Result<SpaceForecast, RecorderError> {
+        forecast_space(&self.folder, self.bytes_per_second, self.reserve_bytes)
+    }
+}
+
+/// In words, to the precision a person plans with.
+pub fn lasts(forecast: &SpaceForecast) -> String {
+    let Some(lasts) = forecast.lasts else {
+        return "for ever".into();
+    };
+    let minutes = lasts.as_secs() / 60;
+    match minutes {
+        0..90 => format!("{minutes} min"),
+        90..2880 => format!("{} h", minutes / 60),
+        _ => format!("{} days", minutes / 1440),
+    }
+}

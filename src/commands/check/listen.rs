@@ -1,0 +1,164 @@
+//! Some seconds of every source, gathered whole.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use ndarray::{Array2, Axis, concatenate};
+
+use super::Args;
+use crate::commands::Failure;
+use crate::commands::assign;
+use crate::commands::device::connect;
+use crate::ingest::serial::LinkStatistics;
+use crate::ingest::wav::WavReader;
+use crate::ingest::{Block, Message, StreamFormat};
+use crate::setup::Loaded;
+
+/// Frames read from a recording at once.
+const BLOCK_FRAMES: usize = 16_384;
+/// Samples may come this much later than they should, s.
+const LATE: Duration = Duration::from_secs(3);
+
+/// What was heard of one source.
+#[derive(Debug, Clone)]
+pub struct Heard {
+    /// What the source says of itself.
+    pub format: StreamFormat,
+    /// Channels × frames, digital full scale = 1; at least one frame.
+    pub samples: Array2<f64>,
+    /// Frames missing between them.
+    pub missing_frames: u64,
+    /// What the reader had to say.
+    pub notes: Vec<String>,
+}
+
+/// One entry a source of the setup.
+pub fn listen(args: &Args, loaded: &Loaded, stop: &Arc<AtomicBool>) -> Result<Vec<Heard>, Failure> {
+    if args.files.is_empty() {
+        return devices(args, loaded, stop);
+    }
+    let mut heard = Vec::new();
+    for source in assign::assign(&loaded.setup, &args.files)? {
+        let mut reader = WavReader::open(&source.files).map_err(anyhow::Error::from)?;
+        let format = reader.format().clone();
+        let mut gathered = Gathered::new(f64::from(args.seconds) * format.rate_hz);
+        while !gathered.is_full()
+            && let Some(block) = reader
+                .next_block(BLOCK_FRAMES)
+                .map_err(anyhow::Error::from)?
+        {
+            gathered.add(block);
+        }
+        heard.push(gathered.into_heard(&source.name, format, reader.notes().to_vec())?);
+    }
+    Ok(heard)
+}
+
+/// Blocks up to a number of frames.
+struct Gathered {
+    blocks: Vec<Array2<f64>>,
+    wanted: usize,
+    frames: usize,
+    next: Option<u64>,
+    missing_frames: u64,
+}
+
+impl Gathered {
+    fn new(wanted: f64) -> Self {
+        Self {
+            blocks: Vec::new(),
+            wanted: wanted.ceil() as usize,
+            frames: 0,
+            next: None,
+            missing_frames: 0,
+        }
+    }
+
+    fn is_full(&self) -> bool {
+        self.frames >= self.wanted
+    }
+
+    fn add(&mut self, block: Block) {
+        if let Some(next) = self.next {
+            self.missing_frames += block.first_sample.saturating_sub(next);
+        }
+        self.next = Some(block.first_sample + block.samples.ncols() as u64);
+        self.frames += block.samples.ncols();
+        self.blocks.push(block.samples);
+    }
+
+    fn into_heard(
+        self,
+        source: &str,
+        format: StreamFormat,
+        notes: Vec<String>,
+    ) -> anyhow::Result<Heard> {
+        let views: Vec<_> = self.blocks.iter().map(|block| block.view()).collect();
+        let samples = concatenate(Axis(1), &views)
+            .ok()
+            .filter(|samples| samples.ncols() > 0)
+            .ok_or_else(|| anyhow::anyhow!("source \"{source}\": not one sample came"))?;
+        Ok(Heard {
+            format,
+            samples: samples.as_standard_layout().into_owned(),
+            missing_frames: self.missing_frames,
+            notes,
+        })
+    }
+}
+
+/// Listens to all devices at once.
+fn devices(args: &Args, loaded: &Loaded, stop: &Arc<AtomicBool>) -> Result<Vec<Heard>, Failure> {
+    let patience = Duration::from_secs(args.connect_seconds.into());
+    let devices = connect(&loaded.setup, &[], patience, stop)?;
+    let until = Instant::now() + Duration::from_secs(u64::from(args.seconds)) + LATE;
+    let mut gathered: Vec<Gathered> = devices
+        .iter()
+        .map(|device| Gathered::new(f64::from(args.seconds) * device.format.rate_hz))
+        .collect();
+    // Side by side: a queue nobody empties loses samples.
+    thread::scope(|scope| {
+        for (device, gathered) in devices.iter().zip(&mut gathered) {
+            scope.spawn(move || {
+                while !gathered.is_full() && !stop.load(Ordering::Relaxed) {
+                    match device.messages.recv_deadline(until) {
+                        Ok(Message::Block(block)) => gathered.add(block),
+                        Ok(Message::Gap(_)) => {}
+                        Ok(Message::End(_)) | Err(_) => break,
+                    }
+                }
+            });
+        }
+    });
+    stop.store(true, Ordering::Relaxed);
+    let mut heard = Vec::new();
+    for (device, gathered) in devices.into_iter().zip(gathered) {
+        let notes = link_notes(&device.name, &device.monitor.snapshot());
+        // The reader ends once nobody listens.
+        drop(device.messages);
+        let _ = device.thread.join();
+        let one = gathered.into_heard(&device.name, device.format, notes);
+        heard.push(one.map_err(Failure::Device)?);
+    }
+    Ok(heard)
+}
+
+fn link_notes(source: &str, link: &LinkStatistics) -> Vec<String> {
+    let mut notes = Vec::new();
+    if link.corrupt > 0 {
+        notes.push(format!(
+            "source \"{source}\": {} stretches of bytes were no frame; check baud rate and cable",
+            link.corrupt
+        ));
+    }
+    if let Some(rate) = link.rate {
+        notes.push(format!(
+            "source \"{source}\": by this computer's clock its rate is off by {:.0} ppm ± {:.0} ppm \
+             (k = 2)",
+            rate.offset_ppm, rate.offset_u_ppm
+        ));
+    }
+    notes
+}

@@ -1,0 +1,225 @@
+//! What is wrong, and what would put it right.
+
+use std::fmt::Write as _;
+
+use serde::Serialize;
+
+use super::listen::Heard;
+use super::measure::{Measured, Terms, measure};
+use crate::setup::{Channel, Loaded, Role, Setup};
+use crate::span::plan::{Assumptions, ChannelOutlook, Plan};
+use crate::tone::TonePlan;
+
+/// A mains line may be this large against the smallest expected signal.
+const MAINS_SHARE: f64 = 0.05;
+/// An offset may use this much of the range, %.
+const OFFSET_PCT: f64 = 50.0;
+
+/// One channel of the result.
+#[derive(Debug, Clone, Serialize)]
+pub struct ChannelReport {
+    /// Its name.
+    pub name: String,
+    /// Unit of what was measured.
+    pub unit: String,
+    /// What was measured.
+    pub measured: Measured,
+    /// Signal-to-noise ratio to expect at the smallest planned signal, dB.
+    pub expected_snr_db: Option<f64>,
+}
+
+/// The result.
+#[derive(Debug, Clone, Default)]
+pub struct Checked {
+    /// One entry a channel of the setup.
+    pub channels: Vec<ChannelReport>,
+    /// What has to be put right.
+    pub faults: Vec<String>,
+    /// What to know.
+    pub warnings: Vec<String>,
+    /// One line a source: rate, length, losses.
+    pub rates: Vec<String>,
+}
+
+impl Checked {
+    /// Looks at what was heard, one entry a source.
+    pub fn of(loaded: &Loaded, heard: &[Heard]) -> anyhow::Result<Self> {
+        let setup = &loaded.setup;
+        let plan = Plan::of(setup, Assumptions::default());
+        let mut checked = Self {
+            warnings: loaded
+                .warnings
+                .iter()
+                .map(|warning| warning.in_file(&loaded.file).to_string())
+                .collect(),
+            ..Self::default()
+        };
+        // What the plan warns of as well, unless the setup's warning says it.
+        if setup.span.length_m < crate::span::plan::SHORTEST_USUAL_SPAN_M
+            && !checked
+                .warnings
+                .iter()
+                .any(|warning| warning.contains("length_m"))
+        {
+            checked.warnings.extend(plan.warnings.first().cloned());
+        }
+        for (number, source) in heard.iter().enumerate() {
+            checked.rate(setup, number, source);
+            let tone = TonePlan::new(setup, number, &source.format)?;
+            for planned in &tone.channels {
+                let Some(channel) = setup.channels.get(planned.setup_index) else {
+                    continue;
+                };
+                let outlook = plan.channels.get(planned.setup_index);
+                checked.channel(setup, channel, outlook, source, &tone, planned.column);
+            }
+            checked.twins(setup, number, source);
+        }
+        Ok(checked)
+    }
+
+    fn rate(&mut self, setup: &Setup, number: usize, heard: &Heard) {
+        let Some(source) = setup.sources.get(number) else {
+            return;
+        };
+        let frames = heard.samples.ncols();
+        let rate_hz = heard.format.rate_hz;
+        let mut line = format!(
+            "Source \"{}\": {} channels at {rate_hz} Hz, {:.1} s heard",
+            source.name,
+            heard.format.channels,
+            frames as f64 / rate_hz
+        );
+        if heard.missing_frames > 0 {
+            let _ = write!(line, ", {} frames missing", heard.missing_frames);
+            self.faults.push(format!(
+                "source \"{}\": {} frames are missing within {frames}: a loose plug, a line too \
+                 slow for the data, or a computer too busy",
+                source.name, heard.missing_frames
+            ));
+        }
+        self.rates.push(line + ".");
+        self.warnings.extend(heard.notes.iter().cloned());
+        if let Some(expected_hz) = source.rate_hz {
+            let allowed_hz = 0.5 + expected_hz * source.rate_uncertainty_ppm * 1e-6;
+            if (rate_hz - expected_hz).abs() > allowed_hz {
+                self.faults.push(format!(
+                    "source \"{}\": its samples come at {rate_hz} Hz, the setup says rate_hz = \
+                     {expected_hz}; correct whichever is wrong",
+                    source.name
+                ));
+            }
+        }
+    }
+
+    fn channel(
+        &mut self,
+        setup: &Setup,
+        channel: &Channel,
+        outlook: Option<&ChannelOutlook>,
+        heard: &Heard,
+        tone: &TonePlan,
+        column: usize,
+    ) {
+        let measured = measure(
+            heard.samples.row(column),
+            Terms {
+                rate_hz: heard.format.rate_hz,
+                full_scale: channel.full_scale,
+                clip_level: heard.format.clip_level,
+                low_hz: setup.sweep.low_hz,
+                high_hz: setup.sweep.high_hz,
+            },
+        );
+        let unit = channel.unit.symbol();
+        let smallest_peak = outlook.and_then(|outlook| outlook.smallest_peak);
+        // The tracker's ratio counts the noise of the whole decimated band.
+        let expected_snr_db = match (smallest_peak, measured.noise_density) {
+            (Some(peak), Some(density)) if density > 0.0 => {
+                let noise_rms = density * (0.5 * tone.decimated_rate_hz()).sqrt();
+                Some(20.0 * (peak / 2_f64.sqrt() / noise_rms).log10())
+            }
+            _ => None,
+        };
+        let mut fault = |text: String| {
+            self.faults
+                .push(format!("channel \"{}\": {text}", channel.name));
+        };
+        if measured.is_constant {
+            fault(format!(
+                "every sample is {:.4} {unit}: sensor without power, broken cable, or the wrong \
+                 index",
+                measured.mean
+            ));
+        }
+        if measured.clipped > 0 {
+            fault(format!(
+                "{} samples are at full scale ({} {unit}): lower the gain or the drive",
+                measured.clipped, channel.full_scale
+            ));
+        }
+        if measured.mean.abs() > OFFSET_PCT / 100.0 * channel.full_scale.abs() {
+            fault(format!(
+                "its offset of {:.4} {unit} uses more than {OFFSET_PCT} % of the range: balance \
+                 the bridge or couple it by a capacitor",
+                measured.mean
+            ));
+        }
+        for line in &measured.mains {
+            if let Some(share) = smallest_peak.map(|peak| line.peak / peak)
+                && share > MAINS_SHARE
+                && channel.role != Role::Monitor
+            {
+                fault(format!(
+                    "mains pick-up at {:.1} Hz of {:.4} {unit} peak, {:.0} % of the smallest \
+                     expected signal: check screen, earth and the cable's way",
+                    line.frequency_hz,
+                    line.peak,
+                    100.0 * share
+                ));
+            }
+        }
+        if channel.role == Role::Antinode
+            && let Some(snr_db) = expected_snr_db.filter(|snr_db| *snr_db < setup.hold.min_snr_db)
+        {
+            fault(format!(
+                "the smallest expected signal will stand only {snr_db:.0} dB above this noise, \
+                 hold.min_snr_db = {} is asked for: raise the gain or quieten the channel",
+                setup.hold.min_snr_db
+            ));
+        }
+        self.channels.push(ChannelReport {
+            name: channel.name.clone(),
+            unit: unit.to_owned(),
+            measured,
+            expected_snr_db,
+        });
+    }
+
+    /// Two channels with the very same samples are one sensor wired twice.
+    fn twins(&mut self, setup: &Setup, number: usize, heard: &Heard) {
+        let of_source: Vec<&Channel> = setup
+            .channels
+            .iter()
+            .filter(|channel| channel.source == number)
+            .collect();
+        for (at, first) in of_source.iter().enumerate() {
+            for second in of_source.iter().skip(at + 1) {
+                let (a, b) = (
+                    heard.samples.row(first.index),
+                    heard.samples.row(second.index),
+                );
+                let is_constant = a
+                    .first()
+                    .is_none_or(|x| a.iter().all(|y| y.to_bits() == x.to_bits()));
+                if !is_constant && a == b {
+                    self.faults.push(format!(
+                        "channels \"{}\" and \"{}\": the very same samples; one sensor is wired \
+                         to both",
+                        first.name, second.name
+                    ));
+                }
+            }
+        }
+    }
+}

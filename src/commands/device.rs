@@ -1,0 +1,113 @@
+//! The serial devices of a setup, each with its reader running.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::{self, JoinHandle};
+use std::time::Duration;
+
+use crossbeam_channel::{Receiver, bounded};
+
+use super::Failure;
+use crate::ingest::serial::{LinkMonitor, PortLink, SerialOptions, SerialReader, spawn_serial};
+use crate::ingest::sidecar::SampleFormat;
+use crate::ingest::{IngestError, Message, StreamFormat};
+use crate::setup::{Setup, SourceKind};
+
+/// Blocks between a reader and what follows it. Readers make blocks of about
+/// 20 ms: ten seconds, which a disk may take to come back.
+const READER_BLOCKS: usize = 512;
+
+/// One connected source.
+#[derive(Debug)]
+pub struct Device {
+    /// Name of the source.
+    pub name: String,
+    /// Rate, channels, clip level, UTC label of sample 0.
+    pub format: StreamFormat,
+    /// How its samples are kept without rounding.
+    pub sample_format: SampleFormat,
+    /// What it sends.
+    pub messages: Receiver<Message>,
+    /// Its reader.
+    pub thread: JoinHandle<()>,
+    /// The counts of its link.
+    pub monitor: LinkMonitor,
+}
+
+/// Opens every source of the setup, all at once, and waits until each has said
+/// what it sends. `first_indices`: where each source's samples are counted
+/// from. When one fails, all are let go.
+pub fn connect(
+    setup: &Setup,
+    first_indices: &[u64],
+    patience: Duration,
+    stop: &Arc<AtomicBool>,
+) -> Result<Vec<Device>, Failure> {
+    let opened: Vec<Result<Device, IngestError>> = thread::scope(|scope| {
+        let threads: Vec<_> = (0..setup.sources.len())
+            .map(|number| {
+                let first_index = first_indices.get(number).copied().unwrap_or(0);
+                scope.spawn(move || open(setup, number, first_index, patience, stop))
+            })
+            .collect();
+        threads
+            .into_iter()
+            .map(|thread| {
+                thread
+                    .join()
+                    .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+            })
+            .collect()
+    });
+    let devices: Result<Vec<Device>, IngestError> = opened.into_iter().collect();
+    devices.map_err(|error| {
+        stop.store(true, Ordering::Relaxed);
+        Failure::Device(error.into())
+    })
+}
+
+fn open(
+    setup: &Setup,
+    number: usize,
+    first_index: u64,
+    patience: Duration,
+    stop: &Arc<AtomicBool>,
+) -> Result<Device, IngestError> {
+    let source = setup.sources.get(number).ok_or(IngestError::NoFiles)?;
+    let SourceKind::Serial {
+        port,
+        baud,
+        protocol,
+    } = &source.kind
+    else {
+        return Err(IngestError::Port {
+            port: source.name.clone(),
+            what: "its kind is \"wav\", and devices are listened to; kind = \"serial\" is right, \
+                   or name its recordings"
+                .into(),
+        });
+    };
+    let highest = setup
+        .channels
+        .iter()
+        .filter(|channel| channel.source == number)
+        .map(|channel| channel.index + 1)
+        .max();
+    let mut options = SerialOptions::new(*protocol, source.rate_hz, highest.unwrap_or(1));
+    options.first_index = first_index;
+    options.start_deadline = patience;
+    let link = PortLink {
+        port: port.clone(),
+        baud: *baud,
+    };
+    let reader = SerialReader::open(Box::new(link), &options)?;
+    let (sender, messages) = bounded(READER_BLOCKS);
+    Ok(Device {
+        name: source.name.clone(),
+        format: reader.format().clone(),
+        sample_format: reader.sample_format(),
+        monitor: reader.monitor(),
+        messages,
+        thread: spawn_serial(reader, sender, Arc::clone(stop)),
+    })
+}

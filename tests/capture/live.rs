@@ -1,0 +1,195 @@
+//! What is found live is what is found in the recordings, and when.
+
+use std::path::Path;
+use std::thread;
+use std::time::{Duration, Instant};
+
+use nix::sys::signal::Signal;
+
+use super::bench::{Bench, Device, Line, SETUP};
+
+const SOON: Duration = Duration::from_secs(60);
+
+/// Waits until everything the device sent is recorded and analysed.
+fn wait_for_all(device: &Device) {
+    let until = Instant::now() + Duration::from_mins(60);
+    while !device.has_sent_all() {
+        assert!(
+            Instant::now() < until,
+            "the device did not get its samples out"
+        );
+        thread::sleep(Duration::from_millis(20));
+    }
+    thread::sleep(Duration::from_secs(2));
+}
+
+#[test]
+fn live_points_are_those_of_the_recordings_byte_for_byte() {
+    let line = Line::new();
+    let bench = Bench::new(SETUP, &line);
+    let device = Device::start(&line, 20.0, 100_000);
+    let capture = bench.capture("run", &["--split-seconds", "30"]);
+    wait_for_all(&device);
+    capture.signal(Signal::SIGTERM);
+    let (code, table, log) = capture.end(SOON);
+    assert_eq!(code, Some(0), "{log}");
+    assert!(table.contains("Against the plan"), "{table}");
+    let points = bench.points("run");
+    assert!(points.len() >= 4, "{log}");
+
+    assert!(bench.recordings("run").len() >= 3);
+    let again = bench.reprocess("run", "again");
+    assert_eq!(
+        again.status.code(),
+        Some(0),
+        "{}",
+        String::from_utf8_lossy(&again.stderr)
+    );
+    assert_eq!(
+        bench.read("again", "points.jsonl"),
+        bench.read("run", "points.jsonl")
+    );
+    let record: serde_json::Value = serde_json::from_str(&bench.read("run", "run.json")).unwrap();
+    assert_eq!(record["state"], "stopped");
+    assert_eq!(record["sources"][0]["frames"], 100_000, "{log}");
+}
+
+#[test]
+fn a_point_is_on_disk_within_a_second_of_its_hold() {
+    let line = Line::new();
+    let bench = Bench::new(SETUP, &line);
+    // In real time; the first dwell ends at 25 s.
+    let began = Instant::now();
+    let _device = Device::start(&line, 1.0, 60_000);
+    let mut capture = bench.capture("run", &[]);
+    capture.wait_for("Point 1 is on disk", SOON);
+    // The change is certain once the window has seen it: a hop of 0.25 s.
+    let late_s = began.elapsed().as_secs_f64() - 25.0;
+    assert!(
+        late_s < 2.0,
+        "{late_s} s after the dwell's end\n{}",
+        capture.log()
+    );
+    assert_eq!(bench.points("run").len(), 1);
+    capture.signal(Signal::SIGTERM);
+    assert_eq!(capture.end(SOON).0, Some(0));
+}
+
+#[test]
+fn a_run_is_gone_on_with_after_a_stop() {
+    let line = Line::new();
+    let bench = Bench::new(SETUP, &line);
+    let device = Device::start(&line, 10.0, u64::MAX);
+    let mut capture = bench.capture("run", &[]);
+    capture.wait_for("Point 2 is on disk", SOON);
+    capture.signal(Signal::SIGINT);
+    let (code, _, log) = capture.end(SOON);
+    assert_eq!(code, Some(0), "{log}");
+    let before = bench.points("run");
+
+    let mut capture = bench.capture("run", &[]);
+    let next = format!("Point {} is on disk", before.len() + 2);
+    capture.wait_for(&next, SOON);
+    capture.signal(Signal::SIGTERM);
+    let (code, _, log) = capture.end(SOON);
+    assert_eq!(code, Some(0), "{log}");
+    drop(device);
+    let after = bench.points("run");
+    assert_eq!(after[..before.len()], before[..], "what was logged stays");
+    let parsed: Vec<serde_json::Value> = after
+        .iter()
+        .map(|point| serde_json::from_str(point).unwrap())
+        .collect();
+    for (number, pair) in (1_u64..).zip(parsed.windows(2)) {
+        assert_eq!(pair[0]["point"], number);
+        let (end_s, start_s) = (&pair[0]["end_s"], &pair[1]["start_s"]);
+        assert!(end_s.as_f64() <= start_s.as_f64(), "{end_s} {start_s}");
+    }
+    let record: serde_json::Value = serde_json::from_str(&bench.read("run", "run.json")).unwrap();
+    assert_eq!(record["sessions"], 2);
+}
+
+#[test]
+fn a_limit_raises_an_alarm_in_log_hook_and_exit_code() {
+    let line = Line::new();
+    let setup = format!("{SETUP}\n[limits]\nantinode_velocity_mm_s = 150.0\n");
+    let bench = Bench::new(&setup, &line);
+    let _device = Device::start(&line, 5.0, u64::MAX);
+    let hook = "echo \"$SPANHOLD_ALARM\" > alarm.txt";
+    let capture = bench.capture("run", &["--on-alarm", hook, "--stop-on-alarm"]);
+    let (code, _, log) = capture.end(SOON);
+    assert_eq!(code, Some(1), "{log}");
+    assert!(log.contains("no interlock"), "{log}");
+    let told = std::fs::read_to_string(bench.path("alarm.txt")).unwrap();
+    assert!(told.contains("above the limit of 150 mm/s"), "{told}");
+    assert!(
+        bench
+            .read("run", "events.jsonl")
+            .contains("\"kind\":\"alarm\"")
+    );
+}
+
+#[test]
+fn check_finds_nothing_wrong_with_a_good_line() {
+    let line = Line::new();
+    let bench = Bench::new(SETUP, &line);
+    let _device = Device::start(&line, 1.0, u64::MAX);
+    let output = bench
+        .command(&["check", "setup.toml", "--seconds", "5"])
+        .output()
+        .unwrap();
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    let stderr = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(0), "{text}{stderr}");
+    assert!(
+        text.contains("antinode") && text.contains("Nothing wrong"),
+        "{text}"
+    );
+}
+
+/// The whole of it: `cargo test --release --test capture -- --ignored sweep`
+/// (some ten minutes).
+#[test]
+#[ignore = "takes ten minutes: a sweep of ten holds in real time"]
+fn a_rehearsed_sweep_in_real_time() {
+    let line = Line::new();
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let demo = std::fs::read_to_string(root.join("config/damped-trial.toml")).unwrap();
+    let bench = Bench::new(&demo, &line);
+    let made = bench
+        .command(&["rehearse", "setup.toml", "--out", "sweep", "--rate", "2000"])
+        .args(["--harmonics", "9-20"])
+        .output()
+        .unwrap();
+    assert!(
+        made.status.success(),
+        "{}",
+        String::from_utf8_lossy(&made.stderr)
+    );
+    let port = line.port.display();
+    let serial = format!("kind = \"serial\"\nport = \"{port}\"\nbaud = 3000000");
+    let setup = demo.replace("kind = \"wav\"", &serial);
+    let setup: String = setup
+        .lines()
+        .filter(|line| !line.starts_with("rate_hz"))
+        .flat_map(|line| [line, "\n"])
+        .collect();
+    std::fs::write(bench.path("setup.toml"), setup).unwrap();
+    let device = Device::replay(&line, 1.0, &bench.path("sweep/setup.wav"));
+    let capture = bench.capture("run", &[]);
+    wait_for_all(&device);
+    capture.signal(Signal::SIGTERM);
+    let (code, _, log) = capture.end(SOON);
+    assert_eq!(code, Some(0), "{log}");
+    let points = bench.points("run");
+    let held = points
+        .iter()
+        .filter(|point| point.contains("\"held\""))
+        .count();
+    assert!(held >= 10, "{held} of {}", points.len());
+    assert_eq!(bench.reprocess("run", "again").status.code(), Some(0));
+    assert_eq!(
+        bench.read("again", "points.jsonl"),
+        bench.read("run", "points.jsonl")
+    );
+}
