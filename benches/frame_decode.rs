@@ -25,7 +25,9 @@ fn decode(criterion: &mut Criterion) {
             let code = (counter as i64 + frame as i64) * 7_919 * (channel as i64 + 1);
             (code % 8_000_000) as f64 / 8_388_608.0
         });
-        writer.write(samples.view(), &mut line).expect("24 bits hold it");
+        writer
+            .write(samples.view(), &mut line)
+            .expect("24 bits hold it");
     }
     let mut group = criterion.benchmark_group("frame_decode");
     group
@@ -37,7 +39,8 @@ fn decode(criterion: &mut Criterion) {
             let mut feed = Feed::frames(0);
             let mut blocks = Vec::new();
             for bytes in line.chunks(4_096) {
-                feed.push(bytes, Duration::ZERO, &mut blocks).expect("one format");
+                feed.push(bytes, Duration::ZERO, &mut blocks)
+                    .expect("one format");
             }
             feed.flush(Duration::ZERO, &mut blocks);
             assert_eq!(feed.statistics().samples, 10_000);

@@ -1,7 +1,10 @@
 //! The device's clock against the host's: the rate that is found, and whether
 //! its stated uncertainty can be believed.
 
-#![allow(clippy::unwrap_used, reason = "a failure here is the test's own message")]
+#![allow(
+    clippy::unwrap_used,
+    reason = "a failure here is the test's own message"
+)]
 
 use std::time::Duration;
 
@@ -35,7 +38,12 @@ fn observe(seed: u64, offset_ppm: f64, seconds: f64, line: Line) -> Option<RateE
                 let timer_s = rng.random_range(0.0..0.016);
                 // One read in fifty waits for the scheduler.
                 let busy = rng.random_bool(0.02);
-                timer_s + if busy { rng.random_range(0.0..0.2) } else { 0.0 }
+                timer_s
+                    + if busy {
+                        rng.random_range(0.0..0.2)
+                    } else {
+                        0.0
+                    }
             }
         };
         arrived_s = arrived_s.max(sent_s + delay_s);
@@ -68,7 +76,10 @@ fn the_stated_uncertainty_covers_the_truth() {
                 Line::Prompt => 100.0,
                 Line::Bursts => 4_000.0,
             } / seconds;
-            assert!(largest_u_ppm < bound_ppm, "{line:?} {seconds} s: {largest_u_ppm} ppm");
+            assert!(
+                largest_u_ppm < bound_ppm,
+                "{line:?} {seconds} s: {largest_u_ppm} ppm"
+            );
         }
     }
 }

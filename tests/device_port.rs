@@ -75,8 +75,15 @@ impl Link for Script {
     }
 }
 
+#[expect(
+    clippy::unnecessary_box_returns,
+    reason = "every caller wants the box: a link is a trait object"
+)]
 fn script(openings: Vec<io::Result<Vec<Reply>>>) -> Box<Script> {
-    let openings = openings.into_iter().map(|opening| opening.map(VecDeque::from)).collect();
+    let openings = openings
+        .into_iter()
+        .map(|opening| opening.map(VecDeque::from))
+        .collect();
     Box::new(Script { openings })
 }
 
@@ -113,7 +120,10 @@ fn device(stream_id: u32, channels: u16, count: usize) -> Vec<Vec<u8>> {
 }
 
 fn refusal(link: Box<Script>, options: &SerialOptions) -> String {
-    SerialReader::open(link, options).err().expect("a refusal").to_string()
+    SerialReader::open(link, options)
+        .err()
+        .expect("a refusal")
+        .to_string()
 }
 
 #[test]
@@ -123,29 +133,58 @@ fn what_cannot_be_read_is_said_at_the_start() {
     let frames = device(1, 2, 3).concat();
     for (link, options, words) in [
         (script(vec![]), options(), "plug the device in"),
-        (script(vec![Err(ErrorKind::PermissionDenied.into())]), options(), "dialout"),
-        (script(vec![Err(io::Error::other("Device or resource busy"))]), options(), "another program"),
-        (script(vec![Ok(vec![])]), options(), "nothing came within 0.3 s"),
+        (
+            script(vec![Err(ErrorKind::PermissionDenied.into())]),
+            options(),
+            "dialout",
+        ),
+        (
+            script(vec![Err(io::Error::other("Device or resource busy"))]),
+            options(),
+            "another program",
+        ),
+        (
+            script(vec![Ok(vec![])]),
+            options(),
+            "nothing came within 0.3 s",
+        ),
         (script(vec![ok(noise)]), options(), "check `baud`"),
-        (script(vec![Ok(vec![Ok(vec![])])]), options(), "lost before the first sample"),
+        (
+            script(vec![Ok(vec![Ok(vec![])])]),
+            options(),
+            "lost before the first sample",
+        ),
         (
             script(vec![ok(frames.clone())]),
-            SerialOptions { rate_hz: Some(2_000.0), ..options() },
+            SerialOptions {
+                rate_hz: Some(2_000.0),
+                ..options()
+            },
             "samples at 1000 Hz, the setup says 2000 Hz",
         ),
         (
             script(vec![ok(frames.clone())]),
-            SerialOptions { channels: 5, ..options() },
+            SerialOptions {
+                channels: 5,
+                ..options()
+            },
             "sends 2 channels, the setup uses 5",
         ),
         (
             script(vec![ok(frames)]),
-            SerialOptions { protocol: Protocol::Lines, rate_hz: None, ..options() },
+            SerialOptions {
+                protocol: Protocol::Lines,
+                rate_hz: None,
+                ..options()
+            },
             "set `rate_hz`",
         ),
     ] {
         let message = refusal(link, &options);
-        assert!(message.contains("/dev/scripted") && message.contains(words), "{message}");
+        assert!(
+            message.contains("/dev/scripted") && message.contains(words),
+            "{message}"
+        );
     }
 }
 
@@ -218,7 +257,10 @@ fn a_lost_port_is_opened_again() {
         let second: Vec<Reply> = frames[8..].iter().cloned().map(Ok).collect();
         let link = script(vec![Ok(first), Err(ErrorKind::NotFound.into()), Ok(second)]);
         let (messages, statistics) = run(link);
-        assert_eq!(outline(&messages), [(0, 50, false), (50, 30, true), (80, 120, false)]);
+        assert_eq!(
+            outline(&messages),
+            [(0, 50, false), (50, 30, true), (80, 120, false)]
+        );
         assert_eq!((statistics.disconnects, statistics.reconnects), (1, 1));
         assert_eq!((statistics.lost_samples, statistics.lost_frames), (30, 3));
         assert_eq!(statistics.corrupt, 1, "the half frame");
@@ -227,12 +269,23 @@ fn a_lost_port_is_opened_again() {
 
 #[test]
 fn a_restarted_device_goes_on_after_a_gap_of_estimated_length() {
-    let first: Vec<Reply> = device(1, 2, 5).into_iter().map(Ok).chain([Ok(Vec::new())]).collect();
+    let first: Vec<Reply> = device(1, 2, 5)
+        .into_iter()
+        .map(Ok)
+        .chain([Ok(Vec::new())])
+        .collect();
     let second: Vec<Reply> = device(2, 2, 5).into_iter().map(Ok).collect();
     let (messages, statistics) = run(script(vec![Ok(first), Ok(second)]));
     let outline = outline(&messages);
     let missing = statistics.estimated_lost_samples;
-    assert_eq!(outline, [(0, 50, false), (50, missing, true), (50 + missing, 50, false)]);
+    assert_eq!(
+        outline,
+        [
+            (0, 50, false),
+            (50, missing, true),
+            (50 + missing, 50, false)
+        ]
+    );
     assert!(missing < 400, "{missing} samples of 1 ms");
     assert_eq!((statistics.restarts, statistics.lost_samples), (1, 0));
 }
@@ -245,7 +298,10 @@ fn a_device_that_comes_back_with_another_format_ends_the_run() {
     let Some(Message::End(End::Failed(text))) = messages.last() else {
         unreachable!("{messages:?}");
     };
-    assert!(text.contains("/dev/scripted") && text.contains("3 channels"), "{text}");
+    assert!(
+        text.contains("/dev/scripted") && text.contains("3 channels"),
+        "{text}"
+    );
 }
 
 #[test]
@@ -265,7 +321,11 @@ fn a_consumer_that_is_too_slow_costs_samples_but_they_are_counted() {
     messages.extend(&receiver);
     thread.join().unwrap();
     let outline = outline(&messages);
-    let taken: u64 = outline.iter().filter(|part| !part.2).map(|part| part.1).sum();
+    let taken: u64 = outline
+        .iter()
+        .filter(|part| !part.2)
+        .map(|part| part.1)
+        .sum();
     let statistics = monitor.snapshot();
     assert!(statistics.dropped_samples > 0);
     assert_eq!(taken + statistics.dropped_samples, 2_000);
@@ -365,7 +425,10 @@ fn over_a_pseudo_terminal_into_a_recording() {
     thread.join().unwrap();
     drop(writer.join().unwrap());
 
-    assert_eq!(outline(&messages), [(0, 200, false), (200, 100, true), (300, 300, false)]);
+    assert_eq!(
+        outline(&messages),
+        [(0, 200, false), (200, 100, true), (300, 300, false)]
+    );
     let statistics = monitor.snapshot();
     assert_eq!((statistics.disconnects, statistics.reconnects), (1, 1));
     assert_eq!(statistics.lost_samples, 100);
@@ -399,7 +462,9 @@ fn over_a_pseudo_terminal_into_a_recording() {
         })
         .collect();
     assert_eq!(column(live), column(recorded.iter().collect()));
-    assert!(recorded.iter().all(|block| {
-        block.samples == samples(block.first_sample, block.samples.ncols())
-    }));
+    assert!(
+        recorded
+            .iter()
+            .all(|block| { block.samples == samples(block.first_sample, block.samples.ncols()) })
+    );
 }

@@ -62,7 +62,11 @@ fn the_worked_example_of_the_guide() {
     assert_eq!(body[36..], samples);
     let sum = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC).checksum(&body);
     assert_eq!(sum.to_le_bytes(), crc[..]);
-    assert_eq!(crc::CRC_32_ISO_HDLC.check, 0xCBF4_3926, "the check value in the guide");
+    assert_eq!(
+        crc::CRC_32_ISO_HDLC.check,
+        0xCBF4_3926,
+        "the check value in the guide"
+    );
 
     let mut decoder = FrameDecoder::default();
     let mut frames = 0;
@@ -82,7 +86,9 @@ fn the_text_example_of_the_guide() {
     let (_, rest) = GUIDE.split_once("`0.0123,-0.5,118*").unwrap();
     let line = format!("half\n0.0123,-0.5,118*{}\r\n", &rest[..2]);
     let mut taken = Vec::new();
-    LineDecoder::default().push(line.as_bytes(), |line| taken.push(line.unwrap().values.to_vec()));
+    LineDecoder::default().push(line.as_bytes(), |line| {
+        taken.push(line.unwrap().values.to_vec())
+    });
     assert_eq!(taken, [[0.0123, -0.5, 118.0]]);
 }
 
@@ -122,7 +128,11 @@ fn check_blocks(blocks: &[Block]) -> BTreeMap<u32, Delivered> {
         for (n, column) in block.samples.columns().into_iter().enumerate() {
             let code = |channel: usize| (column[channel] * 2_147_483_648.0) as i32;
             let (counter, stream) = (code(0) as u64, code(1) as u32);
-            assert_eq!([code(0), code(1), code(2)], codes(stream, counter), "a false sample");
+            assert_eq!(
+                [code(0), code(1), code(2)],
+                codes(stream, counter),
+                "a false sample"
+            );
             let origin = i128::from(block.first_sample) + n as i128 - i128::from(counter);
             let seen = streams.entry(stream).or_insert(Delivered {
                 first: counter,
@@ -264,7 +274,11 @@ fn the_fault_campaign() {
             .sum();
         assert_eq!(statistics.samples, delivered, "seed {seed}");
         assert_eq!(statistics.lost_samples, missing, "seed {seed}");
-        assert_eq!(statistics.restarts as usize, streams.len().saturating_sub(1), "seed {seed}");
+        assert_eq!(
+            statistics.restarts as usize,
+            streams.len().saturating_sub(1),
+            "seed {seed}"
+        );
         assert_eq!(statistics.lost_in_device, 0, "seed {seed}");
         assert_eq!(statistics.inconsistent + statistics.late, 0, "seed {seed}");
         let holes: u64 = blocks
@@ -273,7 +287,11 @@ fn the_fault_campaign() {
                 pair[1].first_sample - pair[0].first_sample - pair[0].samples.ncols() as u64
             })
             .sum();
-        assert_eq!(holes, missing + statistics.estimated_lost_samples, "seed {seed}");
+        assert_eq!(
+            holes,
+            missing + statistics.estimated_lost_samples,
+            "seed {seed}"
+        );
 
         // A frame that is whole, behind one whose end is whole, is taken.
         for pair in sent.windows(2) {
@@ -294,7 +312,10 @@ fn the_fault_campaign() {
         corrupt += statistics.corrupt;
     }
     // The campaign did what it is for.
-    assert!(taken > 800_000 && lost > 100_000 && corrupt > 5_000, "{taken} {lost} {corrupt}");
+    assert!(
+        taken > 800_000 && lost > 100_000 && corrupt > 5_000,
+        "{taken} {lost} {corrupt}"
+    );
 }
 
 /// Random bytes are never taken for samples.
@@ -321,7 +342,10 @@ fn duplicates_and_changed_order_are_mended_and_counted() {
     assert_eq!(statistics.lost_samples, 0);
     assert_eq!(statistics.lost_frames, 0);
     assert_eq!(statistics.duplicates, 3);
-    assert_eq!(statistics.reordered, 4, "frames 2, 7, 8 and 9 were overtaken");
+    assert_eq!(
+        statistics.reordered, 4,
+        "frames 2, 7, 8 and 9 were overtaken"
+    );
     assert_eq!(statistics.frames, 12);
 }
 
@@ -379,13 +403,22 @@ fn a_restart_with_the_old_id_is_noticed() {
     for _ in 0..2 {
         let mut writer = FrameWriter::new(SampleFormat::I32, CHANNELS as u16, RATE_HZ, 1);
         for n in 0..100 {
-            writer.write(sample_block(1, n * 10, 10).view(), &mut line).unwrap();
+            writer
+                .write(sample_block(1, n * 10, 10).view(), &mut line)
+                .unwrap();
         }
     }
     let (blocks, statistics) = receive(&mut ChaCha8Rng::seed_from_u64(4), &line);
     assert_eq!(statistics.restarts, 1);
-    assert_eq!(statistics.frames, 185, "16 frames pass before it is noticed, one is taken");
-    assert!(blocks.windows(2).all(|pair| pair[1].first_sample > pair[0].first_sample));
+    assert_eq!(
+        statistics.frames, 185,
+        "16 frames pass before it is noticed, one is taken"
+    );
+    assert!(
+        blocks
+            .windows(2)
+            .all(|pair| pair[1].first_sample > pair[0].first_sample)
+    );
 }
 
 #[test]
@@ -430,7 +463,9 @@ fn every_sample_format_comes_through_exactly() {
             (frame as f64 - 25.0 - channel as f64) * step
         });
         let mut line = Vec::new();
-        FrameWriter::new(format, 2, RATE_HZ, 1).write(samples.view(), &mut line).unwrap();
+        FrameWriter::new(format, 2, RATE_HZ, 1)
+            .write(samples.view(), &mut line)
+            .unwrap();
         let (blocks, _) = receive(&mut ChaCha8Rng::seed_from_u64(5), &line);
         assert_eq!(blocks[0].samples, samples, "{format}");
     }
@@ -450,7 +485,10 @@ fn a_float_that_is_no_number_is_missing() {
     let mut line = Vec::new();
     encode_samples(&header, &bytes, &mut line);
     let (blocks, statistics) = receive(&mut ChaCha8Rng::seed_from_u64(6), &line);
-    let places: Vec<_> = blocks.iter().map(|b| (b.first_sample, b.samples.ncols())).collect();
+    let places: Vec<_> = blocks
+        .iter()
+        .map(|b| (b.first_sample, b.samples.ncols()))
+        .collect();
     assert_eq!(places, [(0, 4), (5, 5)]);
     assert_eq!(statistics.not_finite_samples, 1);
 }
@@ -531,7 +569,8 @@ proptest! {
 fn feed_lines(text: &str) -> (Vec<(u64, Vec<f64>)>, LinkStatistics) {
     let mut feed = Feed::lines(0, 100.0);
     let mut blocks = Vec::new();
-    feed.push(text.as_bytes(), Duration::ZERO, &mut blocks).unwrap();
+    feed.push(text.as_bytes(), Duration::ZERO, &mut blocks)
+        .unwrap();
     feed.flush(Duration::ZERO, &mut blocks);
     let mut rows = Vec::new();
     for block in &blocks {
@@ -544,10 +583,12 @@ fn feed_lines(text: &str) -> (Vec<(u64, Vec<f64>)>, LinkStatistics) {
 
 #[test]
 fn plain_lines_settle_and_count_what_is_damaged() {
-    let (rows, statistics) = feed_lines(
-        "7,8\nready\n1,1\n2,2\n3,3\n0.5,-1e-3\r\n\n 1 , 2 \nx,2\n1,2,3\nnan,1\n4,5\n6,",
-    );
-    let values: Vec<_> = rows.iter().map(|(index, row)| (*index, row[0], row[1])).collect();
+    let (rows, statistics) =
+        feed_lines("7,8\nready\n1,1\n2,2\n3,3\n0.5,-1e-3\r\n\n 1 , 2 \nx,2\n1,2,3\nnan,1\n4,5\n6,");
+    let values: Vec<_> = rows
+        .iter()
+        .map(|(index, row)| (*index, row[0], row[1]))
+        .collect();
     assert_eq!(values, [(0, 0.5, -1e-3), (1, 1.0, 2.0), (5, 4.0, 5.0)]);
     assert_eq!(statistics.lost_samples, 3);
 }

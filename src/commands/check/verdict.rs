@@ -54,15 +54,6 @@ impl Checked {
                 .collect(),
             ..Self::default()
         };
-        // What the plan warns of as well, unless the setup's warning says it.
-        if setup.span.length_m < crate::span::plan::SHORTEST_USUAL_SPAN_M
-            && !checked
-                .warnings
-                .iter()
-                .any(|warning| warning.contains("length_m"))
-        {
-            checked.warnings.extend(plan.warnings.first().cloned());
-        }
         for (number, source) in heard.iter().enumerate() {
             checked.rate(setup, number, source);
             let tone = TonePlan::new(setup, number, &source.format)?;

@@ -88,7 +88,10 @@ impl Assembly {
     /// The sampling rate by the device's own clock, Hz.
     pub fn device_clock_rate_hz(&self) -> Option<f64> {
         let stream = self.stream.as_ref()?;
-        let samples = stream.last.first_sample.checked_sub(stream.first.first_sample)?;
+        let samples = stream
+            .last
+            .first_sample
+            .checked_sub(stream.first.first_sample)?;
         let microseconds = stream
             .last
             .device_time_us
