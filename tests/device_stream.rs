@@ -87,7 +87,7 @@ fn the_text_example_of_the_guide() {
     let line = format!("half\n0.0123,-0.5,118*{}\r\n", &rest[..2]);
     let mut taken = Vec::new();
     LineDecoder::default().push(line.as_bytes(), |line| {
-        taken.push(line.unwrap().values.to_vec())
+        taken.push(line.unwrap().values.to_vec());
     });
     assert_eq!(taken, [[0.0123, -0.5, 118.0]]);
 }
