@@ -71,9 +71,13 @@ fn the_stated_uncertainty_covers_the_truth() {
             // k = 2 is 95 %: of 100 at least 90 (probability of fewer: 1 %).
             assert!(covered >= 90, "{line:?} {seconds} s: {covered} of 100");
             println!("{line:?} {seconds} s: {covered} of 100, U up to {largest_u_ppm:.2} ppm");
-            // Not covered by saying nothing: the interval narrows with time.
+            // Not covered by saying nothing: the interval narrows with time. A
+            // clock off by 1 % outruns the search for the promptest arrival, so
+            // each point has the line's own scatter of 0.1 ms: a straight line
+            // through 39 of them in 20 s has U = 2 · 0.1 ms · sqrt(12/39)/20 s =
+            // 5.5 ppm, and the largest of the draws is half as much again.
             let bound_ppm = match line {
-                Line::Prompt => 100.0,
+                Line::Prompt => 160.0,
                 Line::Bursts => 4_000.0,
             } / seconds;
             assert!(
