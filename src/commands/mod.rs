@@ -11,6 +11,8 @@ mod layout;
 mod opened_run;
 mod plan;
 mod points_table;
+mod reduce;
+mod reduction_table;
 mod rehearse;
 mod reprocess;
 mod terminal;
@@ -61,6 +63,8 @@ enum Command {
     Plan(plan::Args),
     /// Turn recordings into settled points, exactly as a live capture would
     Reprocess(reprocess::Args),
+    /// Take the bare span's losses off, apply the criteria
+    Reduce(reduce::Args),
     /// Record a virtual span, with the truth beside the recording
     Rehearse(rehearse::Args),
     /// Runs against each other: samples, repeats, before and after fatigue
@@ -101,6 +105,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command) -> Result<Status, Failure> {
     match command {
         Command::Plan(args) => plan::run(&args),
+        Command::Reduce(args) => reduce::run(&args),
         Command::Compare(args) => compare::run(&args),
         Command::Field(args) => field::run(&args),
         Command::Reprocess(args) => reprocess::run(&args),
