@@ -72,9 +72,12 @@ fn heading(record: &Reduction, width: usize) -> String {
     text
 }
 
+/// Reads a value and its expanded uncertainty off a point.
+type ValueAndUncertainty = dyn Fn(&ReducedPoint) -> (Option<f64>, Option<f64>);
+
 fn columns(record: &Reduction, points: &[&ReducedPoint]) -> Vec<Column> {
     let each = |cell: &dyn Fn(&ReducedPoint) -> String| points.iter().map(|p| cell(p)).collect();
-    let measured = |of: &dyn Fn(&ReducedPoint) -> (Option<f64>, Option<f64>)| {
+    let measured = |of: &ValueAndUncertainty| {
         each(&|p| {
             let (value, u) = of(p);
             value.map_or_else(String::new, |value| with_uncertainty(value, u))

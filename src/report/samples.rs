@@ -28,7 +28,7 @@ pub struct Samples {
 
 impl Samples {
     /// Reads what the recordings hold of `from_s..to_s`, at most the first
-    /// [`MOST_FRAMES`] of it; where samples are missing it ends there.
+    /// `MOST_FRAMES` of it; where samples are missing it ends there.
     pub fn read(recordings: &[PathBuf], from_s: f64, to_s: f64) -> Result<Self, IngestError> {
         let mut reader = WavReader::open(recordings)?;
         let rate_hz = reader.format().rate_hz;

@@ -7,7 +7,7 @@ use std::time::Duration;
 pub(super) const READ_TIMEOUT: Duration = Duration::from_millis(100);
 
 /// Something that can be opened, and opened again after it was lost. Reads
-/// must return within about [`READ_TIMEOUT`], with `TimedOut` if nothing came.
+/// must return within about `READ_TIMEOUT`, with `TimedOut` if nothing came.
 pub trait Link: Send {
     /// Opens it.
     fn open(&mut self) -> io::Result<Box<dyn Read + Send>>;
