@@ -9,6 +9,7 @@ mod bar;
 mod capture;
 mod check;
 mod compare;
+mod curves;
 mod device;
 mod field;
 mod layout;

@@ -14,6 +14,7 @@ use serde::Serialize;
 
 use super::assign::{self, SourceFiles};
 use super::bar::Bar;
+use super::curves;
 use super::points_table::points_table;
 use super::{Failure, Status, terminal};
 use crate::ingest::wav::{WavReader, spawn_wav};
@@ -81,6 +82,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         .collect();
     let ledger = Ledger::create(&args.out, loaded.text.as_bytes(), record, args.force)
         .map_err(anyhow::Error::from)?;
+    curves::carry(&loaded.setup, &args.setup, &ledger)?;
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
     let (ledger, points, outcome) = analyse(args, &loaded, readers, plans, ledger, &stop);
     let record = finish(ledger, &outcome, &assigned)?;

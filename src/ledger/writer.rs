@@ -97,6 +97,16 @@ impl Ledger {
         Self::open_files(folder, record, lock, 1, Before::default())
     }
 
+    /// Keeps a file that the setup names at the same relative path in the
+    /// folder.
+    pub fn carry(&self, relative: &str, text: &[u8]) -> Result<(), LedgerError> {
+        let path = self.folder().join(relative);
+        if let Some(parent) = path.parent() {
+            std::fs::create_dir_all(parent).map_err(LedgerError::io(parent, "create"))?;
+        }
+        lines::replace(&path, text)
+    }
+
     /// Goes on with the run in a folder: torn last lines are cut off, points
     /// are numbered on, and nothing is written twice.
     pub fn resume(folder: &Path, setup_text: &[u8]) -> Result<(Self, Found), LedgerError> {

@@ -16,6 +16,7 @@ use super::links::Links;
 use super::space::Space;
 use super::watch::{Clock, Watch, notify};
 use crate::commands::Failure;
+use crate::commands::curves;
 use crate::commands::device::{Device, connect};
 use crate::ingest::StreamFormat;
 use crate::ingest::sidecar::{ChannelCalibration, read_sidecar};
@@ -101,6 +102,7 @@ fn open(args: &Args, loaded: &Loaded) -> Result<(Ledger, Vec<SettledPoint>), Fai
     } else {
         let record = RunRecord::begin("capture", &args.setup, text);
         let ledger = Ledger::create(&args.out, text, record, false).map_err(anyhow::Error::from)?;
+        curves::carry(&loaded.setup, &args.setup, &ledger)?;
         (ledger, Vec::new())
     };
     Ok((ledger, points))
