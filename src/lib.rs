@@ -14,17 +14,18 @@
 //! | [`span`] | conductor and span | wave speed, harmonics, wind power, the test plan | nothing: pure |
 //! | [`rehearsal`] | a setup | recordings of a virtual span and the truth beside them | nothing but what it writes |
 //! | [`report`] | a run folder | tables, plots, HTML | files |
-//! | [`live`] | events | the local live page | a loopback socket |
 //! | [`pipeline`] | sources | the stages above joined by bounded channels | threads |
 //! | [`commands`] | arguments | an exit code | everything, through the modules above |
+//!
+//! Longer texts: [`guide`].
 //!
 //! The analysis (`tone`, `resonance`, `reduction`, `span`) knows nothing of
 //! threads, files or clocks: the same samples give the same points, bit for bit.
 
 pub mod commands;
+pub mod guide;
 pub mod ingest;
 pub mod ledger;
-pub mod live;
 pub mod pipeline;
 pub mod recorder;
 pub mod reduction;

@@ -1,1 +1,0 @@
-//! The local live page.
