@@ -99,7 +99,7 @@ fn member(text: &str) -> Result<Member, Failure> {
         }
         _ => (text.to_owned(), whole),
     };
-    let opened = OpenedRun::open(&folder)?;
+    let opened = OpenedRun::open_reduced(&folder)?;
     Ok(Member {
         label,
         folder,

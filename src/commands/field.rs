@@ -146,7 +146,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
             return Err(anyhow!("{name} {value}: a number above 0 is right").into());
         }
     }
-    let opened = OpenedRun::open(&args.run)?;
+    let opened = OpenedRun::open_reduced(&args.run)?;
     let field = field(args, &opened)?;
     let text = if args.json {
         serde_json::to_string_pretty(&field).context("the result as JSON")? + "\n"

@@ -16,6 +16,8 @@ mod logs;
 mod opened_run;
 mod plan;
 mod points_table;
+mod reduce;
+mod reduction_table;
 mod rehearse;
 mod report;
 mod reprocess;
@@ -88,6 +90,8 @@ enum Command {
     Check(check::Args),
     /// Turn recordings into settled points, exactly as a live capture would
     Reprocess(reprocess::Args),
+    /// Take the bare span's losses off, apply the criteria
+    Reduce(reduce::Args),
     /// Record a virtual span, with the truth beside the recording
     Rehearse(rehearse::Args),
     /// Runs against each other: samples, repeats, before and after fatigue
@@ -141,6 +145,7 @@ fn print(text: &str) -> Result<(), Failure> {
 fn dispatch(command: Command) -> Result<Status, Failure> {
     match command {
         Command::Plan(args) => plan::run(&args),
+        Command::Reduce(args) => reduce::run(&args),
         Command::Compare(args) => compare::run(&args),
         Command::Field(args) => field::run(&args),
         Command::Capture(args) => capture::run(&args),

@@ -5,7 +5,7 @@ use std::path::Path;
 use anyhow::{Context as _, anyhow};
 
 use super::{Failure, terminal};
-use crate::ledger::{Run, SETUP_FILE};
+use crate::ledger::{ReadReduction, Run, SETUP_FILE, read_reduction};
 use crate::setup::{self, Setup};
 
 /// A run and its setup.
@@ -28,5 +28,23 @@ impl OpenedRun {
         let file = folder.join(SETUP_FILE).display().to_string();
         let setup = setup::parse(&run.setup_text, &file).map_err(|faults| anyhow!("{faults}"))?;
         Ok(Self { run, setup })
+    }
+
+    /// As [`Self::open`], with the damper's power in the points where the run
+    /// has been reduced.
+    pub fn open_reduced(folder: &Path) -> Result<Self, Failure> {
+        let mut opened = Self::open(folder)?;
+        match read_reduction(folder).map_err(anyhow::Error::from)? {
+            ReadReduction::Whole(_, points) => {
+                opened.run.points = points.into_iter().map(|p| p.point).collect();
+            }
+            ReadReduction::Stale => terminal::say(format_args!(
+                "{}: the points have changed since the run was reduced; left out is what `reduce` \
+                 found, run it again",
+                folder.display()
+            )),
+            ReadReduction::None => {}
+        }
+        Ok(opened)
     }
 }

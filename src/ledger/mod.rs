@@ -15,18 +15,24 @@
 //! | `trace.csv` | one row a hop |
 //! | `recordings/` | what came in (capture only) |
 //! | `points.csv` | the points as a table, at the end |
+//! | `reduced.jsonl`, `reduced.csv` | the points with the damper's power, written by `reduce` |
+//! | `reduction.json` | what they and the verdict rest on |
 //! | `run.lock` | empty; locked while a program writes to the folder |
 
 mod error;
 mod lines;
 mod read;
 mod record;
+mod reduced;
 mod table;
 mod writer;
 
 pub use error::LedgerError;
 pub use read::{PointEvidence, Run};
 pub use record::{FileRecord, PointCounts, RunRecord, RunState, SourceRecord};
+pub use reduced::{
+    CurveRecord, ReadReduction, Reduction, RunIdentity, read_reduction, reduction, write_reduction,
+};
 pub use table::points_csv;
 pub use writer::{Found, Ledger};
 
@@ -48,6 +54,12 @@ pub const TABLE_FILE: &str = "points.csv";
 pub const RECORDINGS_FOLDER: &str = "recordings";
 /// The report, written by another command and out of date once the points change.
 pub const REPORT_FILE: &str = "report.html";
+/// The points with the damper's power.
+pub const REDUCED_FILE: &str = "reduced.jsonl";
+/// The same as a table.
+pub const REDUCED_TABLE_FILE: &str = "reduced.csv";
+/// What the reduced points and the verdict rest on.
+pub const REDUCTION_FILE: &str = "reduction.json";
 /// Locked while a program writes to the folder.
 pub const LOCK_FILE: &str = "run.lock";
 

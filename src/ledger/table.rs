@@ -2,17 +2,15 @@
 
 use std::collections::BTreeSet;
 
-use serde::Deserialize;
 use serde::de::{Deserializer, MapAccess, Visitor};
+use serde::{Deserialize, Serialize};
 use serde_json::Value;
-
-use crate::reduction::SettledPoint;
 
 /// All fields of all points, a row a point, the columns in the order of
 /// `points.jsonl`. A field that holds one value a strain gauge becomes one
 /// column a gauge, `strain_pp_um_m.damper`; reasons are joined by `"; "`;
 /// what is absent is empty.
-pub fn points_csv(points: &[SettledPoint]) -> Result<Vec<u8>, csv::Error> {
+pub fn points_csv<P: Serialize>(points: &[P]) -> Result<Vec<u8>, csv::Error> {
     let rows: Vec<Fields> = points.iter().map(fields).collect::<Result<_, _>>()?;
     // Which gauges occur is known only when all points have been seen.
     let mut gauges: Vec<(String, BTreeSet<String>)> = Vec::new();
@@ -69,7 +67,7 @@ fn cell(value: &Value) -> String {
     }
 }
 
-fn fields(point: &SettledPoint) -> Result<Fields, csv::Error> {
+fn fields(point: &impl Serialize) -> Result<Fields, csv::Error> {
     serde_json::to_string(point)
         .and_then(|text| serde_json::from_str(&text))
         .map_err(|error| csv::Error::from(std::io::Error::from(error)))

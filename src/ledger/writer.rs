@@ -6,15 +6,16 @@ use std::path::{Path, PathBuf};
 
 use super::lines::{self, LineFile};
 use super::{
-    EVENTS_FILE, EVIDENCE_FILE, LOCK_FILE, LedgerError, POINTS_FILE, PointEvidence, REPORT_FILE,
-    RUN_FILE, RunRecord, RunState, SETUP_FILE, SourceRecord, TABLE_FILE, TRACE_FILE, points_csv,
+    EVENTS_FILE, EVIDENCE_FILE, LOCK_FILE, LedgerError, POINTS_FILE, PointEvidence, REDUCED_FILE,
+    REDUCED_TABLE_FILE, REDUCTION_FILE, REPORT_FILE, RUN_FILE, RunRecord, RunState, SETUP_FILE,
+    SourceRecord, TABLE_FILE, TRACE_FILE, points_csv,
 };
 use crate::pipeline::analysis::{Event, Evidence, TraceRow};
 use crate::reduction::SettledPoint;
 
 /// What a command makes anew, and may therefore remove when it replaces a
 /// run. Recordings are never among them.
-const RESULTS: [&str; 8] = [
+const RESULTS: [&str; 11] = [
     RUN_FILE,
     SETUP_FILE,
     POINTS_FILE,
@@ -22,6 +23,9 @@ const RESULTS: [&str; 8] = [
     EVENTS_FILE,
     TRACE_FILE,
     TABLE_FILE,
+    REDUCED_FILE,
+    REDUCED_TABLE_FILE,
+    REDUCTION_FILE,
     REPORT_FILE,
 ];
 
@@ -304,7 +308,7 @@ fn make_folder(folder: &Path) -> Result<(), LedgerError> {
     }
 }
 
-fn lock(folder: &Path) -> Result<File, LedgerError> {
+pub(super) fn lock(folder: &Path) -> Result<File, LedgerError> {
     let path = folder.join(LOCK_FILE);
     let file = OpenOptions::new()
         .write(true)

@@ -2,6 +2,7 @@
 
 use std::f64::consts::PI;
 
+use super::bare::{LEAST_LEVEL_RATIO, Power};
 use crate::setup::{LevelRule, Setup};
 
 /// Antinode velocity, m/s peak, that the setup's rule asks for at a frequency;
@@ -37,4 +38,105 @@ pub fn target_deviation_pct(
         }
     };
     Some(100.0 * (ratio - 1.0))
+}
+
+/// How a power went with the level at one harmonic: `P ∝ V^exponent`, shown by
+/// readings at two levels or more.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LevelLaw {
+    /// The exponent; 2 where everything is linear.
+    pub exponent: f64,
+    /// Its expanded uncertainty, k = 2.
+    pub exponent_u: f64,
+    /// Lowest and highest level read, mm/s peak.
+    levels_mm_s: (f64, f64),
+}
+
+impl LevelLaw {
+    /// Least squares of ln P over ln V through readings (antinode velocity,
+    /// mm/s peak; power). `None` where the levels are too close to show a law,
+    /// or a power is not above 0.
+    pub fn of(readings: &[(f64, Power)]) -> Option<Self> {
+        if readings.iter().any(|(v, p)| !(*v > 0.0 && p.power_w > 0.0)) {
+            return None;
+        }
+        let n = readings.len() as f64;
+        let x_mean = readings.iter().map(|(v, _)| v.ln()).sum::<f64>() / n;
+        let y_mean = readings.iter().map(|(_, p)| p.power_w.ln()).sum::<f64>() / n;
+        let (mut sxx, mut sxy, mut noise) = (0.0, 0.0, 0.0);
+        for (v, p) in readings {
+            let x = v.ln() - x_mean;
+            sxx += x * x;
+            sxy += x * (p.power_w.ln() - y_mean);
+            // Calibration is shared by all levels and turns no slope; that it
+            // is counted here makes the exponent's uncertainty too large.
+            noise += (x * p.power_u_w / p.power_w).powi(2);
+        }
+        let low = readings
+            .iter()
+            .map(|(v, _)| *v)
+            .fold(f64::INFINITY, f64::min);
+        let high = readings.iter().map(|(v, _)| *v).fold(0.0, f64::max);
+        (high >= LEAST_LEVEL_RATIO * low).then(|| Self {
+            exponent: sxy / sxx,
+            exponent_u: noise.sqrt() / sxx,
+            levels_mm_s: (low, high),
+        })
+    }
+
+    /// The power at another level than the one it was read at. `None` outside
+    /// the levels read, each widened by `tolerance_pct`.
+    pub fn scaled(
+        &self,
+        power: Power,
+        from_mm_s: f64,
+        to_mm_s: f64,
+        tolerance_pct: f64,
+    ) -> Option<Power> {
+        let wide = 1.0 + tolerance_pct / 100.0;
+        let (low, high) = self.levels_mm_s;
+        let inside = to_mm_s >= low / wide && to_mm_s <= high * wide;
+        let ratio = to_mm_s / from_mm_s;
+        let power_w = power.power_w * ratio.powf(self.exponent);
+        let power_u_w = (power.power_u_w * ratio.powf(self.exponent))
+            .hypot(power_w * ratio.ln() * self.exponent_u);
+        (inside && power_w.is_finite()).then_some(Power { power_w, power_u_w })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn reading(v: f64, power_w: f64) -> (f64, Power) {
+        let power_u_w = 0.02 * power_w;
+        (v, Power { power_w, power_u_w })
+    }
+
+    #[test]
+    fn two_levels_show_the_law_between_them_and_not_beyond() {
+        // 0.4 W at 100 mm/s and 1.6 W at 200 mm/s: a square.
+        let law = LevelLaw::of(&[reading(100.0, 0.4), reading(200.0, 1.6)]).unwrap();
+        assert!((law.exponent - 2.0).abs() < 1e-12);
+        // sqrt(2) · 2 % / ln 2, by hand.
+        assert!((law.exponent_u - 0.0408).abs() < 1e-4);
+        let (v, p) = reading(200.0, 1.6);
+        let scaled = law.scaled(p, v, 190.0, 10.0).unwrap();
+        assert!((scaled.power_w - 1.6 * 0.9025).abs() < 1e-12);
+        assert_eq!(law.scaled(p, v, 300.0, 10.0), None);
+    }
+
+    #[test]
+    fn one_level_or_close_ones_show_nothing() {
+        assert_eq!(LevelLaw::of(&[]), None);
+        assert_eq!(LevelLaw::of(&[reading(100.0, 0.4)]), None);
+        assert_eq!(
+            LevelLaw::of(&[reading(100.0, 0.4), reading(110.0, 0.5)]),
+            None
+        );
+        assert_eq!(
+            LevelLaw::of(&[reading(100.0, -0.1), reading(200.0, 0.5)]),
+            None
+        );
+    }
 }

@@ -3,9 +3,13 @@
 pub mod bare;
 pub mod comparison;
 pub mod criteria;
+pub mod decay;
 pub mod equations;
 pub mod level;
+pub mod methods;
+pub mod reduced;
 pub mod settle;
+pub mod together;
 pub mod uncertainty;
 
 pub use settle::settle;

@@ -3,7 +3,7 @@
 //! In: the frequencies of the judged points, the range, the spacing of the
 //! harmonics. Out: the stretches without a point. Pure.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Neighbouring points further apart than this many spacings of the harmonics
 /// have a harmonic missing between them. A damper shifts each resonance by
@@ -15,7 +15,7 @@ const LARGEST_STEP_SPACINGS: f64 = 1.6;
 const LARGEST_END_SPACINGS: f64 = 1.1;
 
 /// A stretch of the range in which no point was judged.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Hole {
     /// From, Hz.
     pub from_hz: f64,

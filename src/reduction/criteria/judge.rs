@@ -2,7 +2,7 @@
 //!
 //! In: setup, points, criterion, curve. Out: a [`Judgement`]. Pure.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::coverage::{Hole, holes};
 use super::curve::RequiredCurve;
@@ -14,7 +14,7 @@ use crate::span::StrungConductor;
 use crate::span::wind::WindFunction;
 
 /// One point against one criterion. Value and requirement are in `unit`.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PointJudgement {
     /// The point's number in the run.
     pub point: u64,
@@ -34,14 +34,14 @@ pub struct PointJudgement {
 }
 
 /// A run against one criterion.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Judgement {
     /// What was required, in words.
     pub criterion: String,
     /// The decision rule, in words.
     pub decision_rule: String,
     /// Unit of value and requirement.
-    pub unit: &'static str,
+    pub unit: String,
     /// The points inside the criterion's range.
     pub points: Vec<PointJudgement>,
     /// Stretches of the range without a judged point.
@@ -101,7 +101,8 @@ pub fn judge(
             Requirement::EfficiencyCurve { .. } => "%",
             Requirement::WindPower { .. } => "W",
             Requirement::StrainLimit { .. } => "um/m peak-to-peak",
-        },
+        }
+        .to_owned(),
         points: judged,
         holes,
         range_hz,

@@ -1,0 +1,201 @@
+//! What `reduce` adds to a run folder: `reduced.jsonl`, `reduced.csv`,
+//! `reduction.json`. The settled points themselves are never altered.
+//!
+//! `reduction.json` is written last and holds the hash of the points it was
+//! made from and of the lines it goes with, so that a reader can tell a
+//! reduction that is whole and up to date from one that is not.
+
+use std::path::Path;
+
+use serde::{Deserialize, Serialize};
+
+use super::{
+    FileRecord, LedgerError, POINTS_FILE, REDUCED_FILE, REDUCED_TABLE_FILE, REDUCTION_FILE, Run,
+    RunState, lines, points_csv, writer,
+};
+use crate::reduction::criteria::{Judgement, Outcome};
+use crate::reduction::decay::Decay;
+use crate::reduction::methods::MethodCheck;
+use crate::reduction::reduced::{BareStatement, Reduced, ReducedPoint};
+use crate::setup::Setup;
+
+/// `reduction.json`: what the reduced points and the verdict rest on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Reduction {
+    /// This program's name.
+    pub program: String,
+    /// Its version.
+    pub version: String,
+    /// The run that was reduced.
+    pub run: RunIdentity,
+    /// The bare run whose losses were taken off.
+    pub baseline: Option<RunIdentity>,
+    /// How the bare losses were found.
+    pub bare_losses: Option<BareStatement>,
+    /// The required curves, one entry a criterion that has one.
+    pub curves: Vec<CurveRecord>,
+    /// One a criterion, in the setup's order, each with its decision rule.
+    pub judgements: Vec<Judgement>,
+    /// Of all criteria together.
+    pub outcome: Option<Outcome>,
+    /// Points by a second method.
+    pub method_checks: Vec<MethodCheck>,
+    /// Free decays found in the trace.
+    pub decays: Vec<Decay>,
+    /// What the reader must know besides.
+    pub notes: Vec<String>,
+    /// BLAKE3 of `reduced.jsonl`, hexadecimal.
+    pub reduced_blake3: String,
+}
+
+/// Which run it was.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunIdentity {
+    /// The folder as it was named.
+    pub folder: String,
+    /// Its title.
+    pub title: String,
+    /// Its damper.
+    pub damper: Option<String>,
+    /// Version of the program that made the points.
+    pub version: String,
+    /// How the run ended.
+    pub state: RunState,
+    /// BLAKE3 of its setup file.
+    pub setup_blake3: String,
+    /// BLAKE3 of its `points.jsonl`.
+    pub points_blake3: String,
+    /// Its recordings, with their hashes.
+    pub recordings: Vec<FileRecord>,
+}
+
+/// A required curve as it was used.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CurveRecord {
+    /// Number of the criterion, from 1.
+    pub criterion: usize,
+    /// The file it was read from.
+    pub file: String,
+    /// BLAKE3 of the file.
+    pub blake3: String,
+    /// The file itself, so that the verdict can be repeated without it.
+    pub text: String,
+}
+
+impl RunIdentity {
+    /// Of a run that was read, under its setup.
+    pub fn of(run: &Run, setup: &Setup) -> Result<Self, LedgerError> {
+        Ok(Self {
+            folder: run.folder.display().to_string(),
+            title: setup.test.title.clone(),
+            damper: setup.test.damper.clone(),
+            version: run.record.version.clone(),
+            state: run.record.state,
+            setup_blake3: blake3::hash(run.setup_text.as_bytes()).to_hex().to_string(),
+            points_blake3: hash_of(&run.folder.join(POINTS_FILE))?,
+            recordings: run
+                .record
+                .sources
+                .iter()
+                .flat_map(|source| source.files.clone())
+                .collect(),
+        })
+    }
+
+    /// Whether the two runs were read from the same recording.
+    pub fn shares_recording(&self, other: &Self) -> bool {
+        self.recordings.iter().any(|ours| {
+            ours.blake3.is_some() && other.recordings.iter().any(|o| o.blake3 == ours.blake3)
+        })
+    }
+}
+
+fn hash_of(path: &Path) -> Result<String, LedgerError> {
+    let bytes = std::fs::read(path).map_err(LedgerError::io(path, "read"))?;
+    Ok(blake3::hash(&bytes).to_hex().to_string())
+}
+
+/// Begins the record of a reduction that is about to be written.
+pub fn reduction(run: RunIdentity, baseline: Option<RunIdentity>, reduced: &Reduced) -> Reduction {
+    Reduction {
+        program: env!("CARGO_PKG_NAME").to_owned(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        run,
+        baseline,
+        bare_losses: reduced.bare.clone(),
+        curves: Vec::new(),
+        judgements: reduced.judgements.clone(),
+        outcome: reduced.outcome,
+        method_checks: reduced.checks.clone(),
+        decays: Vec::new(),
+        notes: Vec::new(),
+        reduced_blake3: String::new(),
+    }
+}
+
+/// Puts a reduction into a run folder; each file is at every moment the old or
+/// the new one. Fails while another program writes to the folder.
+pub fn write_reduction(
+    folder: &Path,
+    points: &[ReducedPoint],
+    reduction: &mut Reduction,
+) -> Result<(), LedgerError> {
+    let _lock = writer::lock(folder)?;
+    let path = folder.join(REDUCED_FILE);
+    let mut text = Vec::new();
+    for point in points {
+        serde_json::to_writer(&mut text, point)
+            .map_err(|error| LedgerError::io(&path, "write")(error.into()))?;
+        text.push(b'\n');
+    }
+    lines::replace(&path, &text)?;
+    let table = folder.join(REDUCED_TABLE_FILE);
+    let bytes =
+        points_csv(points).map_err(|error| LedgerError::io(&table, "write")(error.into()))?;
+    lines::replace(&table, &bytes)?;
+    reduction.reduced_blake3 = blake3::hash(&text).to_hex().to_string();
+    let record = folder.join(REDUCTION_FILE);
+    let mut json = serde_json::to_vec_pretty(reduction)
+        .map_err(|error| LedgerError::io(&record, "write")(error.into()))?;
+    json.push(b'\n');
+    lines::replace(&record, &json)
+}
+
+/// A reduction read back.
+#[derive(Debug, Clone, PartialEq)]
+pub enum ReadReduction {
+    /// The run was never reduced.
+    None,
+    /// It was, but the points have changed since, or the files do not belong
+    /// together: `reduce` has to be run again.
+    Stale,
+    /// It was, and holds.
+    Whole(Box<Reduction>, Vec<ReducedPoint>),
+}
+
+/// Reads the reduction of a run folder.
+pub fn read_reduction(folder: &Path) -> Result<ReadReduction, LedgerError> {
+    let path = folder.join(REDUCTION_FILE);
+    let text = match std::fs::read(&path) {
+        Ok(text) => text,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+            return Ok(ReadReduction::None);
+        }
+        Err(error) => return Err(LedgerError::io(&path, "read")(error)),
+    };
+    let reduction: Reduction =
+        serde_json::from_slice(&text).map_err(|error| LedgerError::Damaged {
+            line: error.line().max(1),
+            path,
+            what: error.to_string(),
+        })?;
+    let reduced = folder.join(REDUCED_FILE);
+    let whole = reduced.exists()
+        && hash_of(&folder.join(POINTS_FILE))? == reduction.run.points_blake3
+        && hash_of(&reduced)? == reduction.reduced_blake3;
+    if !whole {
+        return Ok(ReadReduction::Stale);
+    }
+    let points = lines::read::<ReducedPoint>(&reduced)?;
+    Ok(ReadReduction::Whole(Box::new(reduction), points.values))
+}

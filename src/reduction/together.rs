@@ -1,0 +1,224 @@
+//! Whether a bare run belongs to a damped one, and what their powers have in
+//! common.
+//!
+//! In: the setups of both runs. Out: every reason why they do not fit, and the
+//! calibration error that both powers share. Pure.
+
+use super::uncertainty::COVERAGE;
+use crate::setup::{Channel, Role, Setup};
+
+/// Every reason why the losses of `bare` may not be taken off `run`; none when
+/// they fit. Each names the key, what is wrong and what would be right.
+pub fn misfits(run: &Setup, bare: &Setup) -> Vec<String> {
+    let mut out = Vec::new();
+    if bare.test.damper.is_some() || bare.span.damper_position_m.is_some() {
+        out.push(
+            "the baseline is no bare run: its setup has a damper; a run of the same span with \
+             the damper taken off is right"
+                .to_owned(),
+        );
+    }
+    if run.test.damper.is_none() && run.span.damper_position_m.is_none() {
+        out.push(
+            "the run has no damper, so nothing is to be taken off it; without --baseline its \
+             other criteria are applied"
+                .to_owned(),
+        );
+    }
+    let name = |setup: &Setup| {
+        let words: Vec<String> = setup
+            .conductor
+            .designation
+            .split_whitespace()
+            .map(str::to_lowercase)
+            .collect();
+        words.join(" ")
+    };
+    if name(run) != name(bare) {
+        out.push(format!(
+            "conductor.designation: \"{}\" in the run, \"{}\" in the baseline; a bare run of the \
+             same conductor is right",
+            run.conductor.designation, bare.conductor.designation
+        ));
+    }
+    // A diameter is nominal; it carries no stated uncertainty.
+    let diameters = (run.conductor.diameter_mm, bare.conductor.diameter_mm);
+    if (diameters.0 / diameters.1 - 1.0).abs() > 0.005 {
+        out.push(format!(
+            "conductor.diameter_mm: {} in the run, {} in the baseline; the same conductor is right",
+            diameters.0, diameters.1
+        ));
+    }
+    let mut apart = |key: &str, run: Stated, bare: Stated| {
+        if (run.value - bare.value).abs() > run.u.hypot(bare.u) {
+            out.push(format!(
+                "{key}: {} ± {} in the run, {} ± {} in the baseline: further apart than the stated \
+                 uncertainties; a bare run under the same conditions is right",
+                run.value,
+                rounded(run.u),
+                bare.value,
+                rounded(bare.u)
+            ));
+        }
+    };
+    apart("conductor.mass_kg_per_m", mass(run), mass(bare));
+    apart("span.tension_kn", tension(run), tension(bare));
+    apart("span.length_m", length(run), length(bare));
+    if let Some((run, bare)) = stiffness(run).zip(stiffness(bare)) {
+        apart("conductor.bending_stiffness_n_m2", run, bare);
+    }
+    out
+}
+
+/// A value of a setup with its expanded uncertainty.
+#[derive(Debug, Clone, Copy)]
+struct Stated {
+    value: f64,
+    u: f64,
+}
+
+fn stated_pct(value: f64, pct: f64) -> Stated {
+    Stated {
+        value,
+        u: value * pct / 100.0,
+    }
+}
+
+fn mass(setup: &Setup) -> Stated {
+    let c = &setup.conductor;
+    stated_pct(c.mass_kg_per_m, c.mass_uncertainty_pct)
+}
+
+fn tension(setup: &Setup) -> Stated {
+    stated_pct(setup.span.tension_kn, setup.span.tension_uncertainty_pct)
+}
+
+fn length(setup: &Setup) -> Stated {
+    Stated {
+        value: setup.span.length_m,
+        u: 1e-3 * setup.span.length_uncertainty_mm,
+    }
+}
+
+fn stiffness(setup: &Setup) -> Option<Stated> {
+    let c = &setup.conductor;
+    let value = c.bending_stiffness_n_m2?;
+    Some(stated_pct(value, c.bending_stiffness_uncertainty_pct))
+}
+
+/// Three significant digits, for messages.
+fn rounded(value: f64) -> String {
+    let decimals = (2.0 - value.abs().max(1e-12).log10().floor()).clamp(0.0, 9.0);
+    format!("{value:.*}", decimals as usize)
+}
+
+/// Relative standard uncertainty that a power of the one run and the same
+/// power of the other share: calibration of sensors that served in both. The
+/// power is half the product of `channels`' motions or force, times sqrt(T m)
+/// where `waves` is set.
+///
+/// Without the same sensor in both runs there is nothing in common, and what
+/// is stated for each stays its own.
+pub fn shared_standard(run: &Setup, bare: &Setup, channels: [Role; 2], waves: bool) -> f64 {
+    let part = |pct: f64| pct / (100.0 * COVERAGE);
+    let mut square = 0.0_f64;
+    let mut references: Vec<(&str, f64)> = Vec::new();
+    for role in channels {
+        let (Some((_, ours)), Some((_, theirs))) = (run.channel(role), bare.channel(role)) else {
+            return 0.0;
+        };
+        if let Some(pct) = ours.uncertainty_pct.filter(|_| same_sensor(ours, theirs)) {
+            square += part(pct).powi(2);
+        }
+        if let Some(reference) = ours.reference.as_deref()
+            && theirs.reference.as_deref() == Some(reference)
+        {
+            let pct = ours
+                .reference_uncertainty_pct
+                .min(theirs.reference_uncertainty_pct);
+            match references.iter_mut().find(|(name, _)| *name == reference) {
+                // One reference behind both factors moves both.
+                Some((_, sum)) => *sum += part(pct),
+                None => references.push((reference, part(pct))),
+            }
+        }
+    }
+    square += references.iter().map(|(_, sum)| sum * sum).sum::<f64>();
+    if waves {
+        let least = |a: f64, b: f64| 0.5 * part(a.min(b));
+        let (ours, theirs) = (&run.conductor, &bare.conductor);
+        square += least(ours.mass_uncertainty_pct, theirs.mass_uncertainty_pct).powi(2);
+        let (ours, theirs) = (&run.span, &bare.span);
+        square += least(ours.tension_uncertainty_pct, theirs.tension_uncertainty_pct).powi(2);
+    }
+    square.sqrt()
+}
+
+fn same_sensor(ours: &Channel, theirs: &Channel) -> bool {
+    ours.name == theirs.name
+        && ours.unit == theirs.unit
+        && ours.full_scale.to_bits() == theirs.full_scale.to_bits()
+        && ours.uncertainty_pct == theirs.uncertainty_pct
+        && ours.reference == theirs.reference
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn pair() -> (Setup, Setup) {
+        let damped = include_str!("../../config/damped-trial.toml");
+        let bare = include_str!("../../config/bare-trial.toml");
+        (
+            crate::setup::parse(damped, "damped-trial.toml").unwrap(),
+            crate::setup::parse(bare, "bare-trial.toml").unwrap(),
+        )
+    }
+
+    #[test]
+    fn the_demo_pair_fits_and_the_other_way_round_does_not() {
+        let (damped, bare) = pair();
+        assert_eq!(misfits(&damped, &bare), Vec::<String>::new());
+        let turned = misfits(&bare, &damped);
+        assert_eq!(turned.len(), 2, "{turned:?}");
+        assert!(turned[0].contains("no bare run"));
+        assert!(turned[1].contains("has no damper"));
+    }
+
+    #[test]
+    fn another_conductor_tension_or_length_is_named() {
+        let (damped, bare) = pair();
+        let with = |change: &dyn Fn(&mut Setup)| {
+            let mut other = bare.clone();
+            change(&mut other);
+            misfits(&damped, &other)
+        };
+        assert!(with(&|b| b.conductor.designation = "ACSR 54/7".into())[0].contains("designation"));
+        assert!(with(&|b| b.conductor.designation = "acsr 26/7,  21.8 MM".into()).is_empty());
+        assert!(with(&|b| b.conductor.diameter_mm = 22.8)[0].contains("diameter_mm"));
+        assert!(with(&|b| b.conductor.mass_kg_per_m = 1.1)[0].contains("mass_kg_per_m"));
+        // 18 kN ± 1 % each: 0.2 kN is within sqrt(2) · 0.18 kN, 0.3 kN is not.
+        assert!(with(&|b| b.span.tension_kn = 18.2).is_empty());
+        assert!(with(&|b| b.span.tension_kn = 18.3)[0].contains("span.tension_kn: 18 ± 0.180"));
+        assert!(with(&|b| b.span.length_m = 36.01).is_empty());
+        assert!(with(&|b| b.span.length_m = 36.02)[0].contains("span.length_m"));
+    }
+
+    #[test]
+    fn sensors_that_served_in_both_runs_err_together() {
+        let (damped, bare) = pair();
+        // By hand, k = 1: antinode and node 0.5 % each, one reference behind
+        // both 2 · 0.3 %, half of mass 1 % and of tension 0.5 %:
+        // sqrt(0.25 + 0.25 + 0.36 + 0.25 + 0.0625) % = 1.0828 %.
+        let roles = [Role::Antinode, Role::Node];
+        let shared = shared_standard(&damped, &bare, roles, true);
+        assert!((shared - 0.010_828).abs() < 1e-6, "{shared}");
+        let mut other = bare.clone();
+        for channel in &mut other.channels {
+            channel.name.push('2');
+            channel.reference = None;
+        }
+        let shared = shared_standard(&damped, &other, roles, false);
+        assert!(shared.abs() < 1e-12);
+    }
+}
