@@ -137,6 +137,23 @@ pub fn cycle_power_w(
     -frequency_hz * stored_j * (-2.0 * log_decrement).exp_m1()
 }
 
+/// What `½ f m L V² δ` has to be multiplied by where the loss sits at one end
+/// and is not small: tanh(u)/u with `u = δ f L / c`, c the speed of energy.
+///
+/// A free decay grows towards the end that absorbs, by what the waves lose on
+/// their way; a driven span has the same antinodes all along. From
+/// `sin²(kx) + sinh²(σx/c)` with σ = δ f follows S = tanh(σL/c) at that end,
+/// while the small form says S = σL/c: 3 % more at S = 0.3, 10 % at 0.5.
+pub fn end_loss_factor(
+    frequency_hz: f64,
+    length_m: f64,
+    energy_speed_m_s: f64,
+    log_decrement: f64,
+) -> f64 {
+    let u = log_decrement * frequency_hz * length_m / energy_speed_m_s;
+    if u.abs() > 1e-6 { u.tanh() / u } else { 1.0 }
+}
+
 /// The free decays in a trace, in order. `range_mm_s` are the antinode
 /// velocities, low and high, between which the decrement is asked for; `None`:
 /// all there is.

@@ -27,7 +27,7 @@ use crate::span::StrungConductor;
 /// energy stored in a span with a damper on it: the damper's masses store
 /// some, and the loop it sits in is not the others'. Measured on virtual
 /// spans; the guide, page "From points to a verdict", has the numbers.
-pub const STORED_ENERGY_STANDARD: f64 = 0.05;
+pub const STORED_ENERGY_STANDARD: f64 = 0.035;
 
 /// A decay and a point belong to the same resonance within this part of the
 /// frequency.
@@ -174,32 +174,40 @@ fn belongs(decay: &Decay, point: &SettledPoint) -> bool {
         .is_some_and(|f| (decay.frequency_hz / f - 1.0).abs() <= SAME_RESONANCE)
 }
 
+/// Power, W, that a decrement means at an antinode velocity (mm/s peak). The
+/// energy is that of a span shorter by both end corrections, which lie nearly
+/// still, and the loss sits at the damper's end.
+pub fn decay_power_w(
+    span: &StrungConductor,
+    frequency_hz: f64,
+    antinode_velocity_mm_s: f64,
+    log_decrement: f64,
+) -> f64 {
+    let length_m = span.length_m - 2.0 * span.end_correction_m(frequency_hz);
+    let speed_m_s = span.group_speed_m_s(frequency_hz);
+    decay::power_w(
+        frequency_hz,
+        span.mass_kg_per_m,
+        length_m,
+        antinode_velocity_mm_s,
+        log_decrement,
+    ) * decay::end_loss_factor(frequency_hz, length_m, speed_m_s, log_decrement)
+}
+
 /// Power by the decay method at the point's own level, by the decrement at the
-/// amplitudes nearest to it. The energy is that of a span shorter by both end
-/// corrections, which lie nearly still.
+/// amplitudes nearest to it.
 fn decay_power(setup: &Setup, decay: &Decay, point: &SettledPoint) -> Option<Power> {
     let velocity = point.antinode_velocity_mm_s?;
     let nearest = decay.levels.first().unwrap_or(&decay.whole);
     let span = StrungConductor::of(setup);
-    let length_m = if span.bending_stiffness_n_m2 > 0.0 {
-        span.length_m - 2.0 * span.end_correction_m(decay.frequency_hz)
-    } else {
-        span.length_m
-    };
-    let power_w = decay::power_w(
-        decay.frequency_hz,
-        span.mass_kg_per_m,
-        length_m,
-        velocity,
-        nearest.log_decrement,
-    );
+    let power_w = decay_power_w(&span, decay.frequency_hz, velocity, nearest.log_decrement);
     let calibration = setup
         .channel(Role::Antinode)
         .map_or(0.0, |(_, antinode)| calibration_standard(antinode));
     let relative = [
         nearest.log_decrement_u / (COVERAGE * nearest.log_decrement),
         setup.conductor.mass_uncertainty_pct / (100.0 * COVERAGE),
-        1e-3 * setup.span.length_uncertainty_mm / (COVERAGE * length_m),
+        1e-3 * setup.span.length_uncertainty_mm / (COVERAGE * span.length_m),
         2.0 * calibration,
         STORED_ENERGY_STANDARD,
     ]

@@ -1,0 +1,472 @@
+//! `spanhold reduce`: from a damped and a bare run to a verdict.
+//!
+//! Run folders are made here from points whose powers are simple numbers; the
+//! arithmetic beside each check was done by hand.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    reason = "a failure is the test's own message"
+)]
+
+use std::path::{Path, PathBuf};
+
+use assert_cmd::Command;
+use serde_json::Value;
+use spanhold::ledger::{Ledger, ReadReduction, RunRecord, read_reduction};
+use spanhold::reduction::{SettledPoint, Verdict};
+
+/// An invented string: c = 130 m/s, harmonics 2 Hz apart on 32.5 m.
+const SETUP: &str = r#"
+[test]
+title = "invented trial"
+damper = "invented"
+
+[conductor]
+designation = "invented"
+diameter_mm = 20.0
+mass_kg_per_m = 1.0
+
+[span]
+length_m = 32.5
+tension_kn = 16.9
+damper_position_m = 1.0
+
+[sweep]
+low_hz = 9.0
+high_hz = 19.0
+
+[amplitude]
+rule = "constant-velocity"
+value = 200.0
+
+[[source]]
+name = "bench"
+kind = "wav"
+rate_hz = 1000.0
+
+[[channel]]
+name = "antinode"
+role = "antinode"
+source = "bench"
+index = 0
+unit = "mm/s"
+full_scale = 1000.0
+
+[[channel]]
+name = "gauge"
+role = "clamp-strain"
+source = "bench"
+index = 1
+unit = "um/m"
+full_scale = 1000.0
+location = "damper"
+"#;
+
+const CRITERIA: &str = r#"
+[[criteria]]
+kind = "efficiency-curve"
+curve = "curve.csv"
+decision_rule = "guard-band"
+
+[[criteria]]
+kind = "strain-limit"
+limit_pp_um_m = 150.0
+
+[[criteria]]
+kind = "wind-power"
+wind = "diana-falco-1971"
+span_length_m = 100.0
+"#;
+
+/// Five harmonics, 10 to 18 Hz.
+fn points(power_total_w: f64, efficiency_pct: f64) -> Vec<SettledPoint> {
+    (5..=9)
+        .zip(1..)
+        .map(|(n, point)| SettledPoint {
+            point,
+            verdict: Verdict::Held,
+            harmonic: Some(n),
+            frequency_hz: Some(2.0 * f64::from(n)),
+            antinode_velocity_mm_s: Some(200.0),
+            antinode_velocity_u_mm_s: Some(2.0),
+            efficiency_pct: Some(efficiency_pct),
+            efficiency_u_pct: Some(1.0),
+            power_total_w: Some(power_total_w),
+            power_total_u_w: Some(0.03 * power_total_w),
+            strain_pp_um_m: [("damper".to_owned(), 100.0)].into(),
+            strain_pp_u_um_m: [("damper".to_owned(), 4.0)].into(),
+            target_deviation_pct: Some(0.0),
+            ..SettledPoint::default()
+        })
+        .collect()
+}
+
+struct Bench {
+    folder: tempfile::TempDir,
+}
+
+impl Bench {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let curve = "frequency_hz,efficiency_pct\n5,20\n25,20\n";
+        std::fs::write(folder.path().join("curve.csv"), curve).unwrap();
+        Self { folder }
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    fn run(&self, name: &str, setup: &str, points: &[SettledPoint]) -> &Self {
+        let folder = self.path(name);
+        let file = self.path(&format!("{name}.toml"));
+        std::fs::write(&file, setup).unwrap();
+        let record = RunRecord::begin("test", &file, setup.as_bytes());
+        let ledger = Ledger::create(&folder, setup.as_bytes(), record, false).unwrap();
+        ledger
+            .close(spanhold::ledger::RunState::Done, None)
+            .unwrap();
+        std::fs::write(folder.join("points.jsonl"), lines(points)).unwrap();
+        self
+    }
+
+    fn reduce(&self, arguments: &[&str]) -> std::process::Output {
+        let mut command = Command::cargo_bin("spanhold").unwrap();
+        command
+            .current_dir(self.folder.path())
+            .arg("reduce")
+            .args(arguments)
+            .output()
+            .unwrap()
+    }
+
+    fn json(&self, arguments: &[&str]) -> Value {
+        let output = self.reduce(&[arguments, &["--json"]].concat());
+        let text = String::from_utf8(output.stdout).unwrap();
+        serde_json::from_str(&text)
+            .unwrap_or_else(|_| panic!("{text}{}", String::from_utf8_lossy(&output.stderr)))
+    }
+}
+
+fn lines(points: &[SettledPoint]) -> String {
+    points
+        .iter()
+        .map(|point| serde_json::to_string(point).unwrap() + "\n")
+        .collect()
+}
+
+fn bare_setup() -> String {
+    SETUP
+        .replace("damper = \"invented\"\n", "")
+        .replace("damper_position_m = 1.0\n", "")
+}
+
+/// Damped run at 0.52 W and 30 %, bare run at 0.02 W.
+fn bench(criteria: &str) -> Bench {
+    let bench = Bench::new();
+    bench.run("run", &format!("{SETUP}{criteria}"), &points(0.52, 30.0));
+    bench.run("bare", &bare_setup(), &bare_points());
+    bench
+}
+
+fn bare_points() -> Vec<SettledPoint> {
+    let mut all = points(0.02, 1.0);
+    // From 8 Hz to 20 Hz: the damped run lies inside.
+    all[0].frequency_hz = Some(8.0);
+    all[4].frequency_hz = Some(20.0);
+    all
+}
+
+fn text(output: &std::process::Output) -> (String, String) {
+    let utf8 = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
+    (utf8(&output.stdout), utf8(&output.stderr))
+}
+
+#[test]
+fn the_damper_gets_what_the_bare_span_did_not_take() {
+    let bench = bench(CRITERIA);
+    let before = std::fs::read(bench.path("run/points.jsonl")).unwrap();
+    let output = bench.reduce(&["run", "--baseline", "bare"]);
+    let (table, errors) = text(&output);
+    assert_eq!(output.status.code(), Some(1), "{table}{errors}");
+    assert!(table.contains("P damper") && table.contains("Decision rule: guard band"));
+    assert!(table.contains("licensed text of the standard"));
+
+    let ReadReduction::Whole(record, reduced) = read_reduction(&bench.path("run")).unwrap() else {
+        panic!("no whole reduction");
+    };
+    assert_eq!(reduced.len(), 5);
+    for line in &reduced {
+        assert!((line.point.power_bare_w.unwrap() - 0.02).abs() < 1e-9);
+        assert!((line.point.power_damper_w.unwrap() - 0.50).abs() < 1e-9);
+        // Bending stiffness is not given, a second level not taken.
+        assert_eq!(line.power_damper_stiffness_w, None);
+        assert_eq!(line.power_damper_at_target_w, None);
+    }
+    let baseline = record.baseline.unwrap();
+    let bare_bytes = std::fs::read(bench.path("bare/points.jsonl")).unwrap();
+    assert_eq!(
+        baseline.points_blake3,
+        blake3::hash(&bare_bytes).to_hex().to_string()
+    );
+    assert_eq!(record.curves.len(), 1);
+    let csv = std::fs::read_to_string(bench.path("run/reduced.csv")).unwrap();
+    assert!(csv.lines().next().unwrap().contains("power_damper_u_w"));
+    assert_eq!(csv.lines().count(), 6);
+    // The settled points are never altered.
+    assert_eq!(
+        before,
+        std::fs::read(bench.path("run/points.jsonl")).unwrap()
+    );
+    // The same again is the same, byte for byte.
+    let first = std::fs::read(bench.path("run/reduction.json")).unwrap();
+    bench.reduce(&["run", "--baseline", "bare"]);
+    assert_eq!(
+        first,
+        std::fs::read(bench.path("run/reduction.json")).unwrap()
+    );
+}
+
+#[test]
+fn verdicts_per_point_and_for_the_whole_run() {
+    let bench = bench(CRITERIA);
+    let found = bench.json(&["run", "--baseline", "bare"]);
+    let judged: Vec<&str> = found["judgements"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|j| j["outcome"].as_str().unwrap())
+        .collect();
+    // 30 ± 1 % against 20 %; 100 against 150 um/m; 0.5 W against what the wind
+    // puts into 100 m, several watts.
+    assert_eq!(judged, ["pass", "pass", "fail"]);
+    assert_eq!(found["outcome"], "fail");
+    assert_eq!(found["points"].as_array().unwrap().len(), 5);
+
+    // 20.5 ± 1 %: within its uncertainty of the limit.
+    bench.run("near", &format!("{SETUP}{CRITERIA}"), &points(0.52, 20.5));
+    let found = bench.json(&["near", "--baseline", "bare"]);
+    assert_eq!(found["judgements"][0]["outcome"], "inconclusive");
+
+    // A harmonic left out is a hole, not a pass.
+    let mut holey = points(0.52, 30.0);
+    holey.remove(2);
+    bench.run("holey", &format!("{SETUP}{CRITERIA}"), &holey);
+    let found = bench.json(&["holey", "--baseline", "bare"]);
+    assert_eq!(found["judgements"][1]["outcome"], "inconclusive");
+    assert_eq!(found["judgements"][1]["holes"][0]["from_hz"], 12.0);
+    let (table, _) = text(&bench.reduce(&["holey", "--baseline", "bare"]));
+    assert!(table.contains("not covered: no judged point between 12.00 Hz and 16.00 Hz"));
+}
+
+#[test]
+fn without_a_bare_run_only_power_stays_open() {
+    let bench = bench(CRITERIA);
+    let output = bench.reduce(&["run"]);
+    assert_eq!(output.status.code(), Some(1));
+    let found = bench.json(&["run"]);
+    assert_eq!(found["judgements"][0]["outcome"], "pass");
+    assert_eq!(found["judgements"][1]["outcome"], "pass");
+    assert_eq!(found["judgements"][2]["outcome"], "inconclusive");
+    let why = found["judgements"][2]["points"][0]["reason"]
+        .as_str()
+        .unwrap();
+    assert!(why.contains("losses have not been taken off"), "{why}");
+    assert_eq!(found["baseline"], Value::Null);
+    assert_eq!(found["points"][0]["power_damper_w"], Value::Null);
+}
+
+#[test]
+fn exit_0_when_all_is_met_or_nothing_is_asked() {
+    let met = bench("\n[[criteria]]\nkind = \"strain-limit\"\nlimit_pp_um_m = 150.0\n");
+    assert_eq!(met.reduce(&["run"]).status.code(), Some(0));
+    let nothing = bench("");
+    let output = nothing.reduce(&["run", "--baseline", "bare"]);
+    assert_eq!(output.status.code(), Some(0));
+    assert!(text(&output).0.contains("nothing is judged"));
+}
+
+#[test]
+fn outside_the_bare_run_there_is_no_damper_power() {
+    let bench = bench("");
+    bench.run("short", &bare_setup(), &bare_points()[1..]);
+    let found = bench.json(&["run", "--baseline", "short"]);
+    // 12 Hz to 20 Hz: the point at 10 Hz lies outside.
+    assert_eq!(found["points"][0]["power_damper_w"], Value::Null);
+    let why = found["points"][0]["reasons"][0].as_str().unwrap();
+    assert!(
+        why.contains("10.00 Hz lies outside the bare run (12.00 Hz"),
+        "{why}"
+    );
+    assert!(found["points"][1]["power_damper_w"].is_f64());
+}
+
+#[test]
+fn runs_that_do_not_fit_are_refused_with_the_reason() {
+    let bench = bench("");
+    let refused = |arguments: &[&str], words: &str| {
+        let output = bench.reduce(arguments);
+        let (_, errors) = text(&output);
+        assert_eq!(output.status.code(), Some(2), "{errors}");
+        assert!(errors.contains(words), "{errors}");
+        assert!(!bench.path("run/reduction.json").exists());
+    };
+    refused(&["run", "--baseline", "run"], "it is the run itself");
+    refused(
+        &["bare", "--baseline", "run"],
+        "the baseline is no bare run",
+    );
+    refused(&["run", "--baseline", "nowhere"], "nowhere");
+    refused(&["run", "--decay-range", "9"], "two velocities");
+    for (name, from, to, words) in [
+        (
+            "heavy",
+            "mass_kg_per_m = 1.0",
+            "mass_kg_per_m = 1.2",
+            "mass_kg_per_m: 1 ±",
+        ),
+        (
+            "tight",
+            "tension_kn = 16.9",
+            "tension_kn = 20.0",
+            "tension_kn: 16.9 ±",
+        ),
+        (
+            "long",
+            "length_m = 32.5",
+            "length_m = 33.5",
+            "length_m: 32.5 ±",
+        ),
+        (
+            "other",
+            "designation = \"invented\"",
+            "designation = \"else\"",
+            "designation",
+        ),
+    ] {
+        bench.run(name, &bare_setup().replace(from, to), &bare_points());
+        refused(&["run", "--baseline", name], words);
+    }
+    bench.run("empty", &bare_setup(), &[]);
+    refused(&["run", "--baseline", "empty"], "no held or steady point");
+    bench.run(
+        "lost",
+        &format!("{SETUP}{CRITERIA}").replace("curve.csv", "gone.csv"),
+        &[],
+    );
+    refused(&["lost"], "\"gone.csv\" is neither at");
+}
+
+#[test]
+fn a_second_level_shows_the_law_and_only_then_the_level_is_made_exact() {
+    let bench = bench("");
+    let mut two = points(0.52, 30.0);
+    for point in &mut two {
+        point.antinode_velocity_mm_s = Some(190.0);
+        point.target_deviation_pct = Some(-5.0);
+    }
+    // A second level at the first harmonic, half of it: (0.52 − 0.02 · 0.9025)
+    // W at 190 mm/s and a quarter of that at 95 mm/s is a square.
+    let damper_w = 0.52 - 0.02 * 0.9025;
+    let mut low = two[0].clone();
+    low.point = 6;
+    low.antinode_velocity_mm_s = Some(95.0);
+    low.target_deviation_pct = Some(-52.5);
+    low.power_total_w = Some(0.25 * 0.52);
+    two.push(low);
+    bench.run("two", SETUP, &two);
+    let found = bench.json(&["two", "--baseline", "bare"]);
+    let first = &found["points"][0];
+    let number = |value: &Value| value.as_f64().unwrap();
+    assert!((number(&first["power_damper_w"]) - damper_w).abs() < 1e-9);
+    assert!((number(&first["level_exponent"]) - 2.0).abs() < 1e-9);
+    // (200/190)² more.
+    let target_w = damper_w * (200.0_f64 / 190.0).powi(2);
+    assert!((number(&first["power_damper_at_target_w"]) - target_w).abs() < 1e-9);
+    // The other harmonics have one level only.
+    assert_eq!(found["points"][1]["power_damper_at_target_w"], Value::Null);
+}
+
+#[test]
+fn a_reduction_goes_stale_with_its_points() {
+    let bench = bench("");
+    assert_eq!(
+        read_reduction(&bench.path("run")).unwrap(),
+        ReadReduction::None
+    );
+    bench.reduce(&["run", "--baseline", "bare"]);
+    let more = lines(&points(0.60, 30.0));
+    std::fs::write(bench.path("run/points.jsonl"), more).unwrap();
+    assert_eq!(
+        read_reduction(&bench.path("run")).unwrap(),
+        ReadReduction::Stale
+    );
+}
+
+fn repository(path: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
+}
+
+/// The two recordings of the demo, to the end, against the truth beside them.
+#[test]
+fn from_two_recordings_to_a_verdict() {
+    let folder = tempfile::tempdir().unwrap();
+    let spanhold = |arguments: &[&str]| {
+        let mut command = Command::cargo_bin("spanhold").unwrap();
+        let output = command
+            .current_dir(repository(""))
+            .args(arguments)
+            .output()
+            .unwrap();
+        let (table, errors) = text(&output);
+        assert_ne!(output.status.code(), Some(2), "{errors}");
+        (output.status.code(), table)
+    };
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    for trial in ["damped-trial", "bare-trial"] {
+        let setup = format!("config/{trial}.toml");
+        let recording = format!("recordings/{trial}.wav");
+        spanhold(&["reprocess", &setup, &recording, "--out", &path(trial)]);
+    }
+    let (_, table) = spanhold(&[
+        "reduce",
+        &path("damped-trial"),
+        "--baseline",
+        &path("bare-trial"),
+    ]);
+    println!("{table}");
+    let ReadReduction::Whole(_, reduced) =
+        read_reduction(&folder.path().join("damped-trial")).unwrap()
+    else {
+        panic!("no whole reduction");
+    };
+    let truths =
+        std::fs::read_to_string(repository("recordings/damped-trial.truth.jsonl")).unwrap();
+    let mut compared = 0;
+    for truth in truths.lines() {
+        let truth: Value = serde_json::from_str(truth).unwrap();
+        let number = |key: &str| truth[key].as_f64().unwrap();
+        if truth["expected"] != "held" {
+            continue;
+        }
+        let found = reduced
+            .iter()
+            .find(|p| (p.point.frequency_hz.unwrap() / number("frequency_hz") - 1.0).abs() < 1e-3)
+            .unwrap();
+        // The virtual span is stiff: its damper takes what the form with EI says.
+        let (power, u) = (
+            found.power_damper_stiffness_w.unwrap(),
+            found.power_damper_stiffness_u_w.unwrap(),
+        );
+        let error = power - number("power_damper_w");
+        println!(
+            "{:.3} Hz: {error:+.5} W, stated ± {u:.5} W",
+            number("frequency_hz")
+        );
+        assert!(error.abs() <= u, "{table}");
+        assert!(u < 0.06 * power, "{u} of {power}");
+        compared += 1;
+    }
+    assert_eq!(compared, 5);
+}
