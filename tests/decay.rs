@@ -258,7 +258,7 @@ fn subtraction_errors(case: &Case) -> Vec<f64> {
         .map(|truth| perfect(&case.bare, truth))
         .collect();
     let stiff = |p: &SettledPoint| p.power_total_stiffness_w.zip(p.power_total_stiffness_u_w);
-    let losses = BareLosses::by(&bare, stiff).unwrap();
+    let losses = BareLosses::by(&bare, 2.0, stiff).unwrap();
     case.truths
         .iter()
         .filter_map(|truth| {
@@ -294,7 +294,11 @@ fn the_subtraction_is_as_good_as_its_component_says() {
     let mut sizes: Vec<f64> = all.iter().map(|e| e.abs()).collect();
     sizes.sort_by(f64::total_cmp);
     let of_95 = sizes[(0.95 * sizes.len() as f64) as usize];
-    println!("all: {} points, rms {:.3}, 95 % below {of_95:.3}", all.len(), rms(&all));
+    println!(
+        "all: {} points, rms {:.3}, 95 % below {of_95:.3}",
+        all.len(),
+        rms(&all)
+    );
     assert!(all.len() > 100);
     // The component is the size found, neither less nor much more.
     assert!(rms(&all) <= SUBTRACTION_STANDARD && rms(&all) > 0.8 * SUBTRACTION_STANDARD);
