@@ -97,8 +97,8 @@ fn case(name: &'static str, change: impl Fn(&mut Setup), model: &SpanModel) -> C
 }
 
 /// Viscous loss that alone would give the bare span this ratio at the drive.
-fn viscous(setup: &Setup, ratio: f64) -> Option<f64> {
-    Some(2.0 * ratio * setup.wave_impedance_n_s_per_m() / setup.span.length_m)
+fn viscous(setup: &Setup, ratio: f64) -> f64 {
+    2.0 * ratio * setup.wave_impedance_n_s_per_m() / setup.span.length_m
 }
 
 /// Spans, conductors, damper places and losses from slight to a tenth of the
@@ -108,7 +108,7 @@ fn cases() -> Vec<Case> {
     let plain = SpanModel::default();
     let lossy = SpanModel {
         end_loss_ratio: 0.008,
-        viscous_n_s_per_m2: viscous(&demo, 0.01),
+        viscous_n_s_per_m2: Some(viscous(&demo, 0.01)),
         ..SpanModel::default()
     };
     let ends = SpanModel {
@@ -116,7 +116,7 @@ fn cases() -> Vec<Case> {
         ..SpanModel::default()
     };
     let airy = SpanModel {
-        viscous_n_s_per_m2: viscous(&demo, 0.03),
+        viscous_n_s_per_m2: Some(viscous(&demo, 0.03)),
         ..SpanModel::default()
     };
     let heavy = SpanModel {

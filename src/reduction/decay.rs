@@ -103,12 +103,12 @@ pub enum NoDecay {
     /// Not a free one.
     #[error(
         "ln of the envelope is not straight: straight lines explain {} of the fall; {} or more is right",
-        percent(.0), percent(&LEAST_DETERMINATION)
+        percent(*.0), percent(LEAST_DETERMINATION)
     )]
     NotStraight(f64),
 }
 
-fn percent(part: &f64) -> String {
+fn percent(part: f64) -> String {
     format!("{:.1} %", 100.0 * part)
 }
 

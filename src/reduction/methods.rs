@@ -136,16 +136,15 @@ fn check(
     )
     .or_else(|| power(point.power_damper_w, point.power_damper_u_w));
     let second_damper = whole_span.and_then(|w| Some(w.0.taken_off(point, second).ok()?.1));
-    let (compared, first, second) = match (damper, second_damper) {
-        (Some(first), Some(second)) => (Compared::Damper, first, second),
-        _ => {
-            let total = power(
-                point.power_total_stiffness_w,
-                point.power_total_stiffness_u_w,
-            )
-            .or_else(|| power(point.power_total_w, point.power_total_u_w))?;
-            (Compared::Total, total, second)
-        }
+    let (compared, first, second) = if let (Some(first), Some(second)) = (damper, second_damper) {
+        (Compared::Damper, first, second)
+    } else {
+        let total = power(
+            point.power_total_stiffness_w,
+            point.power_total_stiffness_u_w,
+        )
+        .or_else(|| power(point.power_total_w, point.power_total_u_w))?;
+        (Compared::Total, total, second)
     };
     Some(MethodCheck {
         point: point.point,
