@@ -6,7 +6,6 @@
 #![allow(
     clippy::unwrap_used,
     clippy::indexing_slicing,
-    clippy::panic,
     reason = "a failure is the test's own message"
 )]
 
@@ -471,4 +470,53 @@ fn from_two_recordings_to_a_verdict() {
         compared += 1;
     }
     assert_eq!(compared, 5);
+}
+
+/// A recording in which the drive is cut once: the decrement, the power by it,
+/// and what the node says of the same resonance.
+#[test]
+fn a_free_decay_in_a_recording_agrees_with_the_node() {
+    let folder = tempfile::tempdir().unwrap();
+    let setup = repository("config/damped-trial.toml").display().to_string();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    let spanhold = |arguments: &[&str]| {
+        let mut command = Command::cargo_bin("spanhold").unwrap();
+        let output = command.args(arguments).output().unwrap();
+        let (printed, errors) = text(&output);
+        assert_ne!(output.status.code(), Some(2), "{errors}");
+        printed
+    };
+    let cut = ["--harmonics", "16", "--faults=drive-cut"];
+    spanhold(&[&["rehearse", &setup, "--out", &path("cut")][..], &cut].concat());
+    let recording = path("cut/damped-trial.wav");
+    spanhold(&["reprocess", &setup, &recording, "--out", &path("run")]);
+    let table = spanhold(&["reduce", &path("run")]);
+    assert!(table.contains("Free decays in the trace"), "{table}");
+    let found: Value =
+        serde_json::from_str(&spanhold(&["reduce", &path("run"), "--json"])).unwrap();
+    let truth = std::fs::read_to_string(path("cut/damped-trial.truth.jsonl")).unwrap();
+    let truth: Value = serde_json::from_str(truth.lines().next().unwrap()).unwrap();
+    let number = |value: &Value| value.as_f64().unwrap();
+    let decay = &found["decays"][0];
+    // The pole of the exact span: decrement 1/(f tau).
+    let exact = 1.0 / (number(&truth["frequency_hz"]) * number(&truth["time_constant_s"]));
+    let (decrement, u) = (
+        number(&decay["whole"]["log_decrement"]),
+        number(&decay["whole"]["log_decrement_u"]),
+    );
+    println!("{table}");
+    println!("decrement {decrement} ± {u}, exact {exact}");
+    assert!((decrement / exact - 1.0).abs() < 0.02);
+    let checks = found["method_checks"].as_array().unwrap();
+    let by_decay = checks.iter().find(|c| c["method"] == "decay").unwrap();
+    assert!(number(&by_decay["e_n"]).abs() <= 1.0, "{by_decay}");
+    assert!(number(&by_decay["second_u_w"]) < 0.12 * number(&by_decay["second_w"]));
+    let by_force = checks.iter().find(|c| c["method"] == "power").unwrap();
+    assert!(number(&by_force["e_n"]).abs() <= 1.0, "{by_force}");
+
+    let asked = ["reduce", &path("run"), "--decay-range", "10:90", "--json"];
+    let found: Value = serde_json::from_str(&spanhold(&asked)).unwrap();
+    let whole = &found["decays"][0]["whole"];
+    assert!(number(&whole["from_velocity_mm_s"]) <= 90.0);
+    assert!(number(&whole["to_velocity_mm_s"]) >= 10.0);
 }

@@ -72,12 +72,12 @@ fn heading(record: &Reduction, width: usize) -> String {
     text
 }
 
-/// Reads a value and its expanded uncertainty off a point.
-type ValueAndUncertainty = dyn Fn(&ReducedPoint) -> (Option<f64>, Option<f64>);
+/// A value and its expanded uncertainty.
+type Measured = (Option<f64>, Option<f64>);
 
 fn columns(record: &Reduction, points: &[&ReducedPoint]) -> Vec<Column> {
     let each = |cell: &dyn Fn(&ReducedPoint) -> String| points.iter().map(|p| cell(p)).collect();
-    let measured = |of: &ValueAndUncertainty| {
+    let measured = |of: &dyn Fn(&ReducedPoint) -> Measured| {
         each(&|p| {
             let (value, u) = of(p);
             value.map_or_else(String::new, |value| with_uncertainty(value, u))
@@ -359,9 +359,10 @@ fn criterion(number: usize, judgement: &Judgement, width: usize) -> String {
         if let Some((value, required)) = point.value.zip(point.required) {
             let _ = write!(
                 line,
-                ": {} {}, required {required:.4}",
+                ": {} {}, required {}",
                 with_uncertainty(value, point.value_u),
-                judgement.unit
+                judgement.unit,
+                with_uncertainty(required, None)
             );
         }
         if let Some(reason) = &point.reason {

@@ -1,11 +1,8 @@
 //! Longer texts. They are Markdown files in `src/guide`, and stand here so that
 //! the crate's documentation has them. The pages on the setup file, the device
 //! protocol and the limits of the tone stage stand with their modules:
-//! [`crate::setup`], [`crate::ingest::frames`], [`crate::tone`].
-
-pub mod from_points_to_verdict {
-    #![doc = include_str!("from-points-to-verdict.md")]
-}
+//! [`crate::setup`], [`crate::ingest::frames`], [`crate::tone`]; the one on the verdict
+//! with [`crate::reduction`].
 
 pub mod operation {
     #![doc = include_str!("operation.md")]

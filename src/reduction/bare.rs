@@ -487,7 +487,7 @@ mod tests {
         // Inside a gap of four harmonics it answers, with the gap's own doubt:
         // 0.07 W from end to end, rectangular, is 0.0202 W.
         let guess = bare.power(15.0, 200.0).unwrap();
-        assert!(guess.power_u_w > 2.0 * (0.0202f64).hypot(0.76 * guess.power_w));
+        assert!(guess.power_u_w > 2.0 * (0.0202f64).hypot(0.81 * guess.power_w));
         assert_eq!(bare.wide_gap(15.0), Some((12.0, 20.0)));
         assert_eq!(bare.wide_gap(11.0), None);
         assert!(matches!(BareLosses::of(&[], 2.0), Err(Refusal::NoPoints)));

@@ -33,11 +33,9 @@ const LEAST_FALL: f64 = 1.5;
 /// of other harmonics bend it.
 const LOWEST_PART: f64 = 0.03;
 
-/// Share of the variance of ln V that a straight line must explain. Losses by
-/// the 2.5th power of the velocity (the largest published exponent) leave 0.95
-/// over a fall to 3 %, by the third power 0.87; what is bent more is no free
-/// decay.
-const LEAST_DETERMINATION: f64 = 0.85;
+/// Share of the variation of ln V that straight lines, one at each amplitude,
+/// must explain.
+const LEAST_DETERMINATION: f64 = 0.98;
 
 /// The frequency of one free vibration stays within this part of itself.
 const SAME_FREQUENCY: f64 = 0.02;
@@ -104,7 +102,7 @@ pub enum NoDecay {
     NotFalling,
     /// Not a free one.
     #[error(
-        "ln of the envelope is no straight line: it explains {} of the fall; {} or more is right",
+        "ln of the envelope is not straight: straight lines explain {} of the fall; {} or more is right",
         percent(*.0), percent(LEAST_DETERMINATION)
     )]
     NotStraight(f64),
@@ -227,12 +225,19 @@ pub fn fit(rows: &[EnvelopeRow]) -> Result<Decay, NoDecay> {
     }
     let frequency_hz = rows.iter().map(|r| r.frequency_hz).sum::<f64>() / rows.len() as f64;
     let line = Line::through(rows).ok_or(NoDecay::NotFalling)?;
-    if line.determination < LEAST_DETERMINATION {
-        return Err(NoDecay::NotStraight(line.determination));
-    }
-    let levels: Vec<Decrement> = by_level(rows)
+    let parts: Vec<(&[EnvelopeRow], Line)> = by_level(rows)
         .into_iter()
-        .filter_map(|part| Some(Line::through(part)?.decrement(part, frequency_hz)))
+        .filter_map(|part| Some((part, Line::through(part)?)))
+        .collect();
+    // Straight at each amplitude: over all of them damping may change.
+    let about_parts: f64 = parts.iter().map(|(_, part)| part.residual).sum();
+    let determination = 1.0 - about_parts / line.variation;
+    if determination < LEAST_DETERMINATION {
+        return Err(NoDecay::NotStraight(determination));
+    }
+    let levels: Vec<Decrement> = parts
+        .iter()
+        .map(|(part, line)| line.decrement(part, frequency_hz))
         .collect();
     let amplitude_dependent = match (levels.first(), levels.last()) {
         (Some(high), Some(low)) => {
@@ -282,8 +287,10 @@ struct Line {
     rate_per_s: f64,
     /// Its expanded uncertainty.
     rate_u_per_s: f64,
-    /// Share of the variance that the line explains.
-    determination: f64,
+    /// Sum of squares of ln V about the line.
+    residual: f64,
+    /// Sum of squares of ln V about its mean.
+    variation: f64,
 }
 
 impl Line {
@@ -329,7 +336,8 @@ impl Line {
         Some(Self {
             rate_per_s: -slope,
             rate_u_per_s: coverage_factor(freedom) * standard,
-            determination: 1.0 - square / syy,
+            residual: square,
+            variation: syy,
         })
     }
 

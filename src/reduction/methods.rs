@@ -136,7 +136,7 @@ fn check(
     )
     .or_else(|| power(point.power_damper_w, point.power_damper_u_w));
     let second_damper = whole_span.and_then(|w| Some(w.0.taken_off(point, second).ok()?.1));
-    let (compared, first, second) = if let Some((first, second)) = damper.zip(second_damper) {
+    let (compared, first, second) = if let (Some(first), Some(second)) = (damper, second_damper) {
         (Compared::Damper, first, second)
     } else {
         let total = power(

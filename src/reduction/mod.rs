@@ -1,4 +1,5 @@
 //! Hold → settled point: efficiency, power, strain, uncertainty. Pure.
+#![doc = include_str!("../guide/from-points-to-verdict.md")]
 
 pub mod bare;
 pub mod comparison;
