@@ -363,3 +363,55 @@ fn the_report_holds_cautions_points_and_hashes() {
     assert!(html.contains("Dwells that do not count") && html.contains("off resonance"));
     assert!(html.contains("strain (µm/m peak-to-peak)"));
 }
+
+#[test]
+fn a_reduced_run_is_reported_with_its_verdict_until_its_points_change() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let setup = folder.path().join("judged.toml");
+    let mut text = std::fs::read_to_string(root.join("config/damped-trial.toml")).unwrap();
+    // Two limits around the largest strain of the demo, some 35 um/m: one is
+    // met and one is not.
+    text.push_str("\n[[criteria]]\nkind = \"strain-limit\"\nlimit_pp_um_m = 60\n");
+    text.push_str("\n[[criteria]]\nkind = \"strain-limit\"\nlimit_pp_um_m = 10\n");
+    std::fs::write(&setup, text).unwrap();
+    let run = folder.path().join("run");
+    let recording = root.join("recordings/damped-trial.wav");
+    let reprocess = [
+        "reprocess",
+        run_of(&setup),
+        run_of(&recording),
+        "--out",
+        run_of(&run),
+    ];
+    assert_eq!(code(&spanhold(&reprocess)), 0);
+    let reduced = spanhold(&["reduce", run_of(&run)]);
+    assert_eq!(code(&reduced), 1, "{}", stderr(&reduced));
+    let report = |expected: &[&str], absent: &[&str]| {
+        assert_eq!(code(&spanhold(&["report", run_of(&run)])), 0);
+        let html = std::fs::read_to_string(run.join("report.html")).unwrap();
+        assert_well_formed(&html);
+        for text in expected {
+            assert!(html.contains(text), "{text}");
+        }
+        for text in absent {
+            assert!(!html.contains(text), "{text}");
+        }
+    };
+    report(
+        &[
+            "<h2>Verdict <span class=\"verdict fail\">FAIL</span></h2>",
+            "at most 60 um/m peak-to-peak",
+            "at most 10 um/m peak-to-peak",
+            "simple acceptance (ILAC-G8:09/2019)",
+            "5 pass, 0 fail",
+            "0 pass, 5 fail",
+        ],
+        &["does not belong to these points"],
+    );
+    let points = run.join("points.jsonl");
+    let mut logged = std::fs::read_to_string(&points).unwrap();
+    logged = logged.replacen("\"snr_db\":", "\"snr_db\": ", 1);
+    std::fs::write(&points, logged).unwrap();
+    report(&["does not belong to these points"], &["<h2>Verdict"]);
+}

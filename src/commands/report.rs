@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use anyhow::Context as _;
 
 use super::{Failure, Status};
-use crate::ledger::{REPORT_FILE, Run, SETUP_FILE};
+use crate::ledger::{REPORT_FILE, Run, SETUP_FILE, read_reduction};
 use crate::report::document::Document;
 use crate::report::recordings::Recordings;
 
@@ -25,10 +25,12 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     let setup_file = args.run.join(SETUP_FILE).display().to_string();
     let setup = crate::setup::parse(&run.setup_text, &setup_file).map_err(anyhow::Error::from)?;
     let recordings = Recordings::check(&run);
+    let reduction = read_reduction(&args.run).map_err(anyhow::Error::from)?;
     let html = Document {
         run: &run,
         setup: &setup,
         recordings: &recordings,
+        reduction: &reduction,
     }
     .html();
     let out = args

@@ -7,13 +7,14 @@ mod figures;
 mod provenance;
 mod setting;
 mod tables;
+mod verdict;
 
 use std::fmt::Write as _;
 
 use super::html::{escape, page};
 use super::number::duration;
 use super::recordings::Recordings;
-use crate::ledger::{Run, RunState};
+use crate::ledger::{ReadReduction, Reduction, Run, RunState};
 use crate::reduction::{SettledPoint, Verdict};
 use crate::setup::Setup;
 
@@ -35,16 +36,24 @@ pub struct Document<'a> {
     pub setup: &'a Setup,
     /// The files it was made from, as they stand now.
     pub recordings: &'a Recordings,
+    /// What `reduce` made of it.
+    pub reduction: &'a ReadReduction,
 }
 
 impl Document<'_> {
-    /// Points that count: held and steady.
-    fn settled(&self) -> Vec<&SettledPoint> {
-        self.run
-            .points
-            .iter()
-            .filter(|point| point.verdict != Verdict::Rejected)
-            .collect()
+    /// The points, with the bare span's losses taken off where `reduce` did.
+    fn points(&self) -> Vec<&SettledPoint> {
+        match self.reduction {
+            ReadReduction::Whole(_, points) => points.iter().map(|point| &point.point).collect(),
+            ReadReduction::None | ReadReduction::Stale => self.run.points.iter().collect(),
+        }
+    }
+
+    fn reduced(&self) -> Option<&Reduction> {
+        match self.reduction {
+            ReadReduction::Whole(reduction, _) => Some(reduction),
+            ReadReduction::None | ReadReduction::Stale => None,
+        }
     }
 
     /// The report.
@@ -52,11 +61,20 @@ impl Document<'_> {
         let mut body = String::new();
         self.title_block(&mut body);
         cautions(&mut body);
+        if let Some(reduction) = self.reduced() {
+            verdict::summary(&mut body, reduction);
+        }
         setting::write(&mut body, self.setup);
-        let settled = self.settled();
+        let (rejected, settled): (Vec<_>, Vec<_>) = self
+            .points()
+            .into_iter()
+            .partition(|point| point.verdict == Verdict::Rejected);
         tables::settled(&mut body, &settled);
         figures::write(&mut body, self.setup, &settled);
-        tables::rejected(&mut body, &self.run.points);
+        if let Some(reduction) = self.reduced() {
+            verdict::details(&mut body, reduction);
+        }
+        tables::rejected(&mut body, &rejected);
         provenance::write(&mut body, self);
         signatures(&mut body, self.setup);
         page(&self.setup.test.title, &body)
@@ -135,6 +153,12 @@ impl Document<'_> {
             for sentence in self.recordings.sentences() {
                 let _ = writeln!(body, "<p class=\"warning\">{}</p>", escape(&sentence));
             }
+        }
+        if matches!(self.reduction, ReadReduction::Stale) {
+            body.push_str(
+                "<p class=\"warning\">The reduction in the run folder does not belong to these points and is left out. \
+                 Run <code>spanhold reduce</code> again.</p>\n",
+            );
         }
         body.push_str("</header>\n");
     }

@@ -105,8 +105,11 @@ fn bench(setup: &Setup) -> [(&'static str, String); 7] {
             ),
         ),
         (
-            "Wave impedance sqrt(T m)",
-            format!("{} N s/m", plain(setup.wave_impedance_n_s_per_m(), 5)),
+            "Wave impedance",
+            format!(
+                "{} N s/m, sqrt(T m)",
+                plain(setup.wave_impedance_n_s_per_m(), 5)
+            ),
         ),
         (
             "Damper position",

@@ -124,19 +124,35 @@ pub(super) fn settled(body: &mut String, points: &[&SettledPoint]) {
              <code>spanhold reduce</code> does so with the run of the bare span.</p>\n",
         );
     }
-    let remarks: Vec<&&SettledPoint> = points
-        .iter()
-        .filter(|point| !point.reasons.is_empty())
-        .collect();
-    if !remarks.is_empty() {
-        body.push_str("<h3>Remarks</h3>\n<ul>\n");
-        for point in remarks {
-            for reason in &point.reasons {
-                let _ = writeln!(body, "<li>Point {}: {}</li>", point.point, escape(reason));
+    remarks(body, points);
+}
+
+/// What is to be said of points, each sentence once with all it is said of.
+fn remarks(body: &mut String, points: &[&SettledPoint]) {
+    let mut said: Vec<(&str, Vec<String>)> = Vec::new();
+    for point in points {
+        for reason in &point.reasons {
+            let number = point.point.to_string();
+            match said.iter_mut().find(|(known, _)| *known == reason.as_str()) {
+                Some((_, of)) => of.push(number),
+                None => said.push((reason, vec![number])),
             }
         }
-        body.push_str("</ul>\n");
     }
+    if said.is_empty() {
+        return;
+    }
+    body.push_str("<h3>Remarks</h3>\n<ul>\n");
+    for (reason, of) in said {
+        let points = if of.len() == 1 { "Point" } else { "Points" };
+        let _ = writeln!(
+            body,
+            "<li>{points} {}: {}</li>",
+            of.join(", "),
+            escape(reason)
+        );
+    }
+    body.push_str("</ul>\n");
 }
 
 /// A table of the columns in which any point has something to say.
@@ -161,12 +177,8 @@ fn table(body: &mut String, columns: Vec<Column>, points: &[&SettledPoint]) {
     body.push_str("</tbody></table></div>\n");
 }
 
-pub(super) fn rejected(body: &mut String, points: &[SettledPoint]) {
+pub(super) fn rejected(body: &mut String, rejected: &[&SettledPoint]) {
     body.push_str("<h2>Dwells that do not count</h2>\n");
-    let rejected: Vec<&SettledPoint> = points
-        .iter()
-        .filter(|point| point.verdict == Verdict::Rejected)
-        .collect();
     if rejected.is_empty() {
         body.push_str("<p>None.</p>\n");
         return;
