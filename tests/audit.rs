@@ -370,6 +370,8 @@ fn a_reduced_run_is_reported_with_its_verdict_until_its_points_change() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let setup = folder.path().join("judged.toml");
     let mut text = std::fs::read_to_string(root.join("config/damped-trial.toml")).unwrap();
+    // In place of the demo's own criteria, whose curve lies beside its setup:
+    text.truncate(text.find("[[criteria]]").unwrap());
     // Two limits around the largest strain of the demo, some 35 um/m: one is
     // met and one is not.
     text.push_str("\n[[criteria]]\nkind = \"strain-limit\"\nlimit_pp_um_m = 60\n");

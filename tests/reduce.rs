@@ -6,6 +6,7 @@
 #![allow(
     clippy::unwrap_used,
     clippy::indexing_slicing,
+    clippy::panic,
     reason = "a failure is the test's own message"
 )]
 
