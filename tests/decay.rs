@@ -16,8 +16,9 @@ use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 use spanhold::reduction::bare::{BareLosses, SUBTRACTION_STANDARD};
+use spanhold::reduction::decay::{Decay, Decrement};
 use spanhold::reduction::equations::Inputs;
-use spanhold::reduction::methods::{STORED_ENERGY_STANDARD, decay_power_w};
+use spanhold::reduction::methods::{Compared, Method, STORED_ENERGY_STANDARD, decay_power_w};
 use spanhold::reduction::reduced::{Taken, reduce};
 use spanhold::reduction::uncertainty::{Cause, Sensor, propagate};
 use spanhold::reduction::{SettledPoint, Verdict};
@@ -388,4 +389,71 @@ fn the_decay_method_is_as_good_as_its_component_says() {
     }
     println!("all: rms {:.4}", rms(&all));
     assert!(rms(&all) <= STORED_ENERGY_STANDARD && rms(&all) > 0.8 * STORED_ENERGY_STANDARD);
+}
+
+/// The free decay that a perfect bench would see after a dwell: the decrement
+/// of the exact pole.
+fn exact_decay(truth: &DwellTruth) -> Decay {
+    let whole = Decrement {
+        from_velocity_mm_s: truth.antinode_velocity_mm_s,
+        to_velocity_mm_s: 0.1 * truth.antinode_velocity_mm_s,
+        log_decrement: 1.0 / (truth.frequency_hz * truth.time_constant_s),
+        log_decrement_u: 0.0,
+        rows: 100,
+    };
+    Decay {
+        start_s: 0.0,
+        end_s: 25.0,
+        frequency_hz: truth.frequency_hz,
+        harmonic: None,
+        whole,
+        levels: vec![whole],
+        amplitude_dependent: false,
+    }
+}
+
+/// Three methods, each with its own physics and its own bare losses, on one
+/// damper: instruments perfect, only the methods' own approximations differ.
+#[test]
+fn three_methods_agree_within_their_joint_uncertainty() {
+    let mut counts = [[0_usize; 2]; 2];
+    for case in cases().into_iter().filter(|case| !case.lossy) {
+        let point = |setup, truth: &DwellTruth| SettledPoint {
+            power_force_w: Some(truth.power_drive_w),
+            // 1.5 % of force and 1 % of motion, as the demo's setup states.
+            power_force_u_w: Some(0.018 * truth.power_drive_w),
+            ..read(setup, truth, Errors::default(), [0.0; 2])
+        };
+        let run = |setup, truths: &[DwellTruth]| -> Vec<SettledPoint> {
+            truths.iter().map(|truth| point(setup, truth)).collect()
+        };
+        let points = run(&case.damped, &case.truths);
+        let bare = run(&case.bare, &case.bare_truths);
+        let decays: Vec<Decay> = case.truths.iter().map(exact_decay).collect();
+        let taken = |setup, points| Taken { setup, points };
+        let bare = Some(taken(&case.bare, &bare));
+        let reduced = reduce(taken(&case.damped, &points), bare, &decays, &[]).unwrap();
+        for (method, count) in [Method::Power, Method::Decay].into_iter().zip(&mut counts) {
+            let numbers: Vec<f64> = reduced
+                .checks
+                .iter()
+                .filter(|check| check.method == method && check.compared == Compared::Damper)
+                .filter_map(|check| check.e_n)
+                .collect();
+            let apart = numbers.iter().filter(|e_n| e_n.abs() > 1.0).count();
+            let largest = numbers.iter().fold(0.0_f64, |l, e| l.max(e.abs()));
+            println!(
+                "{}: {method:?}, {} points, {apart} apart, rms E_n {:.2}, largest {largest:.2}",
+                case.name,
+                numbers.len(),
+                rms(&numbers)
+            );
+            count[0] += apart;
+            count[1] += numbers.len();
+        }
+    }
+    for [apart, total] in counts {
+        println!("{apart} of {total} apart");
+        assert!(total > 100 && 20 * apart <= total, "{apart} of {total}");
+    }
 }
