@@ -6,11 +6,11 @@
 
 mod bench_work;
 
-use bench_work::{Chance, model, reduce_settled, sensors, setup};
+use bench_work::{Chance, at, in_sweep, model, reduce_settled, sensors, setup};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
-use spanhold::rehearsal::{At, Program, Step, Transition, VirtualSpan, perform};
+use spanhold::rehearsal::{Program, Step, Transition, VirtualSpan, perform};
 use spanhold::setup::Setup;
 
 const HOLDS: usize = 1000;
@@ -58,19 +58,11 @@ fn the_interval_of_k_2_holds_the_truth_in_95_of_100() {
         for sensor in &mut sensors.channels {
             sensor.misplacement_mm = chance.between(-15.0, 15.0);
         }
-        let resonances: Vec<_> = span
-            .resonances()
-            .iter()
-            .filter(|r| r.frequency_hz > setup.sweep.low_hz && r.frequency_hz < setup.sweep.high_hz)
-            .collect();
+        let resonances = in_sweep(&setup, &span);
         let steps = (0..HOLDS_A_SPAN)
             .map(|_| {
                 let r = resonances[chance.below(resonances.len())];
-                let at = At::Resonance {
-                    harmonic: r.harmonic,
-                    bandwidths: 0.0,
-                };
-                Step::new(at, 10.0).reached_by(Transition::Settled)
+                Step::new(at(&r, 0.0), 10.0).reached_by(Transition::Settled)
             })
             .collect();
         let program = Program {

@@ -4,8 +4,8 @@
 
 mod bench_work;
 
-use bench_work::{Chance, model, reduce_settled, setup};
-use spanhold::rehearsal::{At, Program, Sensors, Step, Transition, VirtualSpan, perform};
+use bench_work::{Chance, at, in_sweep, model, reduce_settled, setup};
+use spanhold::rehearsal::{Program, Sensors, Step, Transition, VirtualSpan, perform};
 
 #[test]
 fn power_past_the_node_agrees_with_the_field_over_the_whole_range() {
@@ -15,17 +15,9 @@ fn power_past_the_node_agrees_with_the_field_over_the_whole_range() {
         let mut chance = Chance::new(700 + seed);
         let setup = setup(&mut chance, true);
         let span = VirtualSpan::new(&setup, &model(&setup, &mut chance)).unwrap();
-        let steps = span
-            .resonances()
+        let steps = in_sweep(&setup, &span)
             .iter()
-            .filter(|r| r.frequency_hz > setup.sweep.low_hz && r.frequency_hz < setup.sweep.high_hz)
-            .map(|r| {
-                let at = At::Resonance {
-                    harmonic: r.harmonic,
-                    bandwidths: 0.0,
-                };
-                Step::new(at, 6.0).reached_by(Transition::Settled)
-            })
+            .map(|r| Step::new(at(r, 0.0), 6.0).reached_by(Transition::Settled))
             .collect();
         let program = Program {
             lead_in_s: 0.0,

@@ -4,43 +4,31 @@
 
 mod bench_work;
 
-use bench_work::{Chance, Judged, analyse, in_dwell, model, sensors, setup};
+use bench_work::{Chance, Judged, analyse, at, in_dwell, in_sweep, model, sensors, setup};
 use spanhold::reduction::Verdict;
 use spanhold::rehearsal::{
-    At, DwellTruth, Expectation, Fault, Program, Step, Transition, VirtualSpan, perform,
+    DwellTruth, Expectation, Fault, Program, Step, Transition, VirtualSpan, perform,
 };
+use spanhold::setup::Setup;
 
 const RATE_HZ: f64 = 2000.0;
 const SPANS: u64 = 10;
 
 /// One step for every dwell of a span: about half honest, half with a fault.
-fn steps(span: &VirtualSpan, chance: &mut Chance, low_hz: f64, high_hz: f64) -> Vec<Step> {
-    let resonances: Vec<_> = span
-        .resonances()
-        .iter()
-        .copied()
-        .filter(|r| r.frequency_hz > low_hz && r.frequency_hz < high_hz && r.time_constant_s < 25.0)
-        .collect();
+fn steps(setup: &Setup, span: &VirtualSpan, chance: &mut Chance) -> Vec<Step> {
+    let mut resonances = in_sweep(setup, span);
+    resonances.retain(|r| r.time_constant_s < 25.0);
     let every = (resonances.len() / 24).max(1);
     let mut steps = Vec::new();
     for (i, r) in resonances.iter().step_by(every).enumerate() {
         let hold_s = 8.0_f64.max(100.0 / r.frequency_hz);
         let ring_up_s = chance.between(7.0, 9.0) * r.time_constant_s;
         let long_s = ring_up_s + hold_s * chance.between(1.3, 2.0) + 3.0;
-        let on = At::Resonance {
-            harmonic: r.harmonic,
-            bandwidths: 0.0,
-        };
+        let on = at(r, 0.0);
         let step = match i % 12 {
             1 => {
                 let bandwidths = chance.sign() * chance.between(0.5, 1.2);
-                Step::new(
-                    At::Resonance {
-                        harmonic: r.harmonic,
-                        bandwidths,
-                    },
-                    long_s,
-                )
+                Step::new(at(r, bandwidths), long_s)
             }
             3 => Step::new(on, long_s).with(Fault::FrequencyDrift {
                 bandwidths: chance.sign() * chance.between(0.3, 1.0) * long_s / hold_s,
@@ -77,12 +65,10 @@ fn steps(span: &VirtualSpan, chance: &mut Chance, low_hz: f64, high_hz: f64) -> 
         // The bench retunes within the resonance: another dwell, not a drift.
         if i % 6 == 0 {
             let bandwidths = chance.sign() * chance.between(0.55, 1.0);
-            let off = At::Resonance {
-                harmonic: r.harmonic,
-                bandwidths,
-            };
             let seconds = chance.between(0.5, 6.0);
-            steps.push(Step::new(off, long_s).reached_by(Transition::Sweep { seconds }));
+            steps.push(
+                Step::new(at(r, bandwidths), long_s).reached_by(Transition::Sweep { seconds }),
+            );
         }
     }
     steps
@@ -138,7 +124,7 @@ fn no_hold_is_missed_and_none_is_false() {
         let sensors = sensors(&setup, &mut chance, 40.0);
         let program = Program {
             lead_in_s: 2.0,
-            steps: steps(&span, &mut chance, setup.sweep.low_hz, setup.sweep.high_hz),
+            steps: steps(&setup, &span, &mut chance),
             lead_out_s: 2.0,
         };
         let rehearsal = perform(&span, &program, &sensors, RATE_HZ, seed).unwrap();

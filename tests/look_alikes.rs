@@ -6,10 +6,10 @@
 
 mod bench_work;
 
-use bench_work::{Chance, analyse, in_dwell, model, sensors, setup};
+use bench_work::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
 use spanhold::reduction::Verdict;
 use spanhold::rehearsal::{
-    At, DwellTruth, Expectation, Fault, Program, Resonance, Step, Transition, VirtualSpan, perform,
+    DwellTruth, Expectation, Fault, Program, Resonance, Step, Transition, VirtualSpan, perform,
 };
 use spanhold::setup::Role;
 
@@ -26,13 +26,6 @@ fn lengths(chance: &mut Chance, r: &Resonance) -> (f64, f64) {
         hold_s,
         7.5 * r.time_constant_s + hold_s * chance.between(1.2, 1.6) + 3.0,
     )
-}
-
-fn at(r: &Resonance, bandwidths: f64) -> At {
-    At::Resonance {
-        harmonic: r.harmonic,
-        bandwidths,
-    }
 }
 
 /// Looks held: constant frequency, level near the target, long enough. Is not.
@@ -136,13 +129,8 @@ fn judge(
                 sensor.second_harmonic = chance.between(0.0, 0.05);
             }
         }
-        let usable: Vec<Resonance> = span
-            .resonances()
-            .iter()
-            .copied()
-            .filter(|r| r.time_constant_s < 12.0)
-            .filter(|r| r.frequency_hz > setup.sweep.low_hz && r.frequency_hz < setup.sweep.high_hz)
-            .collect();
+        let mut usable = in_sweep(&setup, &span);
+        usable.retain(|r| r.time_constant_s < 12.0);
         let steps: Vec<Step> = (0..DWELLS_A_SPAN)
             // Neighbouring dwells on other harmonics, in no order.
             .map(|i| {

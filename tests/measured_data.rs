@@ -10,14 +10,15 @@ use num_complex::Complex64;
 use spanhold::ingest::{Block, StreamFormat};
 use spanhold::reduction::Verdict;
 use spanhold::resonance::Tracker;
-use spanhold::resonance::reading::velocity_m_s;
+use spanhold::resonance::reading::{Reading, velocity_m_s};
 use spanhold::setup::{Quantity, Setup};
 use spanhold::span::StrungConductor;
 use spanhold::tone::fit::{ToneGuess, fit};
 use spanhold::tone::search::Search;
-use spanhold::tone::{Estimator, TonePlan, Windows};
+use spanhold::tone::{Estimator, ToneMessage, TonePlan, Windows};
 use std::f64::consts::{PI, TAU};
 use std::path::Path;
+use std::sync::Arc;
 
 struct Record {
     rate_hz: f64,
@@ -288,11 +289,17 @@ fn the_tracker_finds_no_hold_in_an_earthquake() {
             };
             windows.block(&block, |window| {
                 let message = estimator.estimate(window);
-                if let spanhold::tone::ToneMessage::Frame(frame) = &message {
+                if let ToneMessage::Frame(frame) = &message {
                     frames_seen += 1;
                     tones += usize::from(frame.frequency_hz.is_some());
                 }
-                found.extend(tracker.push(&message));
+                found.extend(match message {
+                    ToneMessage::Frame(frame) => {
+                        let reading = Reading::new(tracker.places(), &Arc::new(frame));
+                        tracker.hop(reading)
+                    }
+                    ToneMessage::Gap(gap) => tracker.gap(&gap),
+                });
             });
             found.extend(tracker.finish());
             for dwell in found {

@@ -3,9 +3,9 @@
 
 mod bench_work;
 
-use bench_work::{Chance, analyse, in_dwell, model, sensors, setup};
+use bench_work::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
 use spanhold::reduction::Verdict;
-use spanhold::rehearsal::{At, Program, Step, VirtualSpan, perform};
+use spanhold::rehearsal::{Program, Step, VirtualSpan, perform};
 use spanhold::setup::Role;
 
 const RATE_HZ: f64 = 1000.0;
@@ -17,12 +17,8 @@ fn with_the_node_sensor_off_by_50_mm_ratio_and_offset_are_right() {
         let mut chance = Chance::new(500 + seed);
         let setup = setup(&mut chance, true);
         let span = VirtualSpan::new(&setup, &model(&setup, &mut chance)).unwrap();
-        let resonances: Vec<_> = span
-            .resonances()
-            .iter()
-            .filter(|r| r.frequency_hz > setup.sweep.low_hz && r.frequency_hz < setup.sweep.high_hz)
-            .filter(|r| r.time_constant_s < 15.0)
-            .collect();
+        let mut resonances = in_sweep(&setup, &span);
+        resonances.retain(|r| r.time_constant_s < 15.0);
         for misplacement_mm in [-50.0, -20.0, 0.0, 5.0, 50.0] {
             let mut sensors = sensors(&setup, &mut chance, 40.0);
             for (sensor, channel) in sensors.channels.iter_mut().zip(&setup.channels) {
@@ -32,13 +28,7 @@ fn with_the_node_sensor_off_by_50_mm_ratio_and_offset_are_right() {
             }
             let steps = (0..4)
                 .map(|_| resonances[chance.below(resonances.len())])
-                .map(|r| {
-                    let at = At::Resonance {
-                        harmonic: r.harmonic,
-                        bandwidths: 0.0,
-                    };
-                    Step::new(at, 8.0 * r.time_constant_s + 12.0)
-                })
+                .map(|r| Step::new(at(&r, 0.0), 8.0 * r.time_constant_s + 12.0))
                 .collect();
             let program = Program {
                 lead_in_s: 1.0,

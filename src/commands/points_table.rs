@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 
 use super::layout::{Column, layout, wrap};
 use crate::reduction::{SettledPoint, Verdict};
+use crate::report::number;
 
 /// The whole text, at most `width` columns wide where that is possible.
 pub fn points_table(points: &[SettledPoint], width: usize) -> String {
@@ -182,37 +183,10 @@ fn rejection(point: &SettledPoint, width: usize) -> String {
     text
 }
 
-/// `value ± uncertainty`, the uncertainty with two significant digits and the
-/// value with as many decimals (JCGM 100, 7.2.6). Without an uncertainty: four
-/// significant digits.
+/// `value ± uncertainty` for a value that is there, see
+/// [`number::with_uncertainty`].
 pub fn with_uncertainty(value: f64, uncertainty: Option<f64>) -> String {
-    match uncertainty {
-        Some(u) if u.is_finite() && u > 0.0 => {
-            let decimals = decimals(u, 2);
-            format!("{} ± {}", rounded(value, decimals), rounded(u, decimals))
-        }
-        _ if value == 0.0 || !value.is_finite() => value.to_string(),
-        _ => rounded(value, decimals(value, 4)),
-    }
-}
-
-/// Decimals that leave `digits` significant digits of `value`; negative before
-/// the point.
-fn decimals(value: f64, digits: i32) -> i32 {
-    let first = value.abs().log10().floor() as i32;
-    let decimals = digits - 1 - first;
-    // 0.0996 rounds to 0.100: one decimal less.
-    let up = (value.abs() * 10_f64.powi(decimals)).round() >= 10_f64.powi(digits);
-    decimals - i32::from(up)
-}
-
-fn rounded(value: f64, decimals: i32) -> String {
-    if decimals >= 0 {
-        format!("{value:.*}", decimals as usize)
-    } else {
-        let unit = 10_f64.powi(-decimals);
-        format!("{:.0}", (value / unit).round() * unit)
-    }
+    number::with_uncertainty(Some(value), uncertainty)
 }
 
 #[cfg(test)]

@@ -60,7 +60,7 @@ pub struct Args {
         require_equals = true,
         value_name = "LIST"
     )]
-    faults: Option<Vec<DoubtName>>,
+    faults: Option<Vec<Doubt>>,
     /// Print the truth as JSON
     #[arg(long)]
     json: bool,
@@ -74,21 +74,6 @@ enum SampleFormat {
     F32,
 }
 
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum DoubtName {
-    OffPeak,
-    TooShort,
-    FrequencyDrift,
-    TensionDrift,
-    Beat,
-    AmplitudeWander,
-    Rattle,
-    Clipping,
-    LevelStep,
-    Knock,
-    DriveCut,
-}
-
 impl From<SampleFormat> for Format {
     fn from(format: SampleFormat) -> Self {
         match format {
@@ -96,24 +81,6 @@ impl From<SampleFormat> for Format {
             SampleFormat::I24 => Self::I24,
             SampleFormat::I32 => Self::I32,
             SampleFormat::F32 => Self::F32,
-        }
-    }
-}
-
-impl From<DoubtName> for Doubt {
-    fn from(name: DoubtName) -> Self {
-        match name {
-            DoubtName::OffPeak => Self::OffPeak,
-            DoubtName::TooShort => Self::TooShort,
-            DoubtName::FrequencyDrift => Self::FrequencyDrift,
-            DoubtName::TensionDrift => Self::TensionDrift,
-            DoubtName::Beat => Self::Beat,
-            DoubtName::AmplitudeWander => Self::AmplitudeWander,
-            DoubtName::Rattle => Self::Rattle,
-            DoubtName::Clipping => Self::Clipping,
-            DoubtName::LevelStep => Self::LevelStep,
-            DoubtName::Knock => Self::Knock,
-            DoubtName::DriveCut => Self::DriveCut,
         }
     }
 }
@@ -196,7 +163,7 @@ fn program(args: &Args, setup: &Setup, span: &VirtualSpan) -> anyhow::Result<Pro
     if let Some(doubts) = &args.faults {
         let doubts: Vec<Doubt> = match doubts.as_slice() {
             [] => Doubt::ALL.to_vec(),
-            some => some.iter().copied().map(Doubt::from).collect(),
+            some => some.to_vec(),
         };
         let antinode = setup.channel(Role::Antinode).map_or(0, |(_, c)| c.index);
         program.mix_in(&doubts, span, antinode)?;

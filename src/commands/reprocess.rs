@@ -17,6 +17,7 @@ use super::bar::Bar;
 use super::curves;
 use super::points_table::points_table;
 use super::{Failure, Status, terminal};
+use crate::ingest::sidecar::hash_of_file;
 use crate::ingest::wav::{WavReader, spawn_wav};
 use crate::ledger::{FileRecord, Ledger, RunRecord, RunState, SourceRecord};
 use crate::pipeline::analysis::Finding;
@@ -227,13 +228,10 @@ fn finish(
         record.frames = ended.frames;
         record.missing_frames = ended.missing_frames;
         for (file, path) in record.files.iter_mut().zip(&source.files) {
-            let mut hasher = blake3::Hasher::new();
-            let read = std::fs::File::open(path).and_then(|file| {
-                hasher.update_reader(file)?;
-                Ok(())
-            });
-            read.with_context(|| format!("{}: cannot be read again for its hash", path.display()))?;
-            file.blake3 = Some(hasher.finalize().to_hex().to_string());
+            let hash = hash_of_file(path).with_context(|| {
+                format!("{}: cannot be read again for its hash", path.display())
+            })?;
+            file.blake3 = Some(hash);
         }
     }
     let (state, reason) = match &outcome.reason {

@@ -7,6 +7,7 @@
 pub mod clock;
 pub mod encode;
 mod error;
+mod fields;
 pub mod frames;
 pub mod lines;
 pub mod serial;

@@ -116,6 +116,13 @@ pub struct ChannelCalibration {
     pub uncertainty_pct: Option<f64>,
 }
 
+/// BLAKE3 hash of a file, as sidecars and run folders state it.
+pub fn hash_of_file(path: &Path) -> io::Result<String> {
+    let mut hasher = blake3::Hasher::new();
+    hasher.update_reader(std::fs::File::open(path)?)?;
+    Ok(hasher.finalize().to_hex().to_string())
+}
+
 /// The calibration of the channels of one source (an index into
 /// [`Setup::sources`]).
 pub fn calibration_of(setup: &Setup, source: usize) -> Vec<ChannelCalibration> {

@@ -77,12 +77,6 @@ impl LedgerError {
             source,
         }
     }
-
-    /// Whether the disk (or the user's share of it) is full.
-    pub fn is_disk_full(&self) -> bool {
-        matches!(self, Self::Io { source, .. }
-            if matches!(source.kind(), io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded))
-    }
 }
 
 /// The system's text and, where the cure is known, the cure.

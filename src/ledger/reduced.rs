@@ -13,6 +13,7 @@ use super::{
     FileRecord, LedgerError, POINTS_FILE, REDUCED_FILE, REDUCED_TABLE_FILE, REDUCTION_FILE, Run,
     RunState, lines, points_csv, writer,
 };
+use crate::ingest::sidecar::hash_of_file;
 use crate::reduction::criteria::{Judgement, Outcome};
 use crate::reduction::decay::Decay;
 use crate::reduction::methods::MethodCheck;
@@ -111,8 +112,7 @@ impl RunIdentity {
 }
 
 fn hash_of(path: &Path) -> Result<String, LedgerError> {
-    let bytes = std::fs::read(path).map_err(LedgerError::io(path, "read"))?;
-    Ok(blake3::hash(&bytes).to_hex().to_string())
+    hash_of_file(path).map_err(LedgerError::io(path, "read"))
 }
 
 /// Begins the record of a reduction that is about to be written.

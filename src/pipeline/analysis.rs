@@ -42,7 +42,7 @@ pub struct Evidence {
 pub struct Event {
     /// When, s since sample 0 of the main source.
     pub at_s: f64,
-    /// What kind: `gap`, `holding`, `source-ended`, …
+    /// What kind, one word: `gap`, `session`, …
     pub kind: String,
     /// One sentence.
     pub message: String,
@@ -119,25 +119,32 @@ impl Analysis {
     /// order; how the sources interleave makes no difference to the points.
     pub fn push(&mut self, source: usize, message: ToneMessage) -> Vec<Finding> {
         let mut findings = Vec::new();
-        if source == self.main {
-            match &message {
-                ToneMessage::Gap(gap) => findings.push(Finding::Event(Event {
+        match message {
+            ToneMessage::Frame(frame) if source == self.main => {
+                let frame = Arc::new(frame);
+                let reading = Reading::new(self.tracker.places(), &frame);
+                findings.push(Finding::Trace(self.trace(&frame, reading.as_ref())));
+                self.waiting.extend(self.tracker.hop(reading));
+            }
+            ToneMessage::Gap(gap) if source == self.main => {
+                findings.push(Finding::Event(Event {
                     at_s: gap.at_s,
                     kind: "gap".into(),
                     message: format!(
                         "{} samples are missing at {:.3} s.",
                         gap.missing_samples, gap.at_s
                     ),
-                })),
-                ToneMessage::Frame(frame) => findings.push(Finding::Trace(self.trace(frame))),
+                }));
+                self.waiting.extend(self.tracker.gap(&gap));
             }
-            self.waiting.extend(self.tracker.push(&message));
-        } else if let (Some(beside), ToneMessage::Frame(frame)) =
-            (self.beside.get_mut(source), message)
-        {
-            beside.reached_s = frame.end_s;
-            beside.frames.push_back(Arc::new(frame));
-            self.forget(source);
+            ToneMessage::Frame(frame) => {
+                if let Some(beside) = self.beside.get_mut(source) {
+                    beside.reached_s = frame.end_s;
+                    beside.frames.push_back(Arc::new(frame));
+                    self.forget(source);
+                }
+            }
+            ToneMessage::Gap(_) => {}
         }
         self.settle_waiting(&mut findings);
         findings
@@ -241,7 +248,7 @@ impl Analysis {
         Some((source, interval, clipped))
     }
 
-    fn trace(&self, frame: &ToneFrame) -> TraceRow {
+    fn trace(&self, frame: &ToneFrame, reading: Option<&Reading>) -> TraceRow {
         let places = self.tracker.places();
         let mut row = TraceRow {
             time_s: frame.end_s,
@@ -252,8 +259,7 @@ impl Analysis {
                 .sum(),
             ..TraceRow::default()
         };
-        let frame = Arc::new(frame.clone());
-        let Some(reading) = Reading::new(places, &frame) else {
+        let Some(reading) = reading else {
             return row;
         };
         row.frequency_hz = Some(reading.frequency_hz);

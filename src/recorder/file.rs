@@ -4,14 +4,14 @@
 //! but never half. It is written after the samples it promises are synced.
 
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::io::{self, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use ndarray::ArrayView2;
 
 use super::{RecorderError, RecorderOptions};
 use crate::ingest::encode::encode;
-use crate::ingest::sidecar::{Sidecar, sidecar_path};
+use crate::ingest::sidecar::{Sidecar, hash_of_file, sidecar_path};
 
 /// Length of the header that [`header_bytes`] lays out.
 pub(super) const HEADER_BYTES: u64 = 80;
@@ -131,22 +131,9 @@ impl RecordingFile {
 
 /// Takes the hash of a closed recording and completes its sidecar.
 pub(super) fn seal(path: &Path, mut sidecar: Sidecar) -> Result<(), RecorderError> {
-    let hash = hash_file(path).map_err(io_error(path, "read back the recording"))?;
+    let hash = hash_of_file(path).map_err(io_error(path, "read back the recording"))?;
     sidecar.blake3 = Some(hash);
     write_sidecar(path, &sidecar)
-}
-
-fn hash_file(path: &Path) -> io::Result<String> {
-    let mut file = File::open(path)?;
-    let mut hasher = blake3::Hasher::new();
-    let mut bytes = vec![0; 64 << 10];
-    loop {
-        let read = file.read(&mut bytes)?;
-        match bytes.get(..read) {
-            Some(some) if read > 0 => hasher.update(some),
-            _ => return Ok(hasher.finalize().to_hex().to_string()),
-        };
-    }
 }
 
 /// Writes the sidecar of `recording` so that it is the old or the new one

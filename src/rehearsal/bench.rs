@@ -45,7 +45,7 @@ pub fn bench_sensors(setup: &Setup, snr_db: f64, quantisation: Quantisation, see
 }
 
 /// A dwell that looks like one and must not count, or is doubtful.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 #[allow(missing_docs, reason = "each variant names what goes wrong")]
 pub enum Doubt {
     OffPeak,

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
+use crate::ingest::sidecar::hash_of_file;
 use crate::ledger::{FileRecord, RECORDINGS_FOLDER, Run, SETUP_FILE};
 
 /// How one file stands against what `run.json` says of it.
@@ -191,11 +192,7 @@ fn compare(path: &Path, record: &FileRecord) -> Standing {
     let unreadable = |error: std::io::Error| Standing::Unreadable {
         what: error.to_string(),
     };
-    let mut file = match File::open(path) {
-        Ok(file) => file,
-        Err(error) => return unreadable(error),
-    };
-    let bytes = match file.metadata() {
+    let bytes = match File::open(path).and_then(|file| file.metadata()) {
         Ok(metadata) => metadata.len(),
         Err(error) => return unreadable(error),
     };
@@ -207,12 +204,11 @@ fn compare(path: &Path, record: &FileRecord) -> Standing {
             what: format!("it had {} bytes and has {bytes}", record.bytes),
         };
     }
-    let mut hasher = blake3::Hasher::new();
-    if let Err(error) = hasher.update_reader(&mut file) {
-        return unreadable(error);
-    }
-    let found = hasher.finalize().to_hex();
-    if found.as_str() == recorded {
+    let found = match hash_of_file(path) {
+        Ok(found) => found,
+        Err(error) => return unreadable(error),
+    };
+    if found == *recorded {
         Standing::Unchanged
     } else {
         Standing::Changed {

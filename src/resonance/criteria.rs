@@ -2,12 +2,12 @@
 //! one rule.
 
 use super::Criterion;
-use super::reading::{Places, Reading, fold_half_turn_deg, median, velocity_m_s};
+use super::reading::{Places, Reading, fold_half_turn_deg, median, middle_hz, velocity_m_s};
 use super::trend::{envelope_line, trend};
 use crate::setup::{Quantity, Setup};
 use crate::span::StrungConductor;
 use crate::tone::TonePlan;
-use crate::tone::interval::IntervalTone;
+use crate::tone::interval::{IntervalChannel, IntervalTone};
 
 /// A stretch of readings under judgement.
 pub struct Stretch<'a> {
@@ -60,7 +60,12 @@ impl Stretch<'_> {
     }
 
     fn frequency_hz(&self) -> f64 {
-        median(self.readings.iter().map(|reading| reading.frequency_hz)).unwrap_or_default()
+        middle_hz(self.readings).unwrap_or_default()
+    }
+
+    /// What the fit over the whole stretch found at the antinode.
+    fn antinode(&self) -> Option<&IntervalChannel> {
+        self.interval?.channels.get(self.places.antinode?.0)
     }
 
     fn envelope(&self) -> Vec<f64> {
@@ -303,8 +308,7 @@ impl Stretch<'_> {
         let limit = self.setup.hold.beat_pct;
         let name = "other tone";
         let found = self.interval.and_then(|interval| {
-            let (place, _) = self.places.antinode?;
-            let channel = interval.channels.get(place)?;
+            let channel = self.antinode()?;
             let fundamental = channel.phasor.value.norm();
             let near = |hz: f64| (hz - interval.frequency_hz).abs() < 3.0 && !is_mains(hz);
             Some(
@@ -328,10 +332,7 @@ impl Stretch<'_> {
 
     fn distortion(&self) -> Judged {
         let limit = self.setup.hold.distortion_pct;
-        let value = self.interval.and_then(|interval| {
-            let (place, _) = self.places.antinode?;
-            Some(100.0 * interval.channels.get(place)?.distortion)
-        });
+        let value = self.antinode().map(|antinode| 100.0 * antinode.distortion);
         let sentence = format!(
             "distortion of {:.1} % at the antinode, at most {limit} % are allowed; look for a rattling sensor or a loose clamp",
             value.unwrap_or_default()
@@ -350,10 +351,7 @@ impl Stretch<'_> {
 
     fn signal_to_noise(&self) -> Judged {
         let limit = self.setup.hold.min_snr_db;
-        let value = self.interval.and_then(|interval| {
-            let (place, _) = self.places.antinode?;
-            Some(interval.channels.get(place)?.snr_db())
-        });
+        let value = self.antinode().map(IntervalChannel::snr_db);
         let sentence = format!(
             "the antinode signal stands only {:.1} dB above the noise, {limit} dB are needed",
             value.unwrap_or_default()
@@ -388,8 +386,8 @@ impl Stretch<'_> {
     /// stretch, degrees, folded into −90…90.
     pub fn drive_phase_deg(&self) -> Option<f64> {
         let interval = self.interval?;
-        let (place, quantity) = self.places.antinode?;
-        let antinode = interval.channels.get(place)?.phasor.value;
+        let (_, quantity) = self.places.antinode?;
+        let antinode = self.antinode()?.phasor.value;
         let force = interval.channels.get(self.places.force?)?.phasor.value;
         let velocity = velocity_m_s(quantity, antinode, interval.frequency_hz);
         Some(fold_half_turn_deg((velocity / force).arg().to_degrees()))

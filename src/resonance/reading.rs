@@ -146,3 +146,8 @@ pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
     let (_, value, _) = sorted.select_nth_unstable_by(middle, f64::total_cmp);
     Some(*value)
 }
+
+/// Middle value of the frequency of some readings, Hz.
+pub fn middle_hz(readings: &[Reading]) -> Option<f64> {
+    median(readings.iter().map(|reading| reading.frequency_hz))
+}

@@ -13,13 +13,13 @@ use std::f64::consts::PI;
 use std::sync::Arc;
 
 use super::criteria::{Judged, Stretch};
-use super::reading::{Places, Reading, median};
+use super::reading::{Places, Reading, median, middle_hz};
 use super::{Criterion, Dwell};
 use crate::reduction::Verdict;
 use crate::setup::Setup;
 use crate::span::StrungConductor;
 use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
-use crate::tone::{ToneMessage, TonePlan};
+use crate::tone::{ToneGap, TonePlan};
 
 /// Shortest stretch of constant frequency that is worth a record, s.
 const DWELL_SECONDS: f64 = 1.5;
@@ -57,7 +57,7 @@ enum EndOfDwell {
     EndOfSamples,
 }
 
-/// Tone messages → dwells.
+/// Readings → dwells.
 #[derive(Debug)]
 pub struct Tracker {
     setup: Setup,
@@ -90,19 +90,11 @@ impl Tracker {
         &self.places
     }
 
-    /// Takes the next message; gives the dwell that it brought to an end, or
-    /// one that has been held for the longest time that is waited for.
-    pub fn push(&mut self, message: &ToneMessage) -> Option<Dwell> {
-        let frame = match message {
-            ToneMessage::Gap(gap) => {
-                return self.close(EndOfDwell::Gap {
-                    at_s: gap.at_s,
-                    missing: gap.missing_samples,
-                });
-            }
-            ToneMessage::Frame(frame) => Arc::new(frame.clone()),
-        };
-        let Some(reading) = Reading::new(&self.places, &frame) else {
+    /// Takes the next hop, `None` where no tone stands out; gives the dwell that
+    /// it brought to an end, or one that has been held for the longest time that
+    /// is waited for.
+    pub fn hop(&mut self, reading: Option<Reading>) -> Option<Dwell> {
+        let Some(reading) = reading else {
             return self.close(EndOfDwell::ToneLost);
         };
         let closed = self.change(&reading).and_then(|end| self.close(end));
@@ -111,17 +103,17 @@ impl Tracker {
         closed.or_else(|| self.settle_early())
     }
 
+    /// Takes a gap: the dwell in hand ends there.
+    pub fn gap(&mut self, gap: &ToneGap) -> Option<Dwell> {
+        self.close(EndOfDwell::Gap {
+            at_s: gap.at_s,
+            missing: gap.missing_samples,
+        })
+    }
+
     /// The source has ended.
     pub fn finish(&mut self) -> Option<Dwell> {
         self.close(EndOfDwell::EndOfSamples)
-    }
-
-    /// How far the dwell in hand has come: seconds since its start, and the
-    /// bandwidth that its latest ratio implies.
-    pub fn in_hand(&self) -> Option<(f64, Option<f64>)> {
-        let first = self.dwell.first()?;
-        let last = self.dwell.last()?;
-        Some((last.end_s - first.end_s, self.bandwidth_hz(&self.dwell)))
     }
 
     /// Half-power bandwidth from the ratio of some readings (design, 7.4). The
@@ -497,7 +489,7 @@ impl Tracker {
     /// resonance curve has it, and nowhere did it move more.
     fn passed_the_peak(&self, readings: &[Reading]) -> bool {
         let (Some(held_hz), Some(held_m_s), Some(bandwidth)) = (
-            median(readings.iter().map(|reading| reading.frequency_hz)),
+            middle_hz(readings),
             median(readings.iter().map(|reading| reading.antinode_m_s)),
             self.bandwidth_hz(readings),
         ) else {
@@ -521,11 +513,6 @@ impl Tracker {
         }
         below >= self.plan.window_hops && above >= self.plan.window_hops
     }
-}
-
-/// Middle value of the frequency of some readings, Hz.
-fn middle_hz(readings: &[Reading]) -> Option<f64> {
-    median(readings.iter().map(|reading| reading.frequency_hz))
 }
 
 /// The longest run of readings whose frequency stays within half a bandwidth

@@ -70,16 +70,8 @@ impl StrungConductor {
 
 #[cfg(test)]
 mod tests {
+    use super::super::waves::demo_span as span;
     use super::*;
-
-    fn span() -> StrungConductor {
-        StrungConductor {
-            tension_n: 18_000.0,
-            mass_kg_per_m: 0.98,
-            bending_stiffness_n_m2: 180.0,
-            length_m: 36.0,
-        }
-    }
 
     #[test]
     fn a_string_has_its_nodes_at_whole_loops() {

@@ -108,6 +108,17 @@ pub fn ring_up_time_constant_s(half_power_bandwidth_hz: f64) -> f64 {
     1.0 / (PI * half_power_bandwidth_hz)
 }
 
+/// The span of the demonstration, for the tests of this folder.
+#[cfg(test)]
+pub(super) fn demo_span() -> StrungConductor {
+    StrungConductor {
+        tension_n: 18_000.0,
+        mass_kg_per_m: 0.98,
+        bending_stiffness_n_m2: 180.0,
+        length_m: 36.0,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

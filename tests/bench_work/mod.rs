@@ -16,7 +16,9 @@ use spanhold::ingest::{Block, StreamFormat};
 use spanhold::pipeline::analysis::{Analysis, Evidence, Finding};
 use spanhold::reduction::settle::hear;
 use spanhold::reduction::{SettledPoint, Verdict, settle};
-use spanhold::rehearsal::{DwellTruth, Noise, Rehearsal, Sensor, Sensors, SpanModel};
+use spanhold::rehearsal::{
+    At, DwellTruth, Noise, Rehearsal, Resonance, Sensor, Sensors, SpanModel, VirtualSpan,
+};
 use spanhold::resonance::Dwell;
 use spanhold::setup::{self, Role, Setup};
 use spanhold::tone::interval::fit_interval;
@@ -124,6 +126,23 @@ pub fn sensors(setup: &Setup, chance: &mut Chance, snr_db: f64) -> Sensors {
         })
         .collect();
     sensors
+}
+
+/// The resonances within the setup's sweep.
+pub fn in_sweep(setup: &Setup, span: &VirtualSpan) -> Vec<Resonance> {
+    span.resonances()
+        .iter()
+        .copied()
+        .filter(|r| r.frequency_hz > setup.sweep.low_hz && r.frequency_hz < setup.sweep.high_hz)
+        .collect()
+}
+
+/// A resonance, off its peak by so many half-power bandwidths.
+pub fn at(r: &Resonance, bandwidths: f64) -> At {
+    At::Resonance {
+        harmonic: r.harmonic,
+        bandwidths,
+    }
 }
 
 /// A judged dwell.

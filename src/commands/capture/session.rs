@@ -19,7 +19,7 @@ use crate::commands::Failure;
 use crate::commands::curves;
 use crate::commands::device::{Device, connect};
 use crate::ingest::StreamFormat;
-use crate::ingest::sidecar::{ChannelCalibration, read_sidecar};
+use crate::ingest::sidecar::{calibration_of, read_sidecar};
 use crate::ledger::{FileRecord, Ledger, RECORDINGS_FOLDER, RunRecord, RunState, SourceRecord};
 use crate::pipeline::{
     self, FeedState, Input, Options, Order, Outcome, Recordings, StopReason, recordings_of,
@@ -292,7 +292,7 @@ fn start_source(
         ..device.format
     };
     let rate_hz = format.rate_hz;
-    let calibration = calibration(loaded, number);
+    let calibration = calibration_of(&loaded.setup, number);
     let mut options =
         RecorderOptions::new(folder, &name, format, device.sample_format, calibration);
     options.split_seconds = f64::from(args.split_seconds);
@@ -328,23 +328,6 @@ fn start_source(
         feed,
         bytes_per_second,
     })
-}
-
-fn calibration(loaded: &Loaded, source: usize) -> Vec<ChannelCalibration> {
-    loaded
-        .setup
-        .channels
-        .iter()
-        .filter(|channel| channel.source == source)
-        .map(|channel| ChannelCalibration {
-            index: channel.index,
-            name: channel.name.clone(),
-            role: channel.role,
-            unit: channel.unit,
-            full_scale: channel.full_scale,
-            uncertainty_pct: channel.uncertainty_pct,
-        })
-        .collect()
 }
 
 /// Says how it ended, and closes the run folder.

@@ -5,6 +5,7 @@ use super::{
     AnnouncedChannel, Announcement, CRC, CRC_BYTES, KIND_ANNOUNCEMENT, KIND_SAMPLES,
     MAX_FRAME_BYTES, SampleHeader, format_of,
 };
+use crate::ingest::fields::Fields;
 use crate::ingest::sidecar::SampleFormat;
 
 /// The longest encoded frame, without its delimiter.
@@ -129,32 +130,6 @@ fn check(bytes: &mut [u8]) -> Option<&[u8]> {
     (CRC.checksum(body) == u32::from_le_bytes(*crc)).then_some(body)
 }
 
-/// Little-endian fields, taken from the front.
-struct Fields<'a>(&'a [u8]);
-
-impl Fields<'_> {
-    fn take<const N: usize>(&mut self) -> Option<[u8; N]> {
-        let (head, tail) = self.0.split_first_chunk::<N>()?;
-        self.0 = tail;
-        Some(*head)
-    }
-
-    fn u64(&mut self) -> Option<u64> {
-        self.take().map(u64::from_le_bytes)
-    }
-
-    fn f64(&mut self) -> Option<f64> {
-        self.take().map(f64::from_le_bytes)
-    }
-
-    fn text(&mut self) -> Option<String> {
-        let [length] = self.take()?;
-        let (text, tail) = self.0.split_at_checked(usize::from(length))?;
-        self.0 = tail;
-        String::from_utf8(text.to_vec()).ok()
-    }
-}
-
 /// Format, channels and stream: common to both kinds.
 struct Common {
     sample_format: SampleFormat,
@@ -167,8 +142,8 @@ fn parse(body: &[u8]) -> Option<Frame<'_>> {
     let [kind, code] = fields.take()?;
     let common = Common {
         sample_format: format_of(code)?,
-        channels: fields.take().map(u16::from_le_bytes).filter(|n| *n > 0)?,
-        stream_id: fields.take().map(u32::from_le_bytes)?,
+        channels: fields.u16().filter(|n| *n > 0)?,
+        stream_id: fields.u32()?,
     };
     match kind {
         KIND_SAMPLES => parse_samples(fields, &common).map(Frame::Samples),
@@ -185,7 +160,7 @@ fn parse_samples<'a>(mut fields: Fields<'a>, common: &Common) -> Option<SampleFr
         first_sample: fields.u64()?,
         device_time_us: fields.u64()?,
         rate_hz: fields.f64().filter(|rate_hz| is_rate(*rate_hz))?,
-        sequence: fields.take().map(u32::from_le_bytes)?,
+        sequence: fields.u32()?,
     };
     let frame = SampleFrame {
         header,

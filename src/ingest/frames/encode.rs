@@ -3,15 +3,15 @@
 use ndarray::ArrayView2;
 
 use super::{
-    Announcement, CRC, CRC_BYTES, KIND_ANNOUNCEMENT, KIND_SAMPLES, MAX_FRAME_BYTES,
-    SAMPLES_HEADER_BYTES, SampleHeader, format_code,
+    Announcement, CRC, CRC_BYTES, KIND_ANNOUNCEMENT, KIND_SAMPLES, SAMPLES_HEADER_BYTES,
+    SampleHeader, format_code,
 };
 use crate::ingest::encode::{Inexact, encode};
 use crate::ingest::sidecar::SampleFormat;
 
 /// Appends one frame of samples to `line`. `samples` are interleaved,
 /// little-endian, whole frames; a frame longer than
-/// [`MAX_FRAME_BYTES`] would be dropped by the receiver.
+/// [`MAX_FRAME_BYTES`](super::MAX_FRAME_BYTES) would be dropped by the receiver.
 pub fn encode_samples(header: &SampleHeader, samples: &[u8], line: &mut Vec<u8>) {
     let mut body = Vec::with_capacity(SAMPLES_HEADER_BYTES + samples.len() + CRC_BYTES);
     body.push(KIND_SAMPLES);
@@ -83,16 +83,9 @@ impl FrameWriter {
         }
     }
 
-    /// Most frames of samples that fit into one frame on the line.
-    pub fn frames_that_fit(&self) -> usize {
-        let sample_bytes = self.header.sample_format.sample_bytes();
-        let frame_bytes = usize::from(self.header.channels) * sample_bytes;
-        (MAX_FRAME_BYTES - SAMPLES_HEADER_BYTES - CRC_BYTES) / frame_bytes.max(1)
-    }
-
     /// Appends `samples` (channels × frames, digital full scale = 1) to
     /// `line` as one frame and counts on. At most
-    /// [`Self::frames_that_fit`] frames; the format must hold them exactly.
+    /// as many as fit into [`MAX_FRAME_BYTES`](super::MAX_FRAME_BYTES); the format must hold them exactly.
     pub fn write(
         &mut self,
         samples: ArrayView2<'_, f64>,

@@ -3,6 +3,8 @@
 //! In: the bytes of the chunk. Out: a [`WaveFormat`], or the text of what is
 //! wrong with it. Layout: Microsoft's WAVEFORMATEX and WAVEFORMATEXTENSIBLE.
 
+use crate::ingest::fields::Fields;
+
 const TAG_INTEGER: u16 = 1;
 const TAG_FLOAT: u16 = 3;
 const TAG_EXTENSIBLE: u16 = 0xFFFE;
@@ -75,25 +77,6 @@ pub struct WaveFormat {
     pub encoding: SampleEncoding,
     /// Bytes of one frame, > 0.
     pub frame_bytes: usize,
-}
-
-/// Little-endian fields, taken from the front.
-struct Fields<'a>(&'a [u8]);
-
-impl Fields<'_> {
-    fn take<const N: usize>(&mut self) -> Option<[u8; N]> {
-        let (head, tail) = self.0.split_first_chunk::<N>()?;
-        self.0 = tail;
-        Some(*head)
-    }
-
-    fn u16(&mut self) -> Option<u16> {
-        self.take().map(u16::from_le_bytes)
-    }
-
-    fn u32(&mut self) -> Option<u32> {
-        self.take().map(u32::from_le_bytes)
-    }
 }
 
 /// The first 16 bytes, common to all formats.
