@@ -162,9 +162,6 @@ fn judge(
                 .collect();
             let right = match expected {
                 Expectation::Held => verdict == Some(Verdict::Held),
-                // What ends while the old motion still drowns the new one may
-                // leave no record at all.
-                _ if truth.end_s - truth.start_s < 6.5 && inside.is_empty() => true,
                 _ => {
                     verdict == Some(Verdict::Rejected)
                         && causes(truth)

@@ -5,6 +5,7 @@
 //! the frames as evidence. Pure: no threads, files or clocks.
 
 pub mod criteria;
+pub mod level;
 pub mod reading;
 pub mod tracker;
 pub mod trend;

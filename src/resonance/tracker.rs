@@ -2,8 +2,8 @@
 //! stretch that is judged.
 //!
 //! A dwell ends where the frequency leaves its middle value by a third of a
-//! bandwidth, where samples are missing, or where the tone is lost. It
-//! is judged **whole**: from the end of ring-up to the end of the dwell, less
+//! bandwidth, where the drive level is changed, where samples are missing, or
+//! where the tone is lost. It is judged **whole**: from the end of ring-up to the end of the dwell, less
 //! the moments of the change itself. Were any sub-stretch allowed, the crest
 //! of a slow wander would pass as a hold. Only a knock (an isolated impulse)
 //! cuts a dwell in two, and each part then has to ring up anew.
@@ -13,6 +13,7 @@ use std::f64::consts::PI;
 use std::sync::Arc;
 
 use super::criteria::{Judged, Stretch};
+use super::level::{DriveLevel, LevelNews, STEADY_HOPS};
 use super::reading::{Places, Reading, median, middle_hz};
 use super::{Criterion, Dwell};
 use crate::reduction::Verdict;
@@ -42,6 +43,9 @@ const KNOCK: f64 = 6.0;
 const KNOCK_SHARE: f64 = 0.1;
 /// How far back the approach to a resonance is remembered, s.
 const APPROACH_SECONDS: f64 = 900.0;
+/// A dwell without a point is judged after this long and begun anew, s:
+/// whoever forgot to switch off at night finds out why, and memory stays flat.
+const LONGEST_DWELL_SECONDS: f64 = 3600.0;
 
 /// Why a dwell ended, for its reasons.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -49,6 +53,10 @@ enum EndOfDwell {
     Change,
     /// The frequency left the dwell's own little by little.
     Drift,
+    /// The drive level was changed.
+    Level,
+    /// It went on for longer than anyone waits.
+    TooLong,
     Gap {
         at_s: f64,
         missing: u64,
@@ -67,6 +75,9 @@ pub struct Tracker {
     dwell: Vec<Reading>,
     /// Whether the dwell in hand has had its point.
     settled: bool,
+    /// Hops until it is worth looking again whether it may have one.
+    rest_hops: usize,
+    level: DriveLevel,
     /// Frequency (Hz) and antinode velocity (m/s) of hops before this dwell.
     approach: VecDeque<(f64, f64)>,
 }
@@ -81,6 +92,8 @@ impl Tracker {
             plan: plan.clone(),
             dwell: Vec::new(),
             settled: false,
+            rest_hops: 0,
+            level: DriveLevel::default(),
             approach: VecDeque::new(),
         }
     }
@@ -97,10 +110,21 @@ impl Tracker {
         let Some(reading) = reading else {
             return self.close(EndOfDwell::ToneLost);
         };
-        let closed = self.change(&reading).and_then(|end| self.close(end));
+        let mut closed = self.change(&reading).and_then(|end| self.close(end));
+        let news = self.level_news(&reading);
+        if news == LevelNews::Changed {
+            closed = closed.or_else(|| self.close(EndOfDwell::Level));
+        }
         self.dwell.push(reading);
+        if news == LevelNews::SteadyAgain {
+            // What came before was the change itself.
+            let changing = self.dwell.len().saturating_sub(STEADY_HOPS);
+            self.dwell.drain(..changing);
+        }
         self.let_old_samples_go();
-        closed.or_else(|| self.settle_early())
+        closed
+            .or_else(|| self.settle_early())
+            .or_else(|| self.end_the_endless())
     }
 
     /// Takes a gap: the dwell in hand ends there.
@@ -163,6 +187,31 @@ impl Tracker {
         })
     }
 
+    /// The level is that of the drive, where there is a force channel.
+    fn level_news(&mut self, reading: &Reading) -> LevelNews {
+        let recent = self.dwell.len().saturating_sub(8 * self.plan.window_hops);
+        let bandwidth = self
+            .dwell
+            .get(recent..)
+            .and_then(|recent| self.bandwidth_hz(recent))
+            .unwrap_or(0.1);
+        let level = reading.force_n.unwrap_or(reading.antinode_m_s);
+        self.level.hop(level, reading.frequency_hz, bandwidth)
+    }
+
+    /// Keeps no more of a dwell than could still matter.
+    fn end_the_endless(&mut self) -> Option<Dwell> {
+        let longest = (LONGEST_DWELL_SECONDS / self.plan.hop_seconds()) as usize;
+        if self.dwell.len() < longest {
+            return None;
+        }
+        if self.settled {
+            self.dwell.drain(..longest / 2);
+            return None;
+        }
+        self.close(EndOfDwell::TooLong)
+    }
+
     fn let_old_samples_go(&mut self) {
         let keep_s = 2.0 * self.setup.hold.max_seconds + 10.0;
         let keep = (keep_s / self.plan.hop_seconds()) as usize;
@@ -175,9 +224,14 @@ impl Tracker {
         }
     }
 
-    /// A dwell that goes on and on gets its point after `max_seconds`.
+    /// A dwell that goes on and on gets its point after `max_seconds`. Where
+    /// the whole stretch does not hold, a few hops more do not change that.
     fn settle_early(&mut self) -> Option<Dwell> {
         if self.settled {
+            return None;
+        }
+        if self.rest_hops > 0 {
+            self.rest_hops -= 1;
             return None;
         }
         let hop_s = self.plan.hop_seconds();
@@ -200,6 +254,7 @@ impl Tracker {
         {
             return None;
         }
+        self.rest_hops = wanted / 4;
         let dwell = self.judge(changed, start, self.dwell.len(), EndOfDwell::EndOfSamples)?;
         if dwell.verdict == Verdict::Rejected {
             return None;
@@ -209,11 +264,19 @@ impl Tracker {
     }
 
     fn close(&mut self, end: EndOfDwell) -> Option<Dwell> {
-        let judged = if self.settled {
+        let dying_away = end != EndOfDwell::Level && self.level.drive_gone();
+        let judged = if self.settled || dying_away {
             None
         } else {
             self.judge_dwell(end)
         };
+        if end == EndOfDwell::Level {
+            // How the span moved at another level tells nothing about the peak.
+            self.approach.clear();
+            self.dwell.clear();
+        } else {
+            self.level.restart();
+        }
         let remember = (APPROACH_SECONDS / self.plan.hop_seconds()) as usize;
         for reading in self.dwell.drain(..) {
             self.approach
@@ -223,6 +286,7 @@ impl Tracker {
             self.approach.pop_front();
         }
         self.settled = false;
+        self.rest_hops = 0;
         judged
     }
 
@@ -255,7 +319,7 @@ impl Tracker {
     }
 
     fn judge_dwell(&self, end: EndOfDwell) -> Option<Dwell> {
-        let guard = if end == EndOfDwell::Change {
+        let guard = if matches!(end, EndOfDwell::Change | EndOfDwell::Level) {
             self.plan.window_hops
         } else {
             0
@@ -410,6 +474,20 @@ impl Tracker {
                     0,
                     format!("the frequency drifted out of the dwell: {:+.1} mHz from its start to its end", 1e3 * moved),
                 );
+                0
+            }
+            EndOfDwell::Level if verdict == Verdict::Rejected => {
+                let at_s = self.dwell.last()?.end_s;
+                reasons.push(format!(
+                    "the drive level was changed at {at_s:.2} s: the dwell ended there"
+                ));
+                0
+            }
+            EndOfDwell::TooLong if verdict == Verdict::Rejected => {
+                let minutes = LONGEST_DWELL_SECONDS / 60.0;
+                reasons.push(format!(
+                    "not held within {minutes:.0} minutes: judged as it is, and begun anew"
+                ));
                 0
             }
             _ => 0,
