@@ -9,6 +9,7 @@
 #![allow(
     clippy::unwrap_used,
     clippy::expect_used,
+    clippy::panic,
     reason = "a bench that cannot run should stop"
 )]
 
