@@ -1,0 +1,286 @@
+//! The tracker: cuts the stream of readings into dwells; `judge` picks in each
+//! the stretch that is judged.
+//!
+//! A dwell ends where the frequency leaves its middle value by a third of a
+//! bandwidth, where the drive level is changed, where samples are missing, or
+//! where the tone is lost. It is judged **whole**: from the end of ring-up to
+//! the end of the dwell, less the moments of the change itself. Were any
+//! sub-stretch allowed, the crest of a slow wander would pass as a hold. Only a
+//! knock (an isolated impulse) cuts a dwell in two, and each part then has to
+//! ring up anew.
+
+mod judge;
+
+use std::collections::VecDeque;
+use std::f64::consts::PI;
+use std::sync::Arc;
+
+use self::judge::plateau;
+use super::Dwell;
+use super::level::{DriveLevel, LevelNews, STEADY_HOPS};
+use super::reading::{Places, Reading, median, middle_hz};
+use crate::reduction::Verdict;
+use crate::setup::Setup;
+use crate::span::StrungConductor;
+use crate::tone::{ToneGap, TonePlan};
+
+/// A frequency this many bandwidths away is another dwell's.
+const ANOTHER_FREQUENCY: f64 = 0.35;
+/// Hops whose middle frequency is the dwell's own; more would only cost time.
+const REMEMBERED_HOPS: usize = 1200;
+/// Smallest change that begins another dwell, Hz: while an old motion dies away
+/// beside the new one, ratio and frequency of a window are not to be trusted
+/// to less.
+const LEAST_CHANGE_HZ: f64 = 0.01;
+/// Ring-up is waited for up to this many time constants where the dwell is
+/// long enough: exp(−7) leaves 0.1 %.
+const RING_UP_COMFORT: f64 = 7.0;
+/// How far back the approach to a resonance is remembered, s.
+const APPROACH_SECONDS: f64 = 900.0;
+/// A dwell without a point is judged after this long and begun anew, s:
+/// whoever forgot to switch off at night finds out why, and memory stays flat.
+const LONGEST_DWELL_SECONDS: f64 = 3600.0;
+
+/// Why a dwell ended, for its reasons.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum EndOfDwell {
+    Change,
+    /// The frequency left the dwell's own little by little.
+    Drift,
+    /// The drive level was changed.
+    Level,
+    /// It went on for longer than anyone waits.
+    TooLong,
+    Gap {
+        at_s: f64,
+        missing: u64,
+    },
+    ToneLost,
+    EndOfSamples,
+}
+
+/// Readings → dwells.
+#[derive(Debug)]
+pub struct Tracker {
+    setup: Setup,
+    conductor: StrungConductor,
+    plan: TonePlan,
+    places: Places,
+    dwell: Vec<Reading>,
+    /// Whether the dwell in hand has had its point.
+    settled: bool,
+    /// Hops until it is worth looking again whether it may have one.
+    rest_hops: usize,
+    level: DriveLevel,
+    /// Frequency (Hz) and antinode velocity (m/s) of hops before this dwell.
+    approach: VecDeque<(f64, f64)>,
+}
+
+impl Tracker {
+    /// A tracker at the start of the source that carries the antinode.
+    pub fn new(setup: &Setup, plan: &TonePlan) -> Self {
+        Self {
+            setup: setup.clone(),
+            conductor: StrungConductor::of(setup),
+            places: Places::new(setup, plan),
+            plan: plan.clone(),
+            dwell: Vec::new(),
+            settled: false,
+            rest_hops: 0,
+            level: DriveLevel::default(),
+            approach: VecDeque::new(),
+        }
+    }
+
+    /// Where the channels stand in a frame.
+    pub fn places(&self) -> &Places {
+        &self.places
+    }
+
+    /// Takes the next hop, `None` where no tone stands out; gives the dwell that
+    /// it brought to an end, or one that has been held for the longest time that
+    /// is waited for.
+    pub fn hop(&mut self, reading: Option<Reading>) -> Option<Dwell> {
+        let Some(reading) = reading else {
+            return self.close(EndOfDwell::ToneLost);
+        };
+        let mut closed = self.change(&reading).and_then(|end| self.close(end));
+        let news = self.level_news(&reading);
+        if news == LevelNews::Changed {
+            closed = closed.or_else(|| self.close(EndOfDwell::Level));
+        }
+        self.dwell.push(reading);
+        if news == LevelNews::SteadyAgain {
+            // What came before was the change itself.
+            let changing = self.dwell.len().saturating_sub(STEADY_HOPS);
+            self.dwell.drain(..changing);
+        }
+        self.let_old_samples_go();
+        closed
+            .or_else(|| self.settle_early())
+            .or_else(|| self.end_the_endless())
+    }
+
+    /// Takes a gap: the dwell in hand ends there.
+    pub fn gap(&mut self, gap: &ToneGap) -> Option<Dwell> {
+        self.close(EndOfDwell::Gap {
+            at_s: gap.at_s,
+            missing: gap.missing_samples,
+        })
+    }
+
+    /// The source has ended.
+    pub fn finish(&mut self) -> Option<Dwell> {
+        self.close(EndOfDwell::EndOfSamples)
+    }
+
+    /// Half-power bandwidth from the ratio of some readings (design, 7.4). The
+    /// median of the signed quadrature parts, so that hum and noise at the node
+    /// cancel.
+    fn bandwidth_hz(&self, readings: &[Reading]) -> Option<f64> {
+        let ratio = median(
+            readings
+                .iter()
+                .filter_map(|reading| reading.ratio.map(|r| r.im)),
+        )?
+        .abs();
+        let frequency_hz = middle_hz(readings)?;
+        Some(
+            self.conductor
+                .half_power_bandwidth_hz(frequency_hz, ratio.min(1.0)),
+        )
+    }
+
+    /// Whether the drive frequency has left the dwell's own by
+    /// [`ANOTHER_FREQUENCY`] bandwidths, however slowly it went.
+    fn change(&self, reading: &Reading) -> Option<EndOfDwell> {
+        let recent = self.dwell.len().saturating_sub(8 * self.plan.window_hops);
+        let remembered = self.dwell.len().saturating_sub(REMEMBERED_HOPS);
+        let own_hz = middle_hz(self.dwell.get(remembered..)?)?;
+        let bandwidth = self.bandwidth_hz(self.dwell.get(recent..)?).unwrap_or(0.1);
+        let noise = 6.0 * reading.frequency_u_hz;
+        let width_hz = (ANOTHER_FREQUENCY * bandwidth)
+            .max(LEAST_CHANGE_HZ)
+            .max(noise);
+        if (reading.frequency_hz - own_hz).abs() <= width_hz {
+            return None;
+        }
+        // A jump shows within one window; a drift has been on its way for long.
+        let before = self
+            .dwell
+            .len()
+            .checked_sub(self.plan.window_hops)
+            .and_then(|i| self.dwell.get(i));
+        let little = before.is_some_and(|before| {
+            (reading.frequency_hz - before.frequency_hz).abs() < 0.3 * width_hz
+        });
+        Some(if little {
+            EndOfDwell::Drift
+        } else {
+            EndOfDwell::Change
+        })
+    }
+
+    /// The level is that of the drive, where there is a force channel.
+    fn level_news(&mut self, reading: &Reading) -> LevelNews {
+        let recent = self.dwell.len().saturating_sub(8 * self.plan.window_hops);
+        let bandwidth = self
+            .dwell
+            .get(recent..)
+            .and_then(|recent| self.bandwidth_hz(recent))
+            .unwrap_or(0.1);
+        let level = reading.force_n.unwrap_or(reading.antinode_m_s);
+        self.level.hop(level, reading.frequency_hz, bandwidth)
+    }
+
+    /// Keeps no more of a dwell than could still matter.
+    fn end_the_endless(&mut self) -> Option<Dwell> {
+        let longest = (LONGEST_DWELL_SECONDS / self.plan.hop_seconds()) as usize;
+        if self.dwell.len() < longest {
+            return None;
+        }
+        if self.settled {
+            self.dwell.drain(..longest / 2);
+            return None;
+        }
+        self.close(EndOfDwell::TooLong)
+    }
+
+    fn let_old_samples_go(&mut self) {
+        let keep_s = 2.0 * self.setup.hold.max_seconds + 10.0;
+        let keep = (keep_s / self.plan.hop_seconds()) as usize;
+        if let Some(old) = self.dwell.len().checked_sub(keep + 1)
+            && let Some(reading) = self.dwell.get_mut(old)
+        {
+            let mut light = (*reading.frame).clone();
+            light.samples = Arc::default();
+            reading.frame = Arc::new(light);
+        }
+    }
+
+    /// A dwell that goes on and on gets its point after `max_seconds`. Where
+    /// the whole stretch does not hold, a few hops more do not change that.
+    fn settle_early(&mut self) -> Option<Dwell> {
+        if self.settled {
+            return None;
+        }
+        if self.rest_hops > 0 {
+            self.rest_hops -= 1;
+            return None;
+        }
+        let hop_s = self.plan.hop_seconds();
+        let wanted = (self.setup.hold.max_seconds / hop_s).ceil() as usize;
+        let start = self.dwell.len().checked_sub(wanted)?;
+        let last = self.dwell.get(start..)?;
+        let bandwidth = self.bandwidth_hz(last)?;
+        let (changed, end) = plateau(&self.dwell, Some(bandwidth));
+        if end < self.dwell.len() {
+            return None;
+        }
+        let waited_s = start.checked_sub(changed)? as f64 * hop_s;
+        if waited_s * PI * bandwidth < RING_UP_COMFORT {
+            return None;
+        }
+        let light = self.stretch(last, None, Some(bandwidth), waited_s).judge();
+        if light
+            .iter()
+            .any(|(criterion, _)| criterion.met == Some(false))
+        {
+            return None;
+        }
+        self.rest_hops = wanted / 4;
+        let dwell = self.judge(changed, start, self.dwell.len(), EndOfDwell::EndOfSamples)?;
+        if dwell.verdict == Verdict::Rejected {
+            return None;
+        }
+        self.settled = true;
+        Some(dwell)
+    }
+
+    fn close(&mut self, end: EndOfDwell) -> Option<Dwell> {
+        let dying_away = end != EndOfDwell::Level && self.level.drive_gone();
+        let judged = if self.settled || dying_away {
+            None
+        } else {
+            self.judge_dwell(end)
+        };
+        if end == EndOfDwell::Level {
+            // How the span moved at another level tells nothing about the peak.
+            self.approach.clear();
+            self.dwell.clear();
+        } else {
+            self.level.restart();
+        }
+        let remember = (APPROACH_SECONDS / self.plan.hop_seconds()) as usize;
+        for reading in self.dwell.drain(..) {
+            self.approach
+                .push_back((reading.frequency_hz, reading.antinode_m_s));
+        }
+        while self.approach.len() > remember {
+            self.approach.pop_front();
+        }
+        self.settled = false;
+        self.rest_hops = 0;
+        judged
+    }
+}
