@@ -9,6 +9,7 @@
 //! beta = 0.1102 (A − 8.7) and (A − 8)/(2.285 Δω) + 1 taps.
 
 use ndarray::Array2;
+use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
 use super::plan::{PASS_FRACTION, TonePlan};
@@ -56,14 +57,23 @@ impl Filter {
         self.taps.len() / 2
     }
 
-    /// Real response at `cycles_per_sample` (of the raw rate).
+    /// Real response at `cycles_per_sample` (of the raw rate): the centre tap,
+    /// and the taps to both sides of it together.
     pub fn response(&self, cycles_per_sample: f64) -> f64 {
-        let half = self.half() as f64;
-        self.taps
+        let step = Complex64::cis(TAU * cycles_per_sample);
+        let mut turn = Complex64::ONE;
+        let (_, right) = self.taps.split_at(self.half());
+        let Some((centre, right)) = right.split_first() else {
+            return 0.0;
+        };
+        let sides: f64 = right
             .iter()
-            .enumerate()
-            .map(|(i, tap)| tap * (TAU * cycles_per_sample * (i as f64 - half)).cos())
-            .sum()
+            .map(|tap| {
+                turn *= step;
+                tap * turn.re
+            })
+            .sum();
+        centre + 2.0 * sides
     }
 
     /// Variance of white noise after the filter over its variance before,

@@ -141,7 +141,9 @@ const CONVERGED: f64 = 1e-6;
 /// Samples a basis row is made for at once: small enough for the L1 cache,
 /// and the rotation recurrence starts afresh here, so that its error stays
 /// below 1e-14.
-const CHUNK: usize = 64;
+const CHUNK: usize = 128;
+/// Values that are worked on side by side.
+const LANES: usize = 4;
 
 /// Fits `tones` to `samples` (channels × samples, evenly spaced at `rate_hz`).
 ///
@@ -162,16 +164,18 @@ pub fn fit(
             parameters: basis.columns() + free,
         });
     }
+    let has_a_say = |channel: usize| frequency_channels.get(channel).copied().unwrap_or(true);
+    let mut moments = Moments::new(&basis, samples.nrows());
     let (mut last_step, mut remaining) = (f64::INFINITY, f64::INFINITY);
     for _ in 0..ITERATIONS {
-        let moments = Moments::gather(&basis, samples);
-        if !moments.squares.iter().all(|square| square.is_finite()) {
-            return Err(FitError::NotFinite);
-        }
-        let linear = Linear::solve(&basis, &moments, free)?;
+        moments.gather(&basis, samples, has_a_say)?;
         if free == 0 || remaining < CONVERGED {
+            // The channels that only follow are looked at once, at the end.
+            moments.gather(&basis, samples, |channel| !has_a_say(channel))?;
+            let linear = Linear::solve(&basis, &moments, free)?;
             return Ok(linear.report(&basis, &moments, frequency_channels));
         }
+        let linear = Linear::solve(&basis, &moments, free)?;
         let newton = linear.newton(&basis, &moments, frequency_channels)?;
         // The step shrinks by about the same factor each time; what is still
         // to come is the next one.
@@ -256,13 +260,22 @@ impl Basis {
             for order in 1..=*orders {
                 let angle = angle * order as f64;
                 let step = Complex64::cis(angle * to_scaled);
-                let mut turn = Complex64::cis(angle * times[0]);
+                let stride = (step * step) * (step * step);
+                let mut turns = [Complex64::cis(angle * times[0]); LANES];
+                for lane in 1..LANES {
+                    turns[lane] = turns[lane - 1] * step;
+                }
                 let (cosine, sine) = rows[column..].split_at_mut(1);
-                for i in 0..CHUNK {
-                    let inside = f64::from(u8::from(i < count));
-                    cosine[0][i] = turn.re * inside;
-                    sine[0][i] = turn.im * inside;
-                    turn *= step;
+                let cosine = cosine[0].as_chunks_mut::<LANES>().0.iter_mut();
+                for (cosine, sine) in cosine.zip(sine[0].as_chunks_mut::<LANES>().0) {
+                    for lane in 0..LANES {
+                        cosine[lane] = turns[lane].re;
+                        sine[lane] = turns[lane].im;
+                        turns[lane] *= stride;
+                    }
+                }
+                for row in &mut rows[column..column + 2] {
+                    row[count..].fill(0.0);
                 }
                 column += 2;
             }
@@ -405,15 +418,34 @@ struct Moments {
 }
 
 impl Moments {
-    fn gather(basis: &Basis, samples: ArrayView2<f64>) -> Self {
-        let columns = basis.columns();
-        let channels = samples.nrows();
-        let zero = vec![vec![0.0; columns]; channels];
-        let mut this = Self {
+    fn new(basis: &Basis, channels: usize) -> Self {
+        let zero = vec![vec![0.0; basis.columns()]; channels];
+        Self {
             gram: basis.gram(),
             projections: [zero.clone(), zero],
             squares: vec![0.0; channels],
-        };
+        }
+    }
+
+    /// Sums up the channels that `which` names, at the present frequencies.
+    fn gather(
+        &mut self,
+        basis: &Basis,
+        samples: ArrayView2<f64>,
+        which: impl Fn(usize) -> bool,
+    ) -> Result<(), FitError> {
+        let columns = basis.columns();
+        let chosen: Vec<usize> = (0..samples.nrows()).filter(|&c| which(c)).collect();
+        if chosen.is_empty() {
+            return Ok(());
+        }
+        self.gram = basis.gram();
+        for &channel in &chosen {
+            self.squares[channel] = 0.0;
+            for projections in &mut self.projections {
+                projections[channel].fill(0.0);
+            }
+        }
         let standard = samples.as_standard_layout();
         let flat = standard.as_slice().unwrap_or_default();
         let mut rows = vec![[0.0; CHUNK]; columns];
@@ -423,31 +455,47 @@ impl Moments {
         for start in (0..basis.frames).step_by(CHUNK) {
             let count = CHUNK.min(basis.frames - start);
             basis.fill(start, &mut rows, &mut times);
-            for (channel, row) in flat.chunks_exact(basis.frames).enumerate() {
-                data[..count].copy_from_slice(&row[start..start + count]);
+            for &channel in &chosen {
+                let first = channel * basis.frames + start;
+                data[..count].copy_from_slice(&flat[first..first + count]);
                 data[count..].fill(0.0);
-                this.squares[channel] += dot(&data, &data);
                 for (m, (d, t)) in moved.iter_mut().zip(data.iter().zip(&times)) {
                     *m = d * t;
                 }
+                let [square, _] = dots(&data, &data, &moved);
+                self.squares[channel] += square;
                 for i in 0..columns {
-                    this.projections[0][channel][i] += dot(&rows[i], &data);
-                    this.projections[1][channel][i] += dot(&rows[i], &moved);
+                    let [plain, by_time] = dots(&rows[i], &data, &moved);
+                    self.projections[0][channel][i] += plain;
+                    self.projections[1][channel][i] += by_time;
                 }
             }
         }
-        this
+        if chosen.iter().all(|&c| self.squares[c].is_finite()) {
+            Ok(())
+        } else {
+            Err(FitError::NotFinite)
+        }
     }
 }
 
-fn dot(a: &[f64; CHUNK], b: &[f64; CHUNK]) -> f64 {
-    let mut lanes = [0.0; 8];
-    for (a, b) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
-        for ((lane, a), b) in lanes.iter_mut().zip(a).zip(b) {
-            *lane += a * b;
+/// a·b and a·c, in lanes that the compiler may put into wide registers. The
+/// order of summation is part of the result: it is the same on every machine.
+fn dots(a: &[f64; CHUNK], b: &[f64; CHUNK], c: &[f64; CHUNK]) -> [f64; 2] {
+    let (mut with_b, mut with_c) = ([0.0; LANES], [0.0; LANES]);
+    let quads = b
+        .as_chunks::<LANES>()
+        .0
+        .iter()
+        .zip(c.as_chunks::<LANES>().0);
+    for (a, (b, c)) in a.as_chunks::<LANES>().0.iter().zip(quads) {
+        for i in 0..LANES {
+            with_b[i] += a[i] * b[i];
+            with_c[i] += a[i] * c[i];
         }
     }
-    lanes.iter().sum()
+    let sum = |lanes: [f64; LANES]| (lanes[0] + lanes[1]) + (lanes[2] + lanes[3]);
+    [sum(with_b), sum(with_c)]
 }
 
 /// The linear parameters at the present frequencies.
