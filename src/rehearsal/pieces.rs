@@ -37,7 +37,7 @@ impl Performance {
             .filter(|f| *f > frame)
             .min()
             .unwrap_or(end);
-        let varying = (0.016 * self.rate_hz).ceil() as u64;
+        let varying = (stage.varying_s(t) * self.rate_hz).ceil() as u64;
         let length = if stage.is_steady(t) {
             next_break - frame
         } else {

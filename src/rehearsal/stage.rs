@@ -14,6 +14,8 @@ use crate::setup::Role;
 
 /// Level from which and to which the drive fades, over the dwell's.
 const FAINT: f64 = 1e-4;
+/// How long a varying drive is taken as constant, s.
+const VARYING_S: f64 = 0.016;
 /// Ramp of a level step, s.
 const RAMP_S: f64 = 0.05;
 
@@ -194,6 +196,24 @@ impl Stage {
                 Fault::LevelStep { at_s, .. } => t < at_s || t >= at_s + RAMP_S,
                 _ => true,
             })
+    }
+
+    /// How long what varies just after `t` may be taken as constant, s. Poles are
+    /// costly to follow: where only the tension drifts, until the resonance
+    /// has moved by a five-hundredth of its bandwidth.
+    pub(super) fn varying_s(&self, t: f64) -> f64 {
+        let drifts = |fault: &Fault| match fault {
+            Fault::TensionDrift { percent } => Some(*percent),
+            _ => None,
+        };
+        let percent: Option<f64> = self.step.faults.iter().map(drifts).sum();
+        let (Some(percent), true) = (percent, t >= 0.0) else {
+            return VARYING_S;
+        };
+        // f goes with the square root of the tension.
+        let a_second =
+            0.005 * percent.abs() * self.frequency_hz / self.bandwidth_hz / self.step.duration_s;
+        (0.002 / a_second).clamp(VARYING_S, 1.0)
     }
 
     /// Whether the state can be called settled just after `t`, once transients
