@@ -185,6 +185,12 @@ fn causes(
         };
         clocks.insert(heard.channel.source);
         causes.extend(Cause::noise(sensor, &heard.found.phasor));
+        if let Some(deg) = heard.channel.phase_uncertainty_deg {
+            causes.push(Cause::Phase {
+                sensor,
+                standard: deg.to_radians() / COVERAGE,
+            });
+        }
         if let Some(pct) = heard.channel.uncertainty_pct {
             causes.push(Cause::Gain {
                 sensors: vec![sensor],
@@ -258,6 +264,9 @@ fn write_motion(point: &mut SettledPoint, value: &Quantities, expanded: &Quantit
     point.antinode_offset_u_mm = expanded.antinode_offset_m.map(|offset| 1e3 * offset);
 }
 
+/// No standing wave has a ratio above 1; gains and noise may add a little.
+const LARGEST_RATIO: f64 = 1.1;
+
 /// The ratio and what hangs on it. Where noise leaves its quadrature part
 /// uncertain by as much as itself, its distribution is folded at zero and
 /// neither normal nor unbiased: then the ratio is absent and an upper limit is
@@ -275,17 +284,30 @@ fn write_ratio(
             .push("no ratio, efficiency or power: the setup has no node channel".into());
         return;
     };
-    let noise: Vec<Cause> = causes
-        .iter()
-        .filter(|cause| matches!(cause, Cause::Noise { .. }))
-        .cloned()
-        .collect();
-    let (_, of_noise) = propagate(inputs, &noise);
-    let noise_u = of_noise.iswr.unwrap_or_default();
-    if noise_u >= iswr {
+    let of = |which: fn(&Cause) -> bool| {
+        let some: Vec<Cause> = causes.iter().filter(|c| which(c)).cloned().collect();
+        propagate(inputs, &some).1.iswr.unwrap_or_default()
+    };
+    let noise_u = of(|cause| matches!(cause, Cause::Noise { .. }));
+    let phase_u = of(|cause| matches!(cause, Cause::Phase { .. }));
+    let limit = iswr + noise_u.hypot(phase_u);
+    if limit > LARGEST_RATIO {
+        point.reasons.push(
+            "no ratio: beside noise and other motion the node and antinode sensors show no standing wave at the drive's frequency"
+                .into(),
+        );
+        return;
+    }
+    if phase_u >= iswr.max(noise_u) {
         point.reasons.push(format!(
-            "the node is too faint: its ratio lies below {:.5} (k = 2) and cannot be told from zero; a longer hold or a quieter node sensor is right",
-            iswr + noise_u
+            "the antinode's motion drowns the node's: the node sensor stands {:.0} mm off the node, and with the stated uncertainty of phase its ratio lies below {limit:.5} (k = 2) and cannot be told from zero; move the sensor onto the node",
+            point.node_offset_mm.unwrap_or_default().abs()
+        ));
+        return;
+    }
+    if limit >= 2.0 * iswr {
+        point.reasons.push(format!(
+            "the node is too faint: its ratio lies below {limit:.5} (k = 2) and cannot be told from zero; a longer hold (dwell and hold.max_seconds) or a quieter node sensor is right"
         ));
         return;
     }
@@ -302,12 +324,12 @@ fn write_ratio(
     point.power_total_u_w = expanded.power_total_w;
     point.power_total_stiffness_w = value.power_total_stiffness_w;
     point.power_total_stiffness_u_w = expanded.power_total_stiffness_w;
-    warn_of_offset(point, iswr);
+    warn_of_offset(point, iswr, phase_u > 0.0);
 }
 
 /// A node sensor far off sees mostly the antinode's motion: then a phase error
 /// of one degree between the channels already moves the ratio.
-fn warn_of_offset(point: &mut SettledPoint, iswr: f64) {
+fn warn_of_offset(point: &mut SettledPoint, iswr: f64, phase_stated: bool) {
     let (Some(offset_mm), Some(phase_deg)) = (point.node_offset_mm, point.node_phase_deg) else {
         return;
     };
@@ -319,8 +341,13 @@ fn warn_of_offset(point: &mut SettledPoint, iswr: f64) {
         } else {
             "towards"
         };
+        let unstated = if phase_stated {
+            ""
+        } else {
+            " and is not in its uncertainty, as the setup states no phase_uncertainty_deg"
+        };
         point.reasons.push(format!(
-            "the node sensor stands {:.0} mm off the node; move it {direction} the antinode sensor: each degree of phase error between the two channels is now worth {per_degree_pct:.1} % of the ratio",
+            "the node sensor stands {:.0} mm off the node; move it {direction} the antinode sensor: each degree of phase error between the two channels is now worth {per_degree_pct:.1} % of the ratio{unstated}",
             offset_mm.abs()
         ));
     }

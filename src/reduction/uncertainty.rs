@@ -41,6 +41,13 @@ pub enum Cause {
         /// Standard uncertainty, SI.
         standard: f64,
     },
+    /// An error of one channel's phase.
+    Phase {
+        /// Which phasor.
+        sensor: Sensor,
+        /// Standard uncertainty, rad.
+        standard: f64,
+    },
     /// A relative gain error of all these phasors together.
     Gain {
         /// Which phasors.
@@ -105,6 +112,11 @@ impl Cause {
             } => {
                 if let Some(phasor) = phasor_mut(&mut moved, *sensor) {
                     *phasor += along * (times * standard);
+                }
+            }
+            Self::Phase { sensor, standard } => {
+                if let Some(phasor) = phasor_mut(&mut moved, *sensor) {
+                    *phasor *= Complex64::cis(times * standard);
                 }
             }
             Self::Gain { sensors, standard } => {

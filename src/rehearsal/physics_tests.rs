@@ -22,6 +22,7 @@ pub(super) fn setup(damped: bool) -> Setup {
         unit,
         full_scale,
         uncertainty_pct: Some(1.0),
+        phase_uncertainty_deg: None,
         reference_uncertainty_pct: 0.0,
         reference: None,
         position_m: None,

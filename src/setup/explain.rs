@@ -218,6 +218,9 @@ fn write_channel(setup: &Setup, channel: &Channel, out: &mut String) -> fmt::Res
         Some(share) => write!(out, ", calibration ± {share} %")?,
         None => write!(out, ", uncertainty not stated")?,
     }
+    if let Some(phase_deg) = channel.phase_uncertainty_deg {
+        write!(out, ", phase ± {phase_deg} deg")?;
+    }
     if let Some(reference) = &channel.reference {
         write!(
             out,

@@ -263,6 +263,9 @@ pub struct Channel {
     /// Expanded uncertainty (k = 2) of the calibration, %: the part of this
     /// channel alone. `None`: not stated, and then said so with every result.
     pub uncertainty_pct: Option<f64>,
+    /// Expanded uncertainty (k = 2) of the channel's phase against the other
+    /// channels of its source, degrees. `None`: not stated.
+    pub phase_uncertainty_deg: Option<f64>,
     /// Expanded uncertainty (k = 2), %, of the reference that all channels
     /// with the same `reference` were calibrated against.
     pub reference_uncertainty_pct: f64,

@@ -91,6 +91,7 @@ pub(in crate::setup) struct RawChannel {
     pub(in crate::setup) unit: Field<Unit>,
     pub(in crate::setup) full_scale: Field<f64>,
     pub(in crate::setup) uncertainty_pct: Field<f64>,
+    pub(in crate::setup) phase_uncertainty_deg: Field<f64>,
     pub(in crate::setup) reference: Field<String>,
     pub(in crate::setup) reference_uncertainty_pct: Field<f64>,
     pub(in crate::setup) position_m: Field<f64>,
@@ -108,6 +109,7 @@ impl RawChannel {
         "unit",
         "full_scale",
         "uncertainty_pct",
+        "phase_uncertainty_deg",
         "reference",
         "reference_uncertainty_pct",
         "position_m",
@@ -116,6 +118,7 @@ impl RawChannel {
 
     pub(super) fn read(table: &mut Table<'_>, length_m: &Field<f64>) -> Self {
         let share = Limits::percentage("an uncertainty (k = 2)");
+        let phase = Limits::not_negative("an uncertainty (k = 2)", "deg").and_below(45.0, "45 deg");
         let place = inside_span("a distance from the drive-end clamp", length_m);
         let role: Field<Role> = table.word("role", Required);
         let for_role = |wanted: Role| match role.value() {
@@ -135,6 +138,7 @@ impl RawChannel {
                 &Limits::above_zero("a full scale", ""),
             ),
             uncertainty_pct: table.number("uncertainty_pct", Optional, &share),
+            phase_uncertainty_deg: table.number("phase_uncertainty_deg", Optional, &phase),
             reference: table.text("reference", Optional, "the name of the reference"),
             reference_uncertainty_pct: table.number("reference_uncertainty_pct", Optional, &share),
             position_m: table.number("position_m", for_wave, &place),
@@ -155,6 +159,7 @@ impl RawChannel {
             unit: self.unit.required()?,
             full_scale: self.full_scale.required()?,
             uncertainty_pct: self.uncertainty_pct.optional()?,
+            phase_uncertainty_deg: self.phase_uncertainty_deg.optional()?,
             reference_uncertainty_pct: self.reference_uncertainty_pct.or(0.0)?,
             reference: self.reference.optional()?,
             position_m: self.position_m.optional()?,

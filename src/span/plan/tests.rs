@@ -65,6 +65,7 @@ fn channel(name: &str, role: Role, unit: Unit, full_scale: f64) -> Channel {
         index: 0,
         unit,
         full_scale,
+        phase_uncertainty_deg: None,
         uncertainty_pct: None,
         reference_uncertainty_pct: 0.0,
         reference: None,
