@@ -225,10 +225,24 @@ impl Stretch<'_> {
         }
         let (criterion, change) = self.drift_criterion("drive phase drift", &detuning, 1.0)?;
         let sentence = format!(
-            "the drive phase says the detuning drifted by {change:+.2} bandwidths during the hold, at most {} are allowed",
-            criterion.limit
+            "the drive phase says the detuning drifted by {change:+.2} bandwidths during the hold, at most {} are allowed{}",
+            criterion.limit,
+            self.narrow_band()
         );
         Some((criterion, sentence))
+    }
+
+    /// What to add where a band is so narrow that the span drifts through it by
+    /// itself: f goes with the square root of the tension.
+    fn narrow_band(&self) -> String {
+        match self.bandwidth_hz {
+            Some(df) if df < NARROW_HZ => format!(
+                "; the band is {:.1} mHz wide and moves by its own width when the tension changes by {:.3} %",
+                1e3 * df,
+                200.0 * df / self.frequency_hz().max(df)
+            ),
+            _ => String::new(),
+        }
     }
 
     fn noise_pct(&self) -> f64 {
@@ -243,8 +257,9 @@ impl Stretch<'_> {
         let noise =
             2.0 * self.noise_pct() * (12.0 / self.readings.len().max(1) as f64).sqrt() * 2.0;
         let sentence = format!(
-            "the antinode amplitude moved by {:+.2} % during the hold, at most {limit} % are allowed",
-            change.unwrap_or_default()
+            "the antinode amplitude moved by {:+.2} % during the hold, at most {limit} % are allowed{}",
+            change.unwrap_or_default(),
+            self.narrow_band()
         );
         let met = change.map(|change| change.abs() <= limit + noise);
         (
@@ -383,9 +398,12 @@ impl Stretch<'_> {
     }
 
     /// Phase of the antinode velocity against the drive force over the whole
-    /// stretch, degrees, folded into −90…90.
+    /// stretch, degrees, folded into −90…90; before the stretch is fitted, the
+    /// middle value of its hops.
     pub fn drive_phase_deg(&self) -> Option<f64> {
-        let interval = self.interval?;
+        let Some(interval) = self.interval else {
+            return median(self.readings.iter().filter_map(|r| r.drive_phase_deg));
+        };
         let (_, quantity) = self.places.antinode?;
         let antinode = self.antinode()?.phasor.value;
         let force = interval.channels.get(self.places.force?)?.phasor.value;
@@ -408,10 +426,13 @@ impl Stretch<'_> {
             );
             return (at_most(name, Some(phase_deg), limit, "deg", None), sentence);
         }
-        let bandwidths = 0.5 * phase_deg.to_radians().tan();
+        let bandwidths = 0.5 * phase_deg.to_radians().tan().abs();
+        let distance = self.bandwidth_hz.map_or_else(String::new, |df| {
+            format!(" ({:.1} mHz)", 1e3 * df * bandwidths)
+        });
         let sentence = format!(
-            "off resonance: the drive phase is {phase_deg:+.0} deg, at most {limit} are allowed; the frequency is about {:.2} bandwidths from the peak",
-            bandwidths.abs()
+            "off resonance: the drive phase is {phase_deg:+.0} deg, at most {limit} are allowed; the frequency is about {bandwidths:.2} bandwidths{distance} from the peak{}",
+            self.narrow_band()
         );
         (
             at_most(
@@ -535,6 +556,9 @@ impl Stretch<'_> {
     }
 }
 
+/// A band narrower than this, Hz, is a bare span's: a change of tension by a
+/// thousandth carries a resonance at 20 Hz through half of it.
+const NARROW_HZ: f64 = 0.02;
 /// Residual over the antinode's amplitude below which impulses are harmless.
 const RATTLE_LEVEL: f64 = 0.005;
 /// Peak over rms of the residual in a hop: of some 250 values of Gaussian noise

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use super::super::criteria::{Judged, Stretch};
 use super::super::reading::{Reading, median, middle_hz, velocity_m_s};
 use super::super::{Criterion, Dwell};
-use super::{EndOfDwell, LONGEST_DWELL_SECONDS, RING_UP_COMFORT, Tracker};
+use super::{EndOfDwell, HOLD_CONSTANTS, LONGEST_DWELL_SECONDS, RING_UP_COMFORT, Tracker};
 use crate::reduction::Verdict;
 use crate::setup::Quantity;
 use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
@@ -110,22 +110,25 @@ impl Tracker {
         };
         let rung_up = hops(self.setup.hold.ring_up_time_constants);
         let comfort = hops(self.setup.hold.ring_up_time_constants.max(RING_UP_COMFORT));
+        // Points are taken from `max_seconds` at most, the latest ones.
+        let most = (self.setup.hold.max_seconds / hop_s).ceil() as usize;
         let count = to - from;
         // Where the span keeps ringing after the drive has gone, its frequency
         // tells late: the steady run says where the dwell really ended.
-        let earliest = rung_up.min(count / 2);
+        // What has been let go cannot be fitted any more.
+        let kept = readings.iter().position(|r| !r.frame.samples.is_empty());
+        let earliest = rung_up.min(count / 2).max(kept.unwrap_or_default());
         let (run_start, run_end) = self.steady_run(readings.get(earliest..)?);
         let (run_start, run_end) = (earliest + run_start, earliest + run_end);
         let run = run_end - run_start;
         let (first, last) = if run >= least && run as f64 >= LEAST_SHARE * (count - earliest) as f64
         {
-            // As much ring-up as the run can spare.
-            (run_start.max(comfort.min(run_end - least)), run_end)
+            // As much ring-up as the run can spare beside the hold.
+            let wanted = least.max(hops(HOLD_CONSTANTS).min(most)).min(run);
+            (run_start.max(comfort.min(run_end - wanted)), run_end)
         } else {
             (earliest, count)
         };
-        // Points are taken from `max_seconds` at most, the latest ones.
-        let most = (self.setup.hold.max_seconds / hop_s).ceil() as usize;
         let first = first.max(last.saturating_sub(most));
         self.judge(from, from + first, from + last, end)
     }
@@ -287,8 +290,13 @@ impl Tracker {
                 .find(|(c, _)| c.name == name && c.met.is_none())
         };
         if open("ring-up").is_some() {
-            let reason = "whether the span has rung up is not known: there is no node channel";
-            return (Verdict::Steady, vec![reason.into()]);
+            let lacks = if self.places.node.is_none() {
+                "there is no node channel"
+            } else {
+                "the node shows no ratio"
+            };
+            let reason = format!("whether the span has rung up is not known: {lacks}");
+            return (Verdict::Steady, vec![reason]);
         }
         match open("drive phase") {
             Some((_, sentence)) if !self.passed_the_peak(readings) => {
@@ -300,7 +308,9 @@ impl Tracker {
 
     /// Whether the approach went over the peak: on both sides of the held
     /// frequency, 0.3 to 2 bandwidths away, the span moved less, as the
-    /// resonance curve has it, and nowhere did it move more.
+    /// resonance curve has it, and nowhere did it move more. The span traces
+    /// that curve only if it has a time constant for each side; hops in which
+    /// an old motion blurs the frequency tell nothing.
     fn passed_the_peak(&self, readings: &[Reading]) -> bool {
         let (Some(held_hz), Some(held_m_s), Some(bandwidth)) = (
             middle_hz(readings),
@@ -312,21 +322,36 @@ impl Tracker {
         // At 0.3 bandwidths the curve is down to 1/sqrt(1 + 0.6²) = 0.86.
         let mut below = 0;
         let mut above = 0;
-        for (frequency_hz, velocity_m_s) in &self.approach {
+        // Within a bare span's band the drive is moved without a dwell's end.
+        let own = self.dwell.iter().map(passage);
+        for ([frequency_hz, frequency_u_hz], velocity_m_s) in
+            self.approach.iter().copied().chain(own)
+        {
             let detuning = (frequency_hz - held_hz) / bandwidth;
-            if detuning.abs() > 2.0 {
+            if detuning.abs() > 2.0 || frequency_u_hz > 0.1 * bandwidth {
                 continue;
             }
-            if *velocity_m_s > 1.03 * held_m_s {
+            if velocity_m_s > 1.03 * held_m_s {
                 return false;
             }
-            if *velocity_m_s < 0.93 * held_m_s {
+            if velocity_m_s < 0.93 * held_m_s {
                 below += usize::from(detuning < -0.3);
                 above += usize::from(detuning > 0.3);
             }
         }
-        below >= self.plan.window_hops && above >= self.plan.window_hops
+        let constant = (1.0 / (PI * bandwidth) / self.plan.hop_seconds()).ceil() as usize;
+        let least = constant.max(self.plan.window_hops);
+        below >= least && above >= least
     }
+}
+
+/// What a reading tells of a passage over the peak: frequency with its standard
+/// uncertainty, Hz, and antinode velocity, m/s.
+pub(super) fn passage(reading: &Reading) -> ([f64; 2], f64) {
+    (
+        [reading.frequency_hz, reading.frequency_u_hz],
+        reading.antinode_m_s,
+    )
 }
 
 /// The longest run of readings whose frequency stays within half a bandwidth

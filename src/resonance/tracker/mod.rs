@@ -15,7 +15,7 @@ use std::collections::VecDeque;
 use std::f64::consts::PI;
 use std::sync::Arc;
 
-use self::judge::plateau;
+use self::judge::{passage, plateau};
 use super::Dwell;
 use super::level::{DriveLevel, LevelNews, STEADY_HOPS};
 use super::reading::{Places, Reading, median, middle_hz};
@@ -35,6 +35,10 @@ const LEAST_CHANGE_HZ: f64 = 0.01;
 /// Ring-up is waited for up to this many time constants where the dwell is
 /// long enough: exp(−7) leaves 0.1 %.
 const RING_UP_COMFORT: f64 = 7.0;
+/// Of a dwell too short for that wait and a full hold, so many time constants
+/// are kept for the hold: waiting longer would take off less than noise puts on
+/// where the time constant is minutes, a bare span's.
+const HOLD_CONSTANTS: f64 = 0.5;
 /// How far back the approach to a resonance is remembered, s.
 const APPROACH_SECONDS: f64 = 900.0;
 /// A dwell without a point is judged after this long and begun anew, s:
@@ -72,8 +76,9 @@ pub struct Tracker {
     /// Hops until it is worth looking again whether it may have one.
     rest_hops: usize,
     level: DriveLevel,
-    /// Frequency (Hz) and antinode velocity (m/s) of hops before this dwell.
-    approach: VecDeque<(f64, f64)>,
+    /// Frequency with its standard uncertainty (Hz) and antinode velocity (m/s)
+    /// of hops before this dwell.
+    approach: VecDeque<([f64; 2], f64)>,
 }
 
 impl Tracker {
@@ -237,7 +242,12 @@ impl Tracker {
         if end < self.dwell.len() {
             return None;
         }
-        let waited_s = start.checked_sub(changed)? as f64 * hop_s;
+        let waited = start.checked_sub(changed)?;
+        let waited_s = waited as f64 * hop_s;
+        // How long to wait is asked of what came before the hold: asked of the
+        // hold itself, the point would be taken when noise makes the ratio large.
+        let before = self.dwell.get(changed + waited / 2..start)?;
+        let bandwidth = self.bandwidth_hz(before)?;
         if waited_s * PI * bandwidth < RING_UP_COMFORT {
             return None;
         }
@@ -273,8 +283,7 @@ impl Tracker {
         }
         let remember = (APPROACH_SECONDS / self.plan.hop_seconds()) as usize;
         for reading in self.dwell.drain(..) {
-            self.approach
-                .push_back((reading.frequency_hz, reading.antinode_m_s));
+            self.approach.push_back(passage(&reading));
         }
         while self.approach.len() > remember {
             self.approach.pop_front();
