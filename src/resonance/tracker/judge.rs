@@ -123,9 +123,13 @@ impl Tracker {
         let run = run_end - run_start;
         let (first, last) = if run >= least && run as f64 >= LEAST_SHARE * (count - earliest) as f64
         {
-            // As much ring-up as the run can spare beside the hold.
+            // As much ring-up as the run can spare beside the hold, and if need be
+            // the shortest hold. A tenth over the least wait, because the hold's
+            // own ratio will be asked whether it was enough.
             let wanted = least.max(hops(HOLD_CONSTANTS).min(most)).min(run);
-            (run_start.max(comfort.min(run_end - wanted)), run_end)
+            let safe = hops(1.1 * self.setup.hold.ring_up_time_constants);
+            let waited = comfort.min(run_end - wanted).max(safe.min(run_end - least));
+            (run_start.max(waited), run_end)
         } else {
             (earliest, count)
         };
