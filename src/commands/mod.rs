@@ -3,6 +3,7 @@
 //! One file a command, each with its `Args` and its `run`. Results go to
 //! standard output, everything else to standard error.
 
+mod announced;
 mod assign;
 mod audit;
 mod bar;

@@ -15,6 +15,9 @@ use crate::span::StrungConductor;
 use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
 use crate::tone::{ToneFrame, ToneMessage, TonePlan};
 
+/// How long the other sources are kept in memory while the main one is silent.
+const SILENCE_SECONDS: f64 = 600.0;
+
 /// What the analysis says.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Finding {
@@ -77,6 +80,8 @@ pub struct Analysis {
     plans: Vec<TonePlan>,
     /// The source that carries the antinode.
     main: usize,
+    /// How far that one has come, s.
+    main_s: f64,
     tracker: Tracker,
     start_utc: Option<jiff::Timestamp>,
     /// Frames of the other sources, which may carry strain gauges.
@@ -108,6 +113,7 @@ impl Analysis {
             setup: setup.clone(),
             plans: plans.to_vec(),
             main,
+            main_s: 0.0,
             tracker,
             start_utc,
             beside: plans.iter().map(|_| Beside::default()).collect(),
@@ -121,6 +127,7 @@ impl Analysis {
         let mut findings = Vec::new();
         match message {
             ToneMessage::Frame(frame) if source == self.main => {
+                self.main_s = frame.end_s;
                 let frame = Arc::new(frame);
                 let reading = Reading::new(self.tracker.places(), &frame);
                 findings.push(Finding::Trace(self.trace(&frame, reading.as_ref())));
@@ -141,12 +148,12 @@ impl Analysis {
                 if let Some(beside) = self.beside.get_mut(source) {
                     beside.reached_s = frame.end_s;
                     beside.frames.push_back(Arc::new(frame));
-                    self.forget(source);
                 }
             }
             ToneMessage::Gap(_) => {}
         }
         self.settle_waiting(&mut findings);
+        self.forget();
         findings
     }
 
@@ -163,14 +170,20 @@ impl Analysis {
     }
 
     /// Drops frames too old for any dwell that may still come. Only what the
-    /// main source has passed may go, or interleaving would matter.
-    fn forget(&mut self, source: usize) {
-        let keep_s = 2.0 * self.setup.hold.max_seconds + 600.0;
-        if let Some(beside) = self.beside.get_mut(source) {
+    /// main source has passed may go, or interleaving would matter: the tracker
+    /// keeps its own samples for two holds and ten seconds. Should the main
+    /// source be silent, the others must not fill the memory for ever.
+    fn forget(&mut self) {
+        let keep_s = 2.0 * self.setup.hold.max_seconds + 20.0;
+        let waiting = self.waiting.front();
+        let needed_s = waiting.map_or(f64::INFINITY, |dwell| dwell.hold_start_s);
+        let passed_s = needed_s.min(self.main_s - keep_s);
+        for beside in &mut self.beside {
+            let oldest_s = passed_s.max(beside.reached_s - keep_s - SILENCE_SECONDS);
             while beside
                 .frames
                 .front()
-                .is_some_and(|frame| frame.end_s + keep_s < beside.reached_s)
+                .is_some_and(|frame| frame.end_s < oldest_s)
             {
                 beside.frames.pop_front();
             }

@@ -44,7 +44,7 @@ pub use resonances::Resonance;
 pub use sensors::{Noise, Quantisation, Sensor, Sensors};
 pub use span::VirtualSpan;
 pub use truth::{DwellTruth, Expectation};
-pub use write::{Format, write};
+pub use write::{Format, Recording, write_truth};
 
 /// Why a rehearsal could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -93,7 +93,7 @@ pub enum RehearsalError {
         highest: f64,
     },
     /// A recording is one source.
-    #[error("the virtual bench records one source: give all channels of the setup the same source")]
+    #[error("the virtual bench plays one source at a time: name it with --source")]
     Sources,
     /// The file would not be a WAV file.
     #[error("{0}")]

@@ -95,6 +95,20 @@ impl VirtualSpan {
         Ok(span)
     }
 
+    /// The same span as the channels of one source hear it; that source is
+    /// then number 0.
+    #[must_use]
+    pub fn heard_by(&self, source: usize) -> Self {
+        let mut span = self.clone();
+        span.setup
+            .channels
+            .retain(|channel| channel.source == source);
+        for channel in &mut span.setup.channels {
+            channel.source = 0;
+        }
+        span
+    }
+
     /// Frequency of the first mode of the string, Hz: the spacing of modes.
     pub(super) fn spacing_hz(&self) -> f64 {
         (self.beam.tension_n / self.beam.mass_kg_per_m).sqrt() / (2.0 * self.setup.span.length_m)

@@ -1,14 +1,14 @@
 //! A performance to files: a WAV recording, and the truth beside it as JSON
-//! lines. Touches the two files it is given; flat in memory.
+//! lines. Touches the files it is given; flat in memory.
 
 use std::fs::File;
 use std::io::{BufWriter, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use hound::{SampleFormat, WavSpec, WavWriter};
 
 use super::RehearsalError;
-use super::perform::Performance;
+use super::perform::{Block, Performance};
 use super::sensors::Quantisation;
 use super::truth::DwellTruth;
 
@@ -44,49 +44,61 @@ impl Format {
     }
 }
 
-/// Performs to the end, writing samples to `recording` and the truth of every
-/// dwell to `truth`. `progress` is told the frames done, now and then.
-pub fn write(
-    mut performance: Performance,
-    recording: &Path,
-    truth: &Path,
+/// A WAV recording in the making.
+pub struct Recording {
+    path: PathBuf,
+    writer: WavWriter<BufWriter<File>>,
     format: Format,
-    progress: &mut dyn FnMut(u64),
-) -> Result<Vec<DwellTruth>, RehearsalError> {
-    let spec = wav_spec(&performance, format)?;
-    let failed = |error: &dyn std::fmt::Display| RehearsalError::Write {
-        file: recording.display().to_string(),
-        cause: error.to_string(),
-    };
-    let mut writer = WavWriter::create(recording, spec).map_err(|e| failed(&e))?;
-    let rows = performance.rows();
-    let levels = 2f64.powi(i32::from(format.bits()) - 1);
-    let mut done = 0u64;
-    while let Some(block) = performance.next_block() {
+    rows: usize,
+}
+
+impl Recording {
+    /// Begins the recording of a whole performance.
+    pub fn create(
+        path: &Path,
+        performance: &Performance,
+        format: Format,
+    ) -> Result<Self, RehearsalError> {
+        let spec = wav_spec(performance, format)?;
+        let writer = WavWriter::create(path, spec).map_err(|error| failed(path, &error))?;
+        Ok(Self {
+            path: path.to_owned(),
+            writer,
+            format,
+            rows: performance.rows(),
+        })
+    }
+
+    /// Appends what was performed.
+    pub fn write(&mut self, block: &Block<'_>) -> Result<(), RehearsalError> {
+        let levels = 2f64.powi(i32::from(self.format.bits()) - 1);
         for frame in 0..block.frames {
-            for row in 0..rows {
+            for row in 0..self.rows {
                 let value = block.value(row, frame);
-                match format {
-                    Format::F32 => writer.write_sample(value as f32),
+                match self.format {
+                    Format::F32 => self.writer.write_sample(value as f32),
                     // Already rounded to a level and within the range.
-                    _ => writer.write_sample((value * levels).round() as i32),
+                    _ => self.writer.write_sample((value * levels).round() as i32),
                 }
-                .map_err(|e| failed(&e))?;
+                .map_err(|error| failed(&self.path, &error))?;
             }
         }
-        done += block.frames as u64;
-        if done % 4096 < block.frames as u64 {
-            progress(done);
-        }
+        Ok(())
     }
-    writer.finalize().map_err(|e| failed(&e))?;
-    progress(done);
-    let dwells = performance.into_truth();
-    write_truth(&dwells, truth).map_err(|error| RehearsalError::Write {
-        file: truth.display().to_string(),
-        cause: error.to_string(),
-    })?;
-    Ok(dwells)
+
+    /// Completes the file, after however much of the performance.
+    pub fn finish(self) -> Result<(), RehearsalError> {
+        self.writer
+            .finalize()
+            .map_err(|error| failed(&self.path, &error))
+    }
+}
+
+fn failed(path: &Path, cause: &dyn std::fmt::Display) -> RehearsalError {
+    RehearsalError::Write {
+        file: path.display().to_string(),
+        cause: cause.to_string(),
+    }
 }
 
 fn wav_spec(performance: &Performance, format: Format) -> Result<WavSpec, RehearsalError> {
@@ -115,11 +127,15 @@ fn wav_spec(performance: &Performance, format: Format) -> Result<WavSpec, Rehear
     })
 }
 
-fn write_truth(dwells: &[DwellTruth], path: &Path) -> std::io::Result<()> {
-    let mut file = BufWriter::new(File::create(path)?);
-    for dwell in dwells {
-        serde_json::to_writer(&mut file, dwell)?;
-        file.write_all(b"\n")?;
-    }
-    file.flush()
+/// Writes the truth of the dwells, one a line.
+pub fn write_truth(dwells: &[DwellTruth], path: &Path) -> Result<(), RehearsalError> {
+    (|| {
+        let mut file = BufWriter::new(File::create(path)?);
+        for dwell in dwells {
+            serde_json::to_writer(&mut file, dwell)?;
+            file.write_all(b"\n")?;
+        }
+        file.flush()
+    })()
+    .map_err(|error: std::io::Error| failed(path, &error))
 }

@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 use std::fs::File;
-use std::io::{BufRead as _, BufReader, Write as _};
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::os::fd::OwnedFd;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
@@ -11,12 +11,11 @@ use std::sync::{Arc, Mutex};
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
-use ndarray::{Array2, s};
+use ndarray::Array2;
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use spanhold::ingest::frames::FrameWriter;
 use spanhold::ingest::sidecar::SampleFormat;
-use spanhold::ingest::wav::WavReader;
 
 pub const RATE_HZ: f64 = 1000.0;
 
@@ -83,6 +82,30 @@ impl Line {
     }
 }
 
+/// Two lines joined: what one program writes to the one port, another reads
+/// from the other.
+pub struct Cable {
+    pub near: Line,
+    pub far: Line,
+}
+
+impl Cable {
+    pub fn new() -> Self {
+        let (near, far) = (Line::new(), Line::new());
+        let (mut from, mut to) = (near.device(), far.device());
+        thread::spawn(move || {
+            let mut bytes = vec![0; 1 << 16];
+            // Ends with the lines.
+            while let Ok(length) = from.read(&mut bytes) {
+                if to.write_all(&bytes[..length]).is_err() {
+                    return;
+                }
+            }
+        });
+        Self { near, far }
+    }
+}
+
 /// Dwells of 25 s at 12.3, 16.1, 20.5 Hz and again: antinode 200 mm/s peak,
 /// node 20 mm/s peak a quarter of a cycle later, noise, in 24 bits.
 pub fn frame(index: u64) -> [f64; 2] {
@@ -93,6 +116,16 @@ pub fn frame(index: u64) -> [f64; 2] {
         let value = peak * (TAU * frequency_hz * t_s + phase).cos() + noise;
         (value * 8_388_608.0).round() / 8_388_608.0
     })
+}
+
+fn samples(first: u64, count: usize) -> Array2<f64> {
+    let mut block = Array2::zeros((2, count));
+    for (at, mut column) in block.columns_mut().into_iter().enumerate() {
+        let [antinode, node] = frame(first + at as u64);
+        column[0] = antinode;
+        column[1] = node;
+    }
+    block
 }
 
 /// −1..1, without a period that matters (SplitMix64).
@@ -114,65 +147,26 @@ pub struct Device {
 
 impl Device {
     pub fn start(line: &Line, speed: f64, frames: u64) -> Self {
-        let samples = move |first: u64, count: usize| {
-            let mut block = Array2::zeros((2, count));
-            for (at, mut column) in block.columns_mut().into_iter().enumerate() {
-                let [antinode, node] = frame(first + at as u64);
-                column[0] = antinode;
-                column[1] = node;
-            }
-            block
-        };
-        Self::play(line, speed, RATE_HZ, 2, frames, samples)
-    }
-
-    /// A device that sends a recording.
-    pub fn replay(line: &Line, speed: f64, recording: &Path) -> Self {
-        let mut reader = WavReader::open(&[recording.to_owned()]).unwrap();
-        let (rate_hz, channels) = (reader.format().rate_hz, reader.format().channels);
-        let total = reader.total_frames().unwrap();
-        let whole = reader.next_block(total as usize).unwrap().unwrap().samples;
-        let mut whole = whole;
-        while let Some(block) = reader.next_block(total as usize).unwrap() {
-            whole
-                .append(ndarray::Axis(1), block.samples.view())
-                .unwrap();
-        }
-        let samples = move |first: u64, count: usize| {
-            let first = first as usize;
-            whole.slice(s![.., first..first + count]).to_owned()
-        };
-        Self::play(line, speed, rate_hz, channels, total, samples)
-    }
-
-    fn play(
-        line: &Line,
-        speed: f64,
-        rate_hz: f64,
-        channels: usize,
-        frames: u64,
-        samples: impl Fn(u64, usize) -> Array2<f64> + Send + 'static,
-    ) -> Self {
         let stop = Arc::new(AtomicBool::new(false));
         let sent = Arc::new(AtomicU64::new(0));
         let mut port = line.device();
         let (asked, counter) = (Arc::clone(&stop), Arc::clone(&sent));
         let thread = thread::spawn(move || {
-            let mut writer =
-                FrameWriter::new(SampleFormat::I24, channels as u16, rate_hz, 0x0051_AB1E);
+            let mut writer = FrameWriter::new(SampleFormat::I24, 2, RATE_HZ, 0x0051_AB1E);
             let began = Instant::now();
             let mut bytes = Vec::new();
             let mut at = 0;
             while at < frames && !asked.load(Ordering::Relaxed) {
-                let due = (began.elapsed().as_secs_f64() * speed * rate_hz) as u64;
+                let due = (began.elapsed().as_secs_f64() * speed * RATE_HZ) as u64;
                 if at >= due {
                     thread::sleep(Duration::from_millis(1));
                     continue;
                 }
                 let count = 20.min(frames - at);
                 bytes.clear();
-                let block = samples(at, count as usize);
-                writer.write(block.view(), &mut bytes).unwrap();
+                writer
+                    .write(samples(at, count as usize).view(), &mut bytes)
+                    .unwrap();
                 if port.write_all(&bytes).is_err() {
                     return;
                 }
@@ -207,8 +201,11 @@ pub struct Bench {
 
 impl Bench {
     pub fn new(setup: &str, line: &Line) -> Self {
+        Self::of(&setup.replace("PORT", line.port.to_str().unwrap()))
+    }
+
+    pub fn of(setup: &str) -> Self {
         let folder = tempfile::tempdir().unwrap();
-        let setup = setup.replace("PORT", line.port.to_str().unwrap());
         std::fs::write(folder.path().join("setup.toml"), setup).unwrap();
         Self { folder }
     }
@@ -224,6 +221,17 @@ impl Bench {
             .args(arguments)
             .stdin(Stdio::null());
         command
+    }
+
+    /// The program's own virtual device, which plays.
+    pub fn rehearse(&self, port: &Line, arguments: &[&str]) -> Child {
+        self.command(&["rehearse", "setup.toml", "--to"])
+            .arg(&port.port)
+            .args(arguments)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap()
     }
 
     /// A capture that runs.
@@ -252,8 +260,12 @@ impl Bench {
     }
 
     pub fn recordings(&self, run: &str) -> Vec<PathBuf> {
+        self.recordings_of(run, "bench")
+    }
+
+    pub fn recordings_of(&self, run: &str, source: &str) -> Vec<PathBuf> {
         let folder = self.path(run).join("recordings");
-        let files = spanhold::pipeline::recordings_of(&folder, "bench").unwrap();
+        let files = spanhold::pipeline::recordings_of(&folder, source).unwrap();
         files.into_iter().map(|(_, path)| path).collect()
     }
 
@@ -273,6 +285,52 @@ impl Bench {
     }
 }
 
+/// The demo's damped span, on a serial line.
+pub fn demo(rate_hz: u32) -> String {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let demo = std::fs::read_to_string(root.join("config/damped-trial.toml")).unwrap();
+    let (demo, _) = demo.split_once("[[criteria]]").unwrap();
+    let serial = "kind = \"serial\"\nport = \"PORT\"\nbaud = 921600";
+    let rate = format!("rate_hz = {rate_hz}.0");
+    demo.replace("kind = \"wav\"", serial)
+        .replace("rate_hz = 400.0", &rate)
+}
+
+/// The end of a child: exit code, standard output and error.
+pub fn ended(child: Child) -> (Option<i32>, String, String) {
+    let output = child.wait_with_output().unwrap();
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    (
+        output.status.code(),
+        text(&output.stdout),
+        text(&output.stderr),
+    )
+}
+
+/// That recordings, read by hound, hold exactly the samples of a WAV file.
+pub fn assert_same_samples(recordings: &[PathBuf], played: &Path) {
+    let open = |path: &Path| hound::WavReader::open(path).unwrap();
+    let mut played = open(played);
+    let total = played.len();
+    let mut expected = played.samples::<i32>().map(Result::unwrap);
+    let mut count = 0;
+    for path in recordings {
+        for got in open(path).samples::<i32>() {
+            assert_eq!(Some(got.unwrap()), expected.next(), "sample {count}");
+            count += 1;
+        }
+    }
+    assert_eq!(count, total, "samples of all channels");
+}
+
+/// Numbers of the points that a log announces.
+pub fn announced(log: &str) -> Vec<u64> {
+    log.lines()
+        .filter_map(|line| serde_json::from_str::<serde_json::Value>(line).ok())
+        .filter_map(|entry| entry["point"].as_u64())
+        .collect()
+}
+
 pub struct Capture {
     child: Child,
     lines: Arc<Mutex<Vec<String>>>,
@@ -280,19 +338,17 @@ pub struct Capture {
 }
 
 impl Capture {
+    pub fn id(&self) -> u32 {
+        self.child.id()
+    }
+
     pub fn log(&self) -> String {
         self.lines.lock().unwrap().join("\n")
     }
 
     /// Numbers of the points announced so far.
     pub fn announced(&self) -> Vec<u64> {
-        let lines = self.lines.lock().unwrap();
-        let entries = lines
-            .iter()
-            .filter_map(|line| serde_json::from_str::<serde_json::Value>(line).ok());
-        entries
-            .filter_map(|entry| entry["point"].as_u64())
-            .collect()
+        announced(&self.log())
     }
 
     /// Waits for something in the log.

@@ -13,3 +13,6 @@ mod bench;
 mod faults;
 mod kills;
 mod live;
+mod played;
+#[cfg(target_os = "linux")]
+mod soak;

@@ -1,13 +1,18 @@
 //! What the serial links lose, said as it happens and summed up at the end.
 
+use crate::commands::announced::differences;
 use crate::ingest::serial::{LinkMonitor, LinkStatistics};
+use crate::setup::Setup;
 
 /// A device's clock this far from its nominal rate is worth a word, ppm.
 const RATE_WORTH_SAYING_PPM: f64 = 200.0;
 
 /// The counts of every link.
 #[derive(Debug)]
-pub struct Links(Vec<Watched>);
+pub struct Links {
+    setup: Setup,
+    links: Vec<Watched>,
+}
 
 #[derive(Debug)]
 struct Watched {
@@ -18,23 +23,33 @@ struct Watched {
 }
 
 impl Links {
-    /// One entry a source: its name and its counts.
-    pub fn new(monitors: Vec<(String, LinkMonitor)>) -> Self {
+    /// One entry a source, in the order of the setup: its name and its counts.
+    pub fn new(setup: &Setup, monitors: Vec<(String, LinkMonitor)>) -> Self {
         let watched = monitors.into_iter().map(|(source, monitor)| Watched {
             source,
             monitor,
             before: LinkStatistics::default(),
             rate_said: false,
         });
-        Self(watched.collect())
+        Self {
+            setup: setup.clone(),
+            links: watched.collect(),
+        }
     }
 
     /// Says what has been lost since the last look: one line a link, however
     /// much it is.
     pub fn look(&mut self) {
-        for link in &mut self.0 {
+        for (number, link) in self.links.iter_mut().enumerate() {
             let now = link.monitor.snapshot();
             let before = std::mem::replace(&mut link.before, now.clone());
+            if let Some(announcement) = &now.announcement
+                && before.announcement != now.announcement
+            {
+                for difference in differences(&self.setup, number, announcement) {
+                    tracing::warn!(source = %link.source, "{difference}");
+                }
+            }
             let lost = now.lost_samples - before.lost_samples;
             let corrupt = now.corrupt - before.corrupt;
             let restarts = now.restarts - before.restarts;
@@ -61,7 +76,7 @@ impl Links {
 
     /// The whole, one line a link.
     pub fn sum_up(&self) {
-        for link in &self.0 {
+        for link in &self.links {
             let sum = link.monitor.snapshot();
             tracing::info!(
                 source = %link.source,

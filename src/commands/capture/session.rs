@@ -246,7 +246,7 @@ fn capture(
         asked_because: None,
         clock: Clock::start(),
         ledger,
-        links: Links::new(monitors),
+        links: Links::new(setup, monitors),
         space: Space::new(folder, bytes_per_second, args.keep_free_mb * 1_000_000),
     };
     let begun = watch.begin(

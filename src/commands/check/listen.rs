@@ -9,6 +9,7 @@ use ndarray::{Array2, Axis, concatenate};
 
 use super::Args;
 use crate::commands::Failure;
+use crate::commands::announced::differences;
 use crate::commands::assign;
 use crate::commands::device::connect;
 use crate::ingest::serial::LinkStatistics;
@@ -134,8 +135,12 @@ fn devices(args: &Args, loaded: &Loaded, stop: &Arc<AtomicBool>) -> Result<Vec<H
     });
     stop.store(true, Ordering::Relaxed);
     let mut heard = Vec::new();
-    for (device, gathered) in devices.into_iter().zip(gathered) {
-        let notes = link_notes(&device.name, &device.monitor.snapshot());
+    for (number, (device, gathered)) in devices.into_iter().zip(gathered).enumerate() {
+        let link = device.monitor.snapshot();
+        let mut notes = link_notes(&device.name, &link);
+        if let Some(announcement) = &link.announcement {
+            notes.extend(differences(&loaded.setup, number, announcement));
+        }
         // The reader ends once nobody listens.
         drop(device.messages);
         let _ = device.thread.join();

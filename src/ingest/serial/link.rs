@@ -49,13 +49,15 @@ impl Link for PortLink {
 }
 
 /// What would be right when a port cannot be opened.
-pub(super) fn remedy(error: &io::Error) -> &'static str {
+pub fn remedy(error: &io::Error) -> &'static str {
     let text = error.to_string().to_lowercase();
-    if text.contains("busy") {
+    if text.contains("busy") || text.contains("exclusive lock") {
         "; another program uses the port: close it"
     } else if error.kind() == io::ErrorKind::PermissionDenied {
         "; give this user the right to use the port (on most systems: membership of the group \
          'dialout')"
+    } else if text.contains("typewriter") || text.contains("inappropriate ioctl") {
+        "; that is no serial port: correct the path"
     } else if error.kind() == io::ErrorKind::NotFound || text.contains("no such") {
         "; plug the device in, or correct `port` in the setup (stable names are under \
          /dev/serial/by-id)"

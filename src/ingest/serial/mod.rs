@@ -23,7 +23,7 @@ use jiff::{SignedDuration, Timestamp};
 
 pub use assembly::{Assembly, OtherFormat};
 pub use feed::{Feed, LinkFormat};
-pub use link::{Link, PortLink};
+pub use link::{Link, PortLink, remedy};
 pub use statistics::{LinkMonitor, LinkStatistics};
 
 use super::sidecar::SampleFormat;

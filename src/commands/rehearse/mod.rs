@@ -1,0 +1,477 @@
+//! `spanhold rehearse`: a virtual span as a recording, or as a device on a
+//! serial line, and the truth beside it.
+
+mod device;
+mod port;
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use anyhow::{Context, anyhow};
+use clap::{ArgGroup, Args as ClapArgs, ValueEnum};
+use indicatif::{ProgressBar, ProgressStyle};
+
+use super::{Failure, Status};
+use crate::ingest::sidecar;
+use crate::pipeline;
+use crate::rehearsal::{
+    Doubt, DwellTruth, Expectation, Format, Performance, Program, Recording, Resonance, Sensors,
+    SpanModel, Transition, VirtualSpan, bench_sensors, write_truth,
+};
+use crate::setup::{self, Role, Setup, SourceKind};
+use device::{Device, Sent, Stream};
+
+/// Record a virtual span, or play it over a serial line, and tell the truth
+///
+/// Builds a virtual conductor span from the setup (with an invented damper
+/// where the setup has a damper position), drives it through its resonances,
+/// and writes NAME.wav and NAME.truth.jsonl, NAME being the setup file's
+/// (--out), or plays the device of one source in real time (--to), or both.
+#[derive(Debug, ClapArgs)]
+#[command(group(ArgGroup::new("where").args(["out", "to"]).required(true).multiple(true)))]
+pub struct Args {
+    /// The setup file
+    setup: PathBuf,
+    /// Folder for the recording and the truth; made if missing
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Serial port or pseudo terminal to play the device on, in real time
+    #[arg(long, value_name = "PORT")]
+    to: Option<String>,
+    /// The source to play, in a setup with several
+    #[arg(long, value_name = "NAME")]
+    source: Option<String>,
+    /// How much faster than nominal the device samples, by this computer's clock
+    #[arg(
+        long,
+        value_name = "PPM",
+        default_value_t = 0.0,
+        allow_negative_numbers = true,
+        requires = "to"
+    )]
+    clock_ppm: f64,
+    /// Decides noise and sensor places; the same seed gives the same bytes
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Sampling rate, Hz; default: the source's rate_hz, or 8 × the sweep's high_hz
+    #[arg(long, value_name = "HZ")]
+    rate: Option<u32>,
+    /// How samples are stored and sent
+    #[arg(long, value_enum, default_value_t = SampleFormat::I24)]
+    format: SampleFormat,
+    /// Each channel's tone over its noise in the band up to half the rate, dB
+    #[arg(
+        long,
+        value_name = "DB",
+        default_value_t = 60.0,
+        allow_negative_numbers = true
+    )]
+    snr_db: f64,
+    /// Loops to dwell at, such as 8,12,20-24; default: all in the sweep
+    #[arg(long, visible_alias = "dwells", value_name = "LIST")]
+    harmonics: Option<String>,
+    /// Length of each dwell, s; default: seven ring-up time constants, and the shortest hold and 7 s more
+    #[arg(long, value_name = "S")]
+    seconds: Option<f64>,
+    /// Start each dwell settled, as if the recording had been paused meanwhile
+    #[arg(long)]
+    paused: bool,
+    /// Doubtful dwells to mix in; without a list, one of each
+    #[arg(
+        long,
+        value_enum,
+        value_delimiter = ',',
+        num_args = 0..,
+        require_equals = true,
+        value_name = "LIST"
+    )]
+    faults: Option<Vec<Doubt>>,
+    /// Print the truth as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum SampleFormat {
+    I16,
+    I24,
+    I32,
+    F32,
+}
+
+impl From<SampleFormat> for sidecar::SampleFormat {
+    fn from(format: SampleFormat) -> Self {
+        match format {
+            SampleFormat::I16 => Self::I16,
+            SampleFormat::I24 => Self::I24,
+            SampleFormat::I32 => Self::I32,
+            SampleFormat::F32 => Self::F32,
+        }
+    }
+}
+
+impl From<SampleFormat> for Format {
+    fn from(format: SampleFormat) -> Self {
+        match format {
+            SampleFormat::I16 => Self::I16,
+            SampleFormat::I24 => Self::I24,
+            SampleFormat::I32 => Self::I32,
+            SampleFormat::F32 => Self::F32,
+        }
+    }
+}
+
+/// Runs the command.
+pub fn run(args: &Args) -> Result<Status, Failure> {
+    let setup = setup::load(&args.setup).map_err(|faults| anyhow!("{faults}"))?;
+    for (option, value) in [("--snr-db", args.snr_db), ("--clock-ppm", args.clock_ppm)] {
+        if !value.is_finite() || value.abs() > 1e5 {
+            return Err(anyhow!("{option} {value}: must be a number within ±100000").into());
+        }
+    }
+    let source = source(args, &setup)?;
+    let performance = performance(args, &setup, source)?;
+    let mut outputs = Outputs::open(args, &setup, source, &performance)?;
+    let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
+    let whole = Extent::of(&performance);
+    let bar = bar(whole.frames, args.to.is_some());
+    let (dwells, frames) = perform(performance, &mut outputs, &stop, &bar)?;
+    let sent = outputs.finish(&dwells, &stop, &bar)?;
+    bar.finish_and_clear();
+    let text = if args.json {
+        serde_json::to_string_pretty(&dwells).context("the truth as JSON")? + "\n"
+    } else {
+        let head = summary(args, &outputs, sent, frames, whole);
+        format!("{head}\n{}", table(&dwells))
+    };
+    super::print(&text)?;
+    Ok(Status::Done)
+}
+
+/// How much there is of a performance.
+#[derive(Debug, Clone, Copy)]
+struct Extent {
+    rows: usize,
+    rate_hz: f64,
+    frames: u64,
+}
+
+impl Extent {
+    fn of(performance: &Performance) -> Self {
+        Self {
+            rows: performance.rows(),
+            rate_hz: performance.rate_hz(),
+            frames: performance.frames(),
+        }
+    }
+
+    /// So many frames of it, in words.
+    fn part(self, frames: u64) -> String {
+        let seconds = |frames: u64| frames as f64 / self.rate_hz;
+        let (rows, rate_hz) = (self.rows, self.rate_hz);
+        let text = format!("{rows} channels, {rate_hz} Hz, {:.1} s", seconds(frames));
+        if frames < self.frames {
+            let whole_s = seconds(self.frames);
+            return format!("{text}, broken off; the whole is {whole_s:.1} s");
+        }
+        text
+    }
+}
+
+fn summary(
+    args: &Args,
+    outputs: &Outputs,
+    sent: Option<Sent>,
+    frames: u64,
+    whole: Extent,
+) -> String {
+    let mut text = String::new();
+    if let (Some(port), Some(sent)) = (&args.to, sent) {
+        let about = whole.part(sent.frames);
+        let lag_s = sent.longest_lag.as_secs_f64();
+        let _ = writeln!(
+            text,
+            "{port}: {about}; at most {lag_s:.3} s behind real time"
+        );
+    }
+    if let Some((recording, truth)) = &outputs.paths {
+        let _ = writeln!(text, "{}: {}", recording.display(), whole.part(frames));
+        let _ = writeln!(text, "{}: the truth", truth.display());
+    }
+    text
+}
+
+/// The source to play: an index into the setup's.
+fn source(args: &Args, setup: &Setup) -> anyhow::Result<usize> {
+    let names: Vec<&str> = setup.sources.iter().map(|s| s.name.as_str()).collect();
+    let names = names.join(", ");
+    if let Some(name) = &args.source {
+        let found = setup.sources.iter().position(|source| source.name == *name);
+        return found.ok_or_else(|| {
+            anyhow!("--source {name}: the setup has no such source; these are: {names}")
+        });
+    }
+    let plays = |kind: &SourceKind| match kind {
+        SourceKind::Serial { port, .. } => Some(port) == args.to.as_ref(),
+        SourceKind::Wav => false,
+    };
+    let mut on_port = (0..).zip(&setup.sources).filter(|(_, s)| plays(&s.kind));
+    match (setup.sources.len(), on_port.next(), on_port.next()) {
+        (1, ..) => Ok(0),
+        (_, Some((number, _)), None) => Ok(number),
+        _ => Err(anyhow!(
+            "the setup has several sources ({names}), and one is played at a time: name it with \
+             --source"
+        )),
+    }
+}
+
+fn performance(args: &Args, setup: &Setup, source: usize) -> anyhow::Result<Performance> {
+    let span = VirtualSpan::new(setup, &SpanModel::default())?;
+    let program = program(args, setup, &span)?;
+    let format = Format::from(args.format);
+    let bench = bench_sensors(setup, args.snr_db, format.quantisation(), args.seed);
+    // Sensors stand where they stand, whichever source is played; the noise of
+    // each source is its own.
+    let own = setup.channels.iter().zip(&bench.channels);
+    let sensors = Sensors {
+        channels: own
+            .filter(|(channel, _)| channel.source == source)
+            .map(|(_, sensor)| *sensor)
+            .collect(),
+        ..bench
+    };
+    let stated = setup.sources.get(source).and_then(|source| source.rate_hz);
+    let rate_hz = args
+        .rate
+        .map(f64::from)
+        .or(stated)
+        .unwrap_or_else(|| setup.sweep.harmonics_rate_hz().ceil());
+    let seed = args.seed ^ ((source as u64) << 32);
+    let span = span.heard_by(source);
+    Ok(Performance::new(&span, &program, &sensors, rate_hz, seed)?)
+}
+
+/// Where a performance goes.
+struct Outputs {
+    paths: Option<(PathBuf, PathBuf)>,
+    recording: Option<Recording>,
+    device: Option<Device>,
+}
+
+impl Outputs {
+    fn open(
+        args: &Args,
+        setup: &Setup,
+        source: usize,
+        performance: &Performance,
+    ) -> Result<Self, Failure> {
+        let paths = match &args.out {
+            None => None,
+            Some(folder) => Some(paths(&args.setup, folder)?),
+        };
+        let recording = match &paths {
+            None => None,
+            Some((path, _)) => Some(
+                Recording::create(path, performance, args.format.into())
+                    .map_err(anyhow::Error::from)?,
+            ),
+        };
+        let stream = Stream {
+            setup,
+            source,
+            rate_hz: performance.rate_hz(),
+            channels: performance.rows(),
+            format: args.format.into(),
+            clock_ppm: args.clock_ppm,
+        };
+        let device = match &args.to {
+            None => None,
+            Some(port) => Some(Device::open(port, &stream)?),
+        };
+        Ok(Self {
+            paths,
+            recording,
+            device,
+        })
+    }
+
+    /// Completes what was begun, the recording even when the line is lost.
+    fn finish(
+        &mut self,
+        dwells: &[DwellTruth],
+        stop: &AtomicBool,
+        bar: &ProgressBar,
+    ) -> Result<Option<Sent>, Failure> {
+        if let Some(recording) = self.recording.take() {
+            recording.finish().map_err(anyhow::Error::from)?;
+        }
+        if let Some((_, truth)) = &self.paths {
+            write_truth(dwells, truth).map_err(anyhow::Error::from)?;
+        }
+        let sent = self.device.take().map(|device| device.finish(stop, bar));
+        sent.transpose().map_err(Failure::Device)
+    }
+}
+
+/// The recording and the truth in `folder`, which is made.
+fn paths(setup: &Path, folder: &Path) -> anyhow::Result<(PathBuf, PathBuf)> {
+    let name = setup
+        .file_stem()
+        .and_then(|stem| stem.to_str())
+        .ok_or_else(|| anyhow!("{}: not a file name", setup.display()))?;
+    std::fs::create_dir_all(folder)
+        .with_context(|| format!("{}: the folder cannot be made", folder.display()))?;
+    Ok((
+        folder.join(format!("{name}.wav")),
+        folder.join(format!("{name}.truth.jsonl")),
+    ))
+}
+
+/// Performs to the end, or until asked to stop: the truth of what was whole,
+/// and the number of frames.
+fn perform(
+    mut performance: Performance,
+    outputs: &mut Outputs,
+    stop: &AtomicBool,
+    bar: &ProgressBar,
+) -> Result<(Vec<DwellTruth>, u64), Failure> {
+    let mut done = 0;
+    while !stop.load(Ordering::Relaxed)
+        && let Some(block) = performance.next_block()
+    {
+        if let Some(recording) = &mut outputs.recording {
+            recording.write(&block).map_err(anyhow::Error::from)?;
+        }
+        let played = match &mut outputs.device {
+            Some(device) => device.play(&block, stop, bar),
+            None => Ok(()),
+        };
+        done += block.frames as u64;
+        if let Err(error) = played {
+            bar.finish_and_clear();
+            outputs.device = None;
+            outputs.finish(&performance.into_truth(), stop, bar)?;
+            return Err(Failure::Device(error));
+        }
+        if done % 4096 < block.frames as u64 {
+            bar.set_position(done);
+        }
+    }
+    Ok((performance.into_truth(), done))
+}
+
+fn program(args: &Args, setup: &Setup, span: &VirtualSpan) -> anyhow::Result<Program> {
+    let mut program = match &args.harmonics {
+        None => Program::whole_sweep(span),
+        Some(list) => {
+            let resonances: Vec<Resonance> = numbers(list)?
+                .into_iter()
+                .map(|n| span.resonance(n))
+                .collect::<Result<_, _>>()?;
+            Program::of(span, &resonances)
+        }
+    };
+    if let Some(seconds) = args.seconds {
+        anyhow::ensure!(
+            seconds.is_finite() && seconds > 0.0,
+            "--seconds {seconds}: must be a positive number"
+        );
+        for step in &mut program.steps {
+            step.duration_s = seconds;
+        }
+    }
+    if let Some(doubts) = &args.faults {
+        let doubts: Vec<Doubt> = match doubts.as_slice() {
+            [] => Doubt::ALL.to_vec(),
+            some => some.to_vec(),
+        };
+        let antinode = setup.channel(Role::Antinode).map_or(0, |(_, c)| c.index);
+        program.mix_in(&doubts, span, antinode)?;
+    }
+    if args.paused {
+        for step in &mut program.steps {
+            if step.transition != Transition::Jump {
+                step.transition = Transition::Settled;
+            }
+        }
+    }
+    Ok(program)
+}
+
+/// `8,12,20-24` to its numbers.
+fn numbers(list: &str) -> anyhow::Result<Vec<u32>> {
+    let wrong = |part: &str| {
+        anyhow!("--harmonics {list}: \"{part}\" is neither a number nor a range like 20-24")
+    };
+    let mut all = Vec::new();
+    for part in list.split(',').map(str::trim) {
+        let (low, high) = part.split_once('-').unwrap_or((part, part));
+        let low: u32 = low.trim().parse().map_err(|_| wrong(part))?;
+        let high: u32 = high.trim().parse().map_err(|_| wrong(part))?;
+        anyhow::ensure!(low <= high && high < 10_000, wrong(part));
+        all.extend(low..=high);
+    }
+    Ok(all)
+}
+
+fn bar(frames: u64, plays: bool) -> ProgressBar {
+    let bar = ProgressBar::new(frames);
+    let template = if plays {
+        "playing {wide_bar} {percent} %  {elapsed} played, {eta} left"
+    } else {
+        "recording {wide_bar} {percent} % {eta}"
+    };
+    if let Ok(style) = ProgressStyle::with_template(template) {
+        bar.set_style(style);
+    }
+    bar
+}
+
+fn table(dwells: &[DwellTruth]) -> String {
+    let heading = format!(
+        "{:>5} {:>9} {:>9} {:>4} {:>10} {:>9} {:>8} {:>9}  to expect\n",
+        "dwell", "start s", "end s", "n", "f Hz", "V_a mm/s", "S", "P_node W"
+    );
+    std::iter::once(heading)
+        .chain(dwells.iter().map(row))
+        .collect()
+}
+
+fn row(dwell: &DwellTruth) -> String {
+    let expected = match dwell.expected {
+        Expectation::Held => "held".to_owned(),
+        Expectation::NotHeld => format!("not held: {}", dwell.why),
+        Expectation::Either => format!("doubtful: {}", dwell.why),
+    };
+    format!(
+        "{:>5} {:>9.2} {:>9.2} {:>4} {:>10.4} {:>9.2} {:>8.5} {:>9.4}  {expected}\n",
+        dwell.dwell,
+        dwell.start_s,
+        dwell.end_s,
+        dwell.harmonic,
+        dwell.frequency_hz,
+        dwell.antinode_velocity_mm_s,
+        dwell.iswr,
+        dwell.power_past_node_w,
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lists_of_harmonics() {
+        assert_eq!(numbers("8,12, 20-22").unwrap(), [8, 12, 20, 21, 22]);
+        for wrong in ["", "8,", "x", "9-7", "1-99999"] {
+            assert!(
+                numbers(wrong)
+                    .unwrap_err()
+                    .to_string()
+                    .contains("--harmonics")
+            );
+        }
+    }
+}

@@ -1,0 +1,207 @@
+//! `spanhold rehearse --to`: the program's own device on a serial line.
+
+use std::io::Read as _;
+use std::process::Child;
+use std::thread;
+use std::time::{Duration, Instant};
+
+use nix::sys::signal::{Signal, kill};
+use nix::unistd::Pid;
+use spanhold::ingest::frames::{Announcement, Frame, FrameDecoder};
+use spanhold::ingest::sidecar::SampleFormat;
+
+use super::bench::{Bench, Cable, Device, Line, SETUP, assert_same_samples, demo, ended};
+
+const SOON: Duration = Duration::from_mins(1);
+
+#[test]
+fn what_is_captured_is_what_was_played() {
+    let cable = Cable::new();
+    let bench = Bench::new(&demo(400), &cable.far);
+    let capture = bench.capture("run", &["--connect-seconds", "30"]);
+    let player = bench.rehearse(&cable.near, &["--out", "sweep", "--harmonics", "22"]);
+    let (code, text, errors) = ended(player);
+    assert_eq!(code, Some(0), "{errors}");
+    assert!(text.contains("behind real time"), "{text}");
+    assert_eq!(errors, "", "quiet where nobody watches");
+    thread::sleep(Duration::from_secs(1));
+    capture.signal(Signal::SIGTERM);
+    let (code, _, log) = capture.end(SOON);
+    assert_eq!(code, Some(0), "{log}");
+    for complaint in ["not clean", "samples missing", "announces"] {
+        assert!(!log.contains(complaint), "{log}");
+    }
+    assert_same_samples(&bench.recordings("run"), &bench.path("sweep/setup.wav"));
+    let points = bench.points("run");
+    assert!(points.len() == 1 && points[0].contains("\"held\""), "{log}");
+    assert_eq!(bench.reprocess("run", "again").status.code(), Some(0));
+    assert_eq!(bench.points("again"), points);
+}
+
+/// What came out of a line, decoded.
+struct Heard {
+    announcements: Vec<Announcement>,
+    /// Sample counter after the last frame; every frame joined on.
+    frames: u64,
+    decoder: FrameDecoder,
+    took: Duration,
+}
+
+/// Reads a line until nothing has come for a second after the player's end.
+fn hear(line: &Line, player: &mut Child) -> Heard {
+    let began = Instant::now();
+    let mut heard = Heard {
+        announcements: Vec::new(),
+        frames: 0,
+        decoder: FrameDecoder::default(),
+        took: Duration::ZERO,
+    };
+    let (sender, receiver) = std::sync::mpsc::channel();
+    let mut device = line.device();
+    thread::spawn(move || {
+        let mut bytes = vec![0; 4096];
+        while let Ok(length) = device.read(&mut bytes) {
+            if sender.send(bytes[..length].to_vec()).is_err() {
+                return;
+            }
+        }
+    });
+    let mut ended = false;
+    loop {
+        match receiver.recv_timeout(Duration::from_secs(1)) {
+            Ok(bytes) => {
+                heard.took = began.elapsed();
+                let (announcements, frames) = (&mut heard.announcements, &mut heard.frames);
+                heard.decoder.push(&bytes, |frame| match frame {
+                    Frame::Announcement(announcement) => announcements.push(announcement),
+                    Frame::Samples(samples) => {
+                        assert_eq!(samples.header.first_sample, *frames);
+                        assert_eq!(samples.header.sample_format, SampleFormat::I16);
+                        *frames += samples.frames();
+                    }
+                });
+            }
+            Err(_) if ended => return heard,
+            Err(_) => ended = player.try_wait().unwrap().is_some(),
+        }
+    }
+}
+
+const SHORT: [&str; 7] = [
+    "--harmonics",
+    "22",
+    "--seconds",
+    "2",
+    "--paused",
+    "--format",
+    "i16",
+];
+
+#[test]
+fn the_stream_is_the_protocol_in_real_time() {
+    let line = Line::new();
+    let bench = Bench::new(&demo(1000), &line);
+    // A clock that is slow by a tenth.
+    let arguments = [&SHORT[..], &["--clock-ppm", "-100000"]].concat();
+    let mut player = bench.rehearse(&line, &arguments);
+    let heard = hear(&line, &mut player);
+    let (code, text, errors) = ended(player);
+    assert_eq!(code, Some(0), "{errors}");
+    let counts = heard.decoder.counts();
+    assert_eq!((counts.corrupt, counts.malformed), (0, 0));
+    let nominal_s = heard.frames as f64 / 1000.0;
+    assert!(text.contains(&format!("{nominal_s:.1} s")), "{text}");
+    // Never ahead of its clock, but for the first frame, 20 ms.
+    let took_s = heard.took.as_secs_f64();
+    assert!(took_s > nominal_s / 0.9 - 0.05, "{took_s} {nominal_s}");
+    // At the start and once a second.
+    assert_eq!(heard.announcements.len(), nominal_s.ceil() as usize);
+    let first = &heard.announcements[0];
+    assert!(heard.announcements.iter().all(|other| other == first));
+    assert_eq!(first.channels.len(), 6);
+    let antinode = &first.channels[0];
+    assert_eq!(
+        (antinode.name.as_str(), antinode.unit.as_str()),
+        ("antinode", "m/s2")
+    );
+    assert!((antinode.full_scale - 490.3325).abs() < 1e-9);
+}
+
+#[test]
+fn a_stop_finishes_the_frame_and_what_was_recorded() {
+    let line = Line::new();
+    let bench = Bench::new(&demo(1000), &line);
+    let arguments = ["--out", "part", "--format", "i16"];
+    let mut player = bench.rehearse(&line, &arguments);
+    let pid = Pid::from_raw(player.id().cast_signed());
+    thread::spawn(move || {
+        thread::sleep(Duration::from_secs(4));
+        kill(pid, Signal::SIGTERM).unwrap();
+    });
+    let heard = hear(&line, &mut player);
+    let (code, text, errors) = ended(player);
+    assert_eq!(code, Some(0), "{errors}");
+    assert!(text.contains("broken off"), "{text}");
+    let counts = heard.decoder.counts();
+    assert_eq!((counts.corrupt, counts.malformed), (0, 0));
+    let recorded = hound::WavReader::open(bench.path("part/setup.wav")).unwrap();
+    assert!(heard.frames > 0);
+    assert_eq!(u64::from(recorded.duration()), heard.frames);
+}
+
+#[test]
+fn a_line_that_nobody_reads_is_said_and_left_on_request() {
+    let line = Line::new();
+    let bench = Bench::new(&demo(2000), &line);
+    let player = bench.rehearse(&line, &[]);
+    thread::sleep(Duration::from_secs(6));
+    let asked = Instant::now();
+    kill(Pid::from_raw(player.id().cast_signed()), Signal::SIGTERM).unwrap();
+    let (code, _, errors) = ended(player);
+    assert_eq!(code, Some(0), "{errors}");
+    assert!(errors.contains("nobody reads yet"), "{errors}");
+    assert!(asked.elapsed() < Duration::from_secs(5));
+}
+
+#[test]
+fn ports_and_sources_that_cannot_be_played() {
+    let line = Line::new();
+    let refuses = |setup: &str, port: &str, code: i32, says: &[&str]| {
+        let bench = Bench::new(setup, &line);
+        let output = bench
+            .command(&["rehearse", "setup.toml", "--to", port])
+            .output()
+            .unwrap();
+        let text = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(code), "{text}");
+        for part in says {
+            assert!(text.contains(part), "{part:?} is not in: {text}");
+        }
+    };
+    let demo = demo(1000);
+    let nowhere = "/dev/ttyNOWHERE";
+    refuses(&demo, nowhere, 3, &[nowhere, "plug the device in"]);
+    refuses(&demo, "/dev/null", 3, &["/dev/null", "no serial port"]);
+    // 6 × 3 bytes × 1000 Hz are 18 000 bytes a second without any framing.
+    let slow = demo.replace("921600", "9600");
+    refuses(&slow, nowhere, 2, &["9600 baud are too slow", "at least"]);
+    let wav = demo.replace("\"serial\"\nport = \"PORT\"\nbaud = 921600", "\"wav\"");
+    refuses(&wav, nowhere, 2, &["\"bench\"", "kind = \"serial\""]);
+    let more = "[[source]]\nname = \"gauges\"\nkind = \"serial\"\nport = \"/dev/ttyOTHER\"\n\
+                baud = 921600\n[[channel]]\nname = \"gauge\"\nrole = \"clamp-strain\"\n\
+                source = \"gauges\"\nindex = 0\nunit = \"um/m\"\nfull_scale = 1000.0\n\
+                location = \"damper\"\n";
+    let two = format!("{demo}\n{more}");
+    refuses(&two, nowhere, 2, &["bench, gauges", "--source"]);
+    // Its port tells the source.
+    refuses(&two, "/dev/ttyOTHER", 3, &["plug the device in"]);
+    // In use.
+    let bench = Bench::new(SETUP, &line);
+    let _device = Device::start(&line, 1.0, u64::MAX);
+    let mut capture = bench.capture("run", &[]);
+    capture.wait_for("Session 1 begins", SOON);
+    let port = line.port.to_str().unwrap();
+    refuses(&demo, port, 3, &[port, "another program uses the port"]);
+    capture.signal(Signal::SIGTERM);
+    assert_eq!(capture.end(SOON).0, Some(0));
+}
