@@ -19,7 +19,7 @@ use std::time::Instant;
 
 use spanhold::ingest::wav::WavReader;
 use spanhold::rehearsal::{
-    At, Format, Performance, Program, Sensors, SpanModel, Step, VirtualSpan, write,
+    At, Format, Performance, Program, Recording, Sensors, SpanModel, Step, VirtualSpan,
 };
 use spanhold::tone::TonePlan;
 
@@ -56,11 +56,14 @@ fn main() {
         steps: steps.to_vec(),
         lead_out_s: 2.0,
     };
-    let performance =
+    let mut performance =
         Performance::new(&span, &program, &Sensors::with_snr_db(60.0), RATE_HZ, 1).unwrap();
     let seconds = performance.frames() as f64 / RATE_HZ;
-    let truth = folder.path().join("truth.jsonl");
-    write(performance, &recording, &truth, Format::I24, &mut |_| {}).unwrap();
+    let mut file = Recording::create(&recording, &performance, Format::I24).unwrap();
+    while let Some(block) = performance.next_block() {
+        file.write(&block).unwrap();
+    }
+    file.finish().unwrap();
 
     let reader = WavReader::open(std::slice::from_ref(&recording)).unwrap();
     let plan = TonePlan::new(&setup, 0, reader.format()).unwrap();

@@ -31,6 +31,8 @@ use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand};
 
+use crate::pipeline;
+
 /// How a command ended when it did not fail; [`Failure`] has the other two
 /// exit codes of the design (section 5).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,27 +48,11 @@ pub enum Status {
 #[derive(Debug, thiserror::Error)]
 pub enum Failure {
     /// Exit code 2: the input or the arguments are wrong.
-    #[error("{}", in_one_line(.0))]
+    #[error("{}", pipeline::in_one_line(.0))]
     Input(anyhow::Error),
     /// Exit code 3: the capture or a device failed.
-    #[error("{}", in_one_line(.0))]
+    #[error("{}", pipeline::in_one_line(.0))]
     Device(anyhow::Error),
-}
-
-/// An error and what caused it; causes that a text names already are not said
-/// twice.
-fn in_one_line(error: &anyhow::Error) -> String {
-    let mut line = String::new();
-    for cause in error.chain().map(ToString::to_string) {
-        if line.ends_with(&cause) {
-            continue;
-        }
-        if !line.is_empty() {
-            line.push_str(": ");
-        }
-        line.push_str(&cause);
-    }
-    line
 }
 
 impl From<anyhow::Error> for Failure {

@@ -28,7 +28,7 @@ mod stop;
 pub use feed::{FeedState, Recordings, recordings_of, spawn_feed};
 pub use record::{Recorded, spawn_recorder};
 pub use run::{Input, Options, Order, Outcome, Progress, Sink, SourceOutcome, run};
-pub use stop::{StopReason, on_signals};
+pub use stop::{StopReason, in_one_line, on_signals};
 
 #[cfg(test)]
 mod live_tests;

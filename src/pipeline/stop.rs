@@ -68,9 +68,25 @@ impl std::fmt::Display for StopReason {
                 "the thread \"{name}\" ended too early: a fault of this program; what was logged \
                  before is whole"
             ),
-            Self::SinkFailed(error) => write!(f, "{error:#}"),
+            Self::SinkFailed(error) => f.write_str(&in_one_line(error)),
         }
     }
+}
+
+/// An error and what caused it; causes that a text names already are not said
+/// twice.
+pub fn in_one_line(error: &anyhow::Error) -> String {
+    let mut line = String::new();
+    for cause in error.chain().map(ToString::to_string) {
+        if line.contains(&cause) {
+            continue;
+        }
+        if !line.is_empty() {
+            line.push_str(": ");
+        }
+        line.push_str(&cause);
+    }
+    line
 }
 
 /// A flag that Ctrl-C or SIGTERM sets. The second signal leaves at once.

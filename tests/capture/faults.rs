@@ -199,7 +199,9 @@ fn a_disk_that_is_full_to_the_last_byte() {
     capture.wait_for("No space left", SOON);
     let (code, _, log) = capture.end(SOON);
     assert_eq!(code, Some(3), "{log}");
-    assert!(log.contains("make room and start again"), "{log}");
+    // Whichever file it is that finds no room first.
+    let remedies = ["make room and start again", "free some space or name"];
+    assert!(remedies.iter().any(|remedy| log.contains(remedy)), "{log}");
     let announced = announced(&log);
     let logged = bench.points("disk/run").len() as u64;
     assert!(announced.iter().all(|point| *point <= logged), "{log}");

@@ -112,7 +112,9 @@ fn soak(harmonics: &str, seconds: &str, timed: bool) {
         eprintln!("{}", text.lines().next().unwrap());
     }
     let dwells = harmonics.split(',').count();
-    capture.wait_for(&format!("Point {dwells} is on disk"), SOON);
+    if timed {
+        capture.wait_for(&format!("Point {dwells} is on disk"), SOON);
+    }
     thread::sleep(Duration::from_secs(2));
     let (processor_s, peak_kb) = cost(&capture);
     let core_pct = 100.0 * processor_s / began.elapsed().as_secs_f64();
