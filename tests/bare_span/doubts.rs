@@ -274,7 +274,8 @@ pub fn noisy_node(benches: Vec<Bare>, snr_db: f64, quiet_db: f64, max_seconds: f
     };
     Row {
         trouble: format!("node noise {snr_db} dB below the antinode, holds of {max_seconds} s"),
-        held: Some(true),
+        // Drowned altogether, the ratio does not tell how long to wait.
+        held: (snr_db >= 30.0).then_some(true),
         causes: &["too faint"],
         snr_db: Some(snr_db),
         outcomes: benches.into_iter().map(outcome).collect(),

@@ -15,6 +15,9 @@ pub const PHASES_DEG: [f64; 5] = [0.0, 5.0, 10.0, 20.0, 45.0];
 const PHASE_LIMIT_DEG: f64 = 20.0;
 const PHASE_DOUBT_DEG: f64 = 1.0;
 
+/// What is said of a dwell into which the next change has reached.
+const ENDED: &str = "the drive level was changed";
+
 /// All dwells of one length and drive phase.
 pub struct Cell {
     pub constants: f64,
@@ -70,8 +73,8 @@ impl Cell {
             self.constants < 7.0,
             off_peak > PHASE_LIMIT_DEG - PHASE_DOUBT_DEG,
         ) {
-            (true, false) => &["not rung up", "too short"],
-            (true, true) => &["not rung up", "too short", "off resonance"],
+            (true, false) => &["not rung up", "too short", ENDED],
+            (true, true) => &["not rung up", "too short", ENDED, "off resonance"],
             (false, _) => &["off resonance"],
         };
         if !held && !outcome.says(causes) {
@@ -79,7 +82,11 @@ impl Cell {
         }
         match outcome.ratio_error() {
             Some((error, u)) if held && error.abs() > 2.0 * u => Some("held on a wrong ratio"),
-            None if held => Some("held without a ratio"),
+            // Just long enough, a hold may run into the change that ends it: then
+            // no ratio is given, and a reason says so.
+            None if held && (self.constants >= 7.0 || !outcome.says(&["too faint"])) => {
+                Some("held without a ratio")
+            }
             _ => None,
         }
     }
