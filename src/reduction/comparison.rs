@@ -255,56 +255,66 @@ fn partner<'a>(
 mod tests {
     use super::*;
 
+    /// Rows of `tests/reference/precision_examples.csv` of one example and
+    /// kind: name and numbers. Their sources stand there.
+    fn outside(example: &str, kind: &str) -> Vec<(String, Vec<f64>)> {
+        include_str!("../../tests/reference/precision_examples.csv")
+            .lines()
+            .filter(|line| !line.starts_with('#'))
+            .filter_map(|line| {
+                let fields: Vec<&str> = line.split(',').collect();
+                let numbers = fields.get(3)?.split(' ').map_while(|n| n.parse().ok());
+                (fields[0] == example && fields[1] == kind)
+                    .then(|| (fields[2].to_owned(), numbers.collect()))
+            })
+            .collect()
+    }
+
+    fn cells(example: &str) -> Vec<Vec<f64>> {
+        outside(example, "result")
+            .into_iter()
+            .map(|r| r.1)
+            .collect()
+    }
+
+    fn certified(example: &str, quantity: &str) -> f64 {
+        let rows = outside(example, "certified");
+        rows.iter().find(|r| r.0 == quantity).unwrap().1[0]
+    }
+
     #[test]
     fn e_n_of_the_standards_example() {
-        // ISO 13528:2022, E.4, as quoted in the tests of a public statistics
-        // package: assigned value 0.044 ± 0.0082; laboratory L03 0.037 ± 0.013
-        // has |E_n| 0.46, L12 0.0239 ± 0.0036 has 2.24.
-        let l03 = e_n(0.037, 0.013, 0.044, 0.0082).unwrap();
-        let l12 = e_n(0.0239, 0.0036, 0.044, 0.0082).unwrap();
-        assert!((l03 + 0.46).abs() < 0.005, "{l03}");
-        assert!((l12 + 2.24).abs() < 0.005, "{l12}");
+        let laboratories = outside("iso-13528", "e_n");
+        assert_eq!(laboratories.len(), 2);
+        for (name, n) in laboratories {
+            let found = e_n(n[0], n[1], n[2], n[3]).unwrap();
+            assert!((found - n[4]).abs() < 0.005, "{name}: {found}");
+        }
         assert_eq!(e_n(1.0, 0.0, 1.0, 0.0), None);
         assert_eq!(e_n(f64::NAN, 0.1, 1.0, 0.1), None);
     }
 
     #[test]
     fn precision_of_the_standards_example() {
-        // ISO 5725-2:1994, annex B.1, sulfur in coal, level 1 (data and result
-        // from memory): m = 0.690, s_r = 0.015, s_R = 0.026.
-        let cells = [
-            vec![0.71, 0.71, 0.70, 0.71],
-            vec![0.69, 0.67, 0.68],
-            vec![0.66, 0.65, 0.69],
-            vec![0.67, 0.65, 0.66],
-            vec![0.70, 0.69, 0.66, 0.71, 0.69],
-            vec![0.73, 0.74, 0.73],
-            vec![0.71, 0.71, 0.69],
-            vec![0.70, 0.65, 0.68],
-        ];
-        let p = precision(&cells).unwrap();
+        let p = precision(&cells("iso-5725-2")).unwrap();
         assert_eq!((p.laboratories, p.results), (8, 27));
-        assert!((p.mean - 0.690).abs() < 0.0005);
-        assert!((p.repeatability.unwrap() - 0.015).abs() < 0.0005);
-        assert!((p.reproducibility.unwrap() - 0.026).abs() < 0.0005);
+        let close = |found: f64, quantity: &str| {
+            let printed = certified("iso-5725-2", quantity);
+            assert!((found - printed).abs() < 0.0005, "{quantity}: {found}");
+        };
+        close(p.mean, "mean");
+        close(p.repeatability.unwrap(), "repeatability");
+        close(p.reproducibility.unwrap(), "reproducibility");
     }
 
     #[test]
     fn precision_against_a_certified_analysis_of_variance() {
-        // NIST StRD, one-way ANOVA, SiRstv (data and certified values from
-        // memory, they confirm each other): mean squares 1.27865654e-2 between
-        // and 1.08318280e-2 within instruments, five readings each.
-        let cells = [
-            vec![196.3052, 196.1240, 196.1890, 196.2569, 196.3403],
-            vec![196.3042, 196.3825, 196.1669, 196.3257, 196.0422],
-            vec![196.1303, 196.2005, 196.2889, 196.0343, 196.1811],
-            vec![196.2795, 196.1748, 196.1494, 196.1485, 195.9885],
-            vec![196.2119, 196.1051, 196.1850, 196.0052, 196.2090],
-        ];
-        let p = precision(&cells).unwrap();
-        let within = 1.083_182_80e-2;
-        let between: f64 = (1.278_656_54e-2 - within) / 5.0;
-        assert!((p.repeatability.unwrap() / f64::sqrt(within) - 1.0).abs() < 1e-9);
+        // Five readings with each of five instruments.
+        let p = precision(&cells("nist-sirstv")).unwrap();
+        assert_eq!((p.laboratories, p.results), (5, 25));
+        let within = certified("nist-sirstv", "within_mean_square");
+        let between = (certified("nist-sirstv", "between_mean_square") - within) / 5.0;
+        assert!((p.repeatability.unwrap() / within.sqrt() - 1.0).abs() < 1e-9);
         assert!((p.between.unwrap() / between.sqrt() - 1.0).abs() < 1e-8);
         assert!((p.reproducibility.unwrap() / (within + between).sqrt() - 1.0).abs() < 1e-9);
     }

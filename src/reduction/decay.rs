@@ -378,11 +378,17 @@ mod tests {
 
     #[test]
     fn coverage_factors_of_the_guide() {
-        // JCGM 100:2008, table G.2, column 95.45 %: 1 → 13.97, 5 → 2.65,
-        // 10 → 2.28, 50 → 2.05.
-        for (freedom, k) in [(1.0, 13.97), (5.0, 2.65), (10.0, 2.28), (50.0, 2.05)] {
+        // JCGM 100:2008, table G.2, column 95.45 %.
+        let table = include_str!("../../tests/reference/coverage_factors.csv");
+        let rows = table.lines().filter(|line| !line.starts_with('#')).skip(1);
+        let mut compared = 0;
+        for row in rows {
+            let (freedom, k) = row.split_once(',').unwrap();
+            let (freedom, k): (f64, f64) = (freedom.parse().unwrap(), k.parse().unwrap());
             assert!((coverage_factor(freedom) - k).abs() < 0.006, "{freedom}");
+            compared += 1;
         }
+        assert_eq!(compared, 4);
     }
 
     /// Driven for 5 s, then free with the given rate at each amplitude.

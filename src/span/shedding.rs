@@ -40,7 +40,7 @@ mod tests {
 
     #[test]
     fn published_wind_speeds() {
-        // A line example (anonymous manual of 2026, unreviewed): 13.4 mm, 40 Hz: 2.90 m/s.
+        // A line example, tests/reference/bending_strain.csv (line_example_…).
         assert!((wind_speed_m_s(40.0, 13.4) - 2.90).abs() < 0.005);
         // A laboratory's efficiency sheet (scribd 456219705): 2 and 15 mph on
         // 1.38 inch are 4.72 and 35.44 Hz.

@@ -74,45 +74,82 @@ pub fn least_bending_stiffness_n_m2(wires: &[(u32, f64, f64)]) -> f64 {
 mod tests {
     use super::*;
 
-    /// ACSR Drake: 26 wires of 4.442 mm aluminium, 7 of 3.454 mm steel.
+    /// A value of `tests/reference/bending_strain.csv`, where its source stands.
+    fn outside(quantity: &str) -> f64 {
+        include_str!("../../tests/reference/bending_strain.csv")
+            .lines()
+            .find_map(|line| {
+                line.strip_prefix(quantity)?
+                    .strip_prefix(',')?
+                    .split(',')
+                    .next()
+            })
+            .unwrap_or_else(|| panic!("no {quantity}"))
+            .parse()
+            .unwrap()
+    }
+
+    /// ACSR Drake: 26 wires of aluminium, 7 of steel.
     fn drake_wire() -> BendingWire {
+        let wires = |count, metal: &str| {
+            let diameter_mm = outside(&format!("drake_{metal}_diameter"));
+            (
+                count,
+                diameter_mm,
+                outside(&format!("drake_{metal}_modulus")),
+            )
+        };
         BendingWire {
-            diameter_mm: 4.442,
+            diameter_mm: outside("drake_aluminium_diameter"),
             bending_stiffness_n_m2: least_bending_stiffness_n_m2(&[
-                (26, 4.442, 68.9),
-                (7, 3.454, 207.0),
+                wires(26, "aluminium"),
+                wires(7, "steel"),
             ]),
         }
     }
 
     #[test]
-    fn least_stiffness_of_a_published_conductor() {
-        // AAAC 570 mm², 61 wires of 3.45 mm: EImin = 28.28 N m² (public
-        // research data; the modulus 68 GPa is from memory).
-        let ei = least_bending_stiffness_n_m2(&[(61, 3.45, 68.0)]);
-        assert!((ei / 28.28 - 1.0).abs() < 0.03, "{ei}");
+    fn least_stiffness_of_published_conductors() {
+        let ei = least_bending_stiffness_n_m2(&[(
+            outside("aaac570_wires") as u32,
+            outside("aaac570_wire_diameter"),
+            outside("aaac570_modulus"),
+        )]);
+        // The modulus is from memory.
+        assert!(
+            (ei / outside("aaac570_least_stiffness") - 1.0).abs() < 0.03,
+            "{ei}"
+        );
+        let ei = drake_wire().bending_stiffness_n_m2;
+        assert!((ei - outside("drake_least_stiffness")).abs() < 0.05, "{ei}");
     }
 
     #[test]
     fn the_two_formulas_agree_with_the_handbook_pair() {
-        // EPRI gives 22.5 MPa as the same limit as f·y_max = 118 mm/s for
-        // Drake (from memory). With E = 68.9 GPa:
-        let strain = 22.5e6 / 68.9e9;
-        let f_ymax_mm_s =
-            drake_wire().velocity_at_clamp_strain_m_s(strain, 1.628) * 1e3 / (2.0 * PI);
-        assert!((f_ymax_mm_s / 118.0 - 1.0).abs() < 0.05, "{f_ymax_mm_s}");
+        // The same limit as a stress, zero-to-peak, and as f·y_max, peak.
+        let modulus_pa = 1e9 * outside("drake_aluminium_modulus");
+        let strain = 1e6 * outside("drake_endurance_limit_peak") / modulus_pa;
+        let velocity = drake_wire().velocity_at_clamp_strain_m_s(strain, outside("drake_mass"));
+        let f_ymax_mm_s = velocity * 1e3 / (2.0 * PI);
+        let handbook = outside("drake_endurance_f_ymax_peak");
+        assert!((f_ymax_mm_s / handbook - 1.0).abs() < 0.05, "{f_ymax_mm_s}");
+        // Read as peak-to-peak it would be half, and found out.
+        assert!((0.5 * f_ymax_mm_s / handbook - 1.0).abs() > 0.4);
     }
 
     #[test]
     fn poffenberger_swart_on_published_fatigue_data() {
-        // Drake at 35 kN: a bending amplitude of 0.625 mm peak-to-peak at
-        // 89 mm survived 1e8 cycles (Dalpé 1999, public research data), and
-        // the endurance limit of such conductors is 22.5 MPa peak (EPRI, from
-        // memory): the formula must put the two within 10 %.
-        let per_m =
-            drake_wire().strain_per_bending_amplitude_pp(35_030.0, BENDING_AMPLITUDE_DISTANCE_M);
-        let stress_mpa = per_m * 0.625e-3 * 68.9e3;
-        assert!((stress_mpa / 22.5 - 1.0).abs() < 0.10, "{stress_mpa}");
+        // A bending amplitude, peak-to-peak, that survived 1e8 cycles, and the
+        // endurance limit of such conductors, zero-to-peak: the formula must
+        // put the two within 10 %.
+        let per_m = drake_wire().strain_per_bending_amplitude_pp(
+            outside("drake_fatigue_tension"),
+            BENDING_AMPLITUDE_DISTANCE_M,
+        );
+        let amplitude_m = 1e-3 * outside("drake_fatigue_survived_pp");
+        let stress_mpa = per_m * amplitude_m * 1e3 * outside("drake_aluminium_modulus");
+        let limit_mpa = outside("drake_endurance_limit_peak");
+        assert!((stress_mpa / limit_mpa - 1.0).abs() < 0.10, "{stress_mpa}");
     }
 
     #[test]
@@ -121,7 +158,7 @@ mod tests {
         // y = y''(0)/p² (e^(−px) − 1 + px) as long as k x is small: the two
         // formulas must give one strain for one motion.
         let wire = drake_wire();
-        let (tension_n, m, f) = (35_030.0, 1.628, 5.0);
+        let (tension_n, m, f) = (outside("drake_fatigue_tension"), outside("drake_mass"), 5.0);
         let span = crate::span::StrungConductor {
             tension_n,
             mass_kg_per_m: m,
@@ -140,8 +177,11 @@ mod tests {
     fn facts_of_the_trade() {
         // Common practice, no source: 300 µm/m peak-to-peak is a usual strain
         // level, 150 µm/m zero-to-peak. On Drake that is an antinode velocity
-        // of about 350 mm/s peak (computed from the handbook formula).
-        let v = drake_wire().velocity_at_clamp_strain_m_s(300e-6 / 2.0, 1.628);
-        assert!((v * 1e3 - 353.0).abs() < 5.0, "{v}");
+        // of about 350 mm/s peak.
+        let v = drake_wire().velocity_at_clamp_strain_m_s(300e-6 / 2.0, outside("drake_mass"));
+        assert!(
+            (v * 1e3 - outside("drake_velocity_at_150_peak")).abs() < 5.0,
+            "{v}"
+        );
     }
 }

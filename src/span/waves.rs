@@ -136,9 +136,8 @@ mod tests {
 
     #[test]
     fn published_wavelength_of_a_stiff_conductor() {
-        // A line example in an anonymous technical manual of 2026 (secondary,
-        // unreviewed): m = 0.536 kg/m, T = 15.42 kN, EI = 215.53 N m², 40 Hz
-        // gives a wavelength of about 4.30 m.
+        // A line example, tests/reference/bending_strain.csv (line_example_…):
+        // at 40 Hz a wavelength of about 4.30 m.
         let line = StrungConductor {
             tension_n: 15_420.0,
             mass_kg_per_m: 0.536,
