@@ -83,7 +83,8 @@ fn table(setup: &Setup, plan: &Plan) -> String {
         out,
         "{}; {} m at {} kN; c = {:.1} m/s, Z = {:.1} N s/m, f1 = {:.3} Hz\n\
          assumed: efficiency {} %, {} bits; velocity, acceleration and force are peak; places are \
-         mm from the clamp, of the bare span's standing wave\n",
+         mm from the clamp, of the bare span's standing wave; strain at the clamps is the \
+         handbook's with all wires slipping, the most there can be\n",
         setup.conductor.designation,
         setup.span.length_m,
         setup.span.tension_kn,
@@ -153,6 +154,13 @@ fn columns(harmonics: &[PlannedHarmonic]) -> Vec<Column> {
             "m/s2",
             1,
             number(&|h| h.antinode_acceleration_m_s2, 1),
+        ),
+        Column::new("node", "m/s2", 3, number(&|h| h.node_acceleration_m_s2, 1)),
+        Column::new(
+            "drive",
+            "m/s2",
+            4,
+            number(&|h| h.drive_acceleration_m_s2, 1),
         ),
         Column::new("df", "Hz", 2, number(&|h| Some(h.bandwidth_hz), 3)),
         Column::new(

@@ -81,6 +81,9 @@ pub struct PlannedHarmonic {
     pub antinode_acceleration_m_s2: Option<f64>,
     /// At the assumed efficiency.
     pub node_velocity_mm_s: Option<f64>,
+    pub node_acceleration_m_s2: Option<f64>,
+    /// At the drive point; nothing is expected where it sits near a node.
+    pub drive_acceleration_m_s2: Option<f64>,
     /// Peak-to-peak, by the handbook formula, or the setup's own level.
     pub clamp_strain_pp_um_m: Option<f64>,
     /// At the assumed efficiency, standard's form ½ sqrt(T m) V_a² S.
@@ -157,6 +160,10 @@ impl PlannedHarmonic {
             antinode_amplitude_mm_pp: velocity_m_s.map(|v| 2e3 * v / (TAU * f)),
             antinode_acceleration_m_s2: velocity_m_s.map(|v| v * TAU * f),
             node_velocity_mm_s: velocity_m_s.map(|v| v * iswr * 1e3),
+            node_acceleration_m_s2: velocity_m_s.map(|v| v * iswr * TAU * f),
+            drive_acceleration_m_s2: velocity_m_s
+                .zip(drive_sine.filter(|_| !drive_near_node))
+                .map(|(v, s)| v * s * TAU * f),
             clamp_strain_pp_um_m: target_strain_pp_um_m(setup, wire, velocity_m_s),
             power_w,
             drive_sine,

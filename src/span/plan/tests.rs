@@ -137,6 +137,9 @@ fn the_assumed_efficiency_sets_node_and_power() {
     let plan = Plan::of(&setup(LevelRule::ConstantVelocity, 310.0), assumed);
     let h = &plan.harmonics[0];
     assert!((h.node_velocity_mm_s.unwrap() - 190.0).abs() < 0.1);
+    // By hand: 9.47 Hz and 190 mm/s are 11.31 m/s² peak.
+    assert!((h.frequency_hz - 9.47).abs() < 0.01, "{}", h.frequency_hz);
+    assert!((h.node_acceleration_m_s2.unwrap() - 11.31).abs() < 0.02);
     // P = ½ sqrt(T m) V_a V_n, by hand: ½ · 132.8 · 0.31 · 0.19 = 3.91 W.
     assert!((h.power_w.unwrap() - 3.91).abs() < 0.01);
 }
