@@ -81,7 +81,7 @@ pub struct MethodCheck {
 /// The losses of everything but the damper, by the power method on the bare
 /// run.
 #[derive(Debug, Clone)]
-pub struct WholeSpanLosses(BareLosses);
+pub struct WholeSpanLosses(pub(super) BareLosses);
 
 impl WholeSpanLosses {
     /// From a bare run that has drive force and drive motion.
@@ -142,10 +142,12 @@ fn check(
     )
     .or_else(|| power(point.power_total_w, point.power_total_u_w))?;
     // What the subtraction itself is wrong by is the same in both methods, the
-    // losses that the damper keeps away from its end of the span: it is in
-    // each damper power, not in their difference.
+    // losses at the damper's end of the span: it is in each damper power, not
+    // in their difference.
     let difference_u_w = second.power_u_w.hypot(total.power_u_w);
-    let second_damper = whole_span.and_then(|w| Some(w.0.taken_off(point, second).ok()?.1));
+    let second_damper = whole_span
+        .zip(reduced.kept_whole)
+        .and_then(|(losses, part)| Some(losses.0.taken_off(point, second, part).ok()?.damper));
     let (compared, first, second) = if let (Some(first), Some(second)) = (damper, second_damper) {
         (Compared::Damper, first, second)
     } else {

@@ -6,6 +6,7 @@ pub mod comparison;
 pub mod criteria;
 pub mod decay;
 pub mod equations;
+pub mod kept;
 pub mod level;
 pub mod methods;
 pub mod reduced;

@@ -6,9 +6,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::bare::{BareLosses, Power, Refusal, SAME_HARMONIC};
+use super::bare::{BareLosses, Power, Refusal, SAME_HARMONIC, TakenOff};
 use super::criteria::{Judgement, Outcome, RequiredCurve, judge};
 use super::decay::Decay;
+use super::kept::{Basis, Kept, KeptLosses, Part};
 use super::level::LevelLaw;
 use super::methods::{MethodCheck, WholeSpanLosses, checks};
 use super::together::shared_standard;
@@ -27,6 +28,14 @@ use crate::span::StrungConductor;
 pub struct ReducedPoint {
     #[serde(flatten)]
     pub point: SettledPoint,
+    /// What of `power_bare_w` is still lost beyond the node with the damper on:
+    /// `power_damper_w` is `power_total_w` less this.
+    pub power_taken_off_w: Option<f64>,
+    pub power_taken_off_u_w: Option<f64>,
+    /// The part that is to be taken off another method's losses of the whole
+    /// bare span.
+    #[serde(skip)]
+    pub(super) kept_whole: Option<Part>,
     /// The damper's power with bending stiffness in the wave impedance, beside
     /// the standard's `power_damper_w`.
     pub power_damper_stiffness_w: Option<f64>,
@@ -66,10 +75,35 @@ pub struct BareStatement {
     /// To, Hz.
     pub high_hz: f64,
     /// Expanded uncertainty, k = 2, of the subtraction itself, % of the bare
-    /// span's power.
+    /// span's power: the largest of all points.
     pub subtraction_u_pct: f64,
+    /// Points for which the strain at the end clamp said what of the bare
+    /// span's losses remains with the damper on.
+    pub kept_by_strain: usize,
+    /// For which the frequency and the damper's place did.
+    pub kept_by_frequency: usize,
+    /// For which nothing did, and all of them were taken off.
+    pub kept_unknown: usize,
     /// Expanded uncertainty, k = 2, that both runs' powers share, %.
     pub shared_u_pct: f64,
+}
+
+impl BareStatement {
+    /// In words, by what it is known what of the losses remains with the
+    /// damper on, and for how many points.
+    pub fn basis(&self) -> String {
+        let parts = [
+            (self.kept_by_strain, "by the strain at the end clamp"),
+            (self.kept_by_frequency, "by frequency and damper position"),
+            (self.kept_unknown, "not known, all taken off"),
+        ];
+        let said: Vec<String> = parts
+            .iter()
+            .filter(|(count, _)| *count > 0)
+            .map(|(count, how)| format!("{how} ({count} points)"))
+            .collect();
+        said.join(", ")
+    }
 }
 
 /// What came of a run.
@@ -116,7 +150,7 @@ pub fn reduce(
     let whole_span = losses.as_ref().and_then(|l| l.whole_span.as_ref());
     Ok(Reduced {
         checks: checks(run.setup, &points, decays, whole_span),
-        bare: losses.as_ref().and_then(Losses::statement),
+        bare: losses.as_ref().and_then(|l| l.statement(run.points)),
         outcome: together(&judgements),
         judgements,
         points,
@@ -141,6 +175,7 @@ struct Losses {
     standard: BareLosses,
     stiffness: Option<BareLosses>,
     whole_span: Option<WholeSpanLosses>,
+    kept: KeptLosses,
     shared: f64,
 }
 
@@ -155,13 +190,29 @@ impl Losses {
             standard: BareLosses::of(bare.points, spacing_hz)?.sharing(shared),
             stiffness: stiffness.ok().map(|losses| losses.sharing(shared)),
             whole_span: WholeSpanLosses::of(run, bare.setup, bare.points),
+            kept: KeptLosses::of(run, bare.setup, bare.points),
             shared,
         })
     }
 
-    fn statement(&self) -> Option<BareStatement> {
+    /// What of the losses is still there with the damper on. The form with
+    /// bending stiffness is what force and strain go with.
+    fn kept(&self, point: &SettledPoint) -> Kept {
+        let node = self.stiffness.as_ref().unwrap_or(&self.standard);
+        let whole = self.whole_span.as_ref().map(|whole| &whole.0);
+        self.kept.at(point, node, whole)
+    }
+
+    fn statement(&self, points: &[SettledPoint]) -> Option<BareStatement> {
         let (level_exponent, standard, level_exponent_fitted) = self.standard.level_exponent();
         let (low_hz, high_hz) = self.standard.range_hz()?;
+        let kept: Vec<Kept> = points
+            .iter()
+            .filter(|p| p.verdict != Verdict::Rejected)
+            .map(|p| self.kept(p))
+            .collect();
+        let largest = kept.iter().map(|k| k.node.standard).fold(0.0, f64::max);
+        let count = |basis| kept.iter().filter(|k| k.basis == basis).count();
         Some(BareStatement {
             level_exponent,
             level_exponent_u: 2.0 * standard,
@@ -169,7 +220,10 @@ impl Losses {
             harmonics: self.standard.harmonics(),
             low_hz,
             high_hz,
-            subtraction_u_pct: 200.0 * super::bare::SUBTRACTION_STANDARD,
+            subtraction_u_pct: 200.0 * largest,
+            kept_by_strain: count(Basis::EndStrain),
+            kept_by_frequency: count(Basis::Frequency),
+            kept_unknown: count(Basis::Unknown),
             shared_u_pct: 200.0 * self.shared,
         })
     }
@@ -181,20 +235,70 @@ fn reduce_point(point: &SettledPoint, losses: Option<&Losses>) -> ReducedPoint {
         ..ReducedPoint::default()
     };
     if let Some(losses) = losses.filter(|_| point.verdict != Verdict::Rejected) {
-        losses.standard.take_off(&mut reduced.point);
-        let total = point
-            .power_total_stiffness_w
-            .zip(point.power_total_stiffness_u_w)
-            .map(|(power_w, power_u_w)| Power { power_w, power_u_w });
+        let kept = losses.kept(point);
+        reduced.kept_whole = Some(kept.whole);
+        match standard_form(point, losses, kept) {
+            Ok(taken) => enter(&mut reduced, taken, losses, kept),
+            Err(refusal) => reduced
+                .point
+                .reasons
+                .push(format!("no damper power: {refusal}")),
+        }
+        let total = power(
+            point.power_total_stiffness_w,
+            point.power_total_stiffness_u_w,
+        );
         let damper = losses
             .stiffness
             .as_ref()
             .zip(total)
-            .and_then(|(losses, total)| Some(losses.taken_off(point, total).ok()?.1));
+            .and_then(|(losses, total)| losses.taken_off(point, total, kept.node).ok())
+            .map(|taken| taken.damper);
         reduced.power_damper_stiffness_w = damper.map(|d| d.power_w);
         reduced.power_damper_stiffness_u_w = damper.map(|d| d.power_u_w);
     }
     reduced
+}
+
+fn power(value: Option<f64>, u: Option<f64>) -> Option<Power> {
+    let (power_w, power_u_w) = (value?, u?);
+    Some(Power { power_w, power_u_w })
+}
+
+fn standard_form(point: &SettledPoint, losses: &Losses, kept: Kept) -> Result<TakenOff, Refusal> {
+    let total = Power {
+        power_w: point.power_total_w.ok_or(Refusal::Missing("total power"))?,
+        power_u_w: point
+            .power_total_u_w
+            .ok_or(Refusal::Missing("uncertainty of the total power"))?,
+    };
+    losses.standard.taken_off(point, total, kept.node)
+}
+
+/// The standard's form into a point, with what is to be said of it.
+fn enter(reduced: &mut ReducedPoint, taken: TakenOff, losses: &Losses, kept: Kept) {
+    reduced.power_taken_off_w = Some(taken.off.power_w);
+    reduced.power_taken_off_u_w = Some(taken.off.power_u_w);
+    let point = &mut reduced.point;
+    point.power_bare_w = Some(taken.bare.power_w);
+    point.power_bare_u_w = Some(taken.bare.power_u_w);
+    point.power_damper_w = Some(taken.damper.power_w);
+    point.power_damper_u_w = Some(taken.damper.power_u_w);
+    let gap = point.frequency_hz.and_then(|f| losses.standard.wide_gap(f));
+    if let Some((from_hz, to_hz)) = gap {
+        point.reasons.push(format!(
+            "the bare run has no point between {from_hz:.2} Hz and {to_hz:.2} Hz; its losses there \
+             are a guess between the two"
+        ));
+    }
+    if kept.basis == Basis::Unknown {
+        point.reasons.push(
+            "all of the bare power is taken off, too much as a rule: what of it remains with the \
+             damper on is not known without the strain at the end clamp in both runs or \
+             damper_position_m"
+                .to_owned(),
+        );
+    }
 }
 
 /// Fills in the damper's power at the exact level, where a second level at the
