@@ -426,18 +426,55 @@ fn from_two_recordings_to_a_verdict() {
         (output.status.code(), table)
     };
     let path = |name: &str| folder.path().join(name).display().to_string();
-    for trial in ["damped-trial", "bare-trial"] {
-        let setup = format!("config/{trial}.toml");
+    let [bare, damped] = ["bare-trial", "damped-trial"].map(|trial| {
         let recording = format!("recordings/{trial}.wav");
-        spanhold(&["reprocess", &setup, &recording, "--out", &path(trial)]);
-    }
-    let (_, table) = spanhold(&[
-        "reduce",
-        &path("damped-trial"),
-        "--baseline",
-        &path("bare-trial"),
-    ]);
+        [
+            "reprocess".to_owned(),
+            format!("config/{trial}.toml"),
+            recording,
+            "--out".to_owned(),
+            path(trial),
+        ]
+    });
+    let arguments: Vec<&str> = bare.iter().map(String::as_str).collect();
+    assert_eq!(spanhold(&arguments).0, Some(0));
+    let baseline = path("bare-trial");
+    let mut arguments: Vec<&str> = damped.iter().map(String::as_str).collect();
+    arguments.extend(["--baseline", &baseline]);
+    let (code, table) = spanhold(&arguments);
     println!("{table}");
+    assert_eq!(code, Some(0), "{table}");
+    for said in [
+        "Verdict: PASS.",
+        "off resonance",
+        "For signature",
+        "Authorised by",
+        "licensed text of the standard",
+        "Invented demo",
+        "report.html",
+    ] {
+        assert!(table.contains(said), "{said}: {table}");
+    }
+    // `reduce` and `report` leave the very same files.
+    let kept = |name: &str| std::fs::read(folder.path().join("damped-trial").join(name)).unwrap();
+    let files = [
+        "reduction.json",
+        "reduced.jsonl",
+        "reduced.csv",
+        "report.html",
+    ];
+    let first = files.map(kept);
+    let again = ["reduce", &path("damped-trial"), "--baseline", &baseline];
+    assert_eq!(spanhold(&again).0, Some(0));
+    assert_eq!(spanhold(&["report", &path("damped-trial")]).0, Some(0));
+    assert_eq!(first, files.map(kept));
+    let html = String::from_utf8(first[3].clone()).unwrap();
+    assert!(html.contains("For signature") && html.contains("Authorised by"));
+    for recording in ["recordings/damped-trial.wav", "recordings/bare-trial.wav"] {
+        let bytes = std::fs::read(repository(recording)).unwrap();
+        let hash = blake3::hash(&bytes).to_hex().to_string();
+        assert!(html.contains(&hash) && table.contains(&hash), "{recording}");
+    }
     let ReadReduction::Whole(_, reduced) =
         read_reduction(&folder.path().join("damped-trial")).unwrap()
     else {
@@ -470,7 +507,7 @@ fn from_two_recordings_to_a_verdict() {
         assert!(u < 0.06 * power, "{u} of {power}");
         compared += 1;
     }
-    assert_eq!(compared, 5);
+    assert_eq!(compared, 8);
 }
 
 /// A recording in which the drive is cut once: the decrement, the power by it,
@@ -478,8 +515,15 @@ fn from_two_recordings_to_a_verdict() {
 #[test]
 fn a_free_decay_in_a_recording_agrees_with_the_node() {
     let folder = tempfile::tempdir().unwrap();
-    let setup = repository("config/damped-trial.toml").display().to_string();
     let path = |name: &str| folder.path().join(name).display().to_string();
+    // The demo's bench, to a higher frequency and without its criteria.
+    let demo = std::fs::read_to_string(repository("config/damped-trial.toml")).unwrap();
+    let (bench, _) = demo.split_once("[[criteria]]").unwrap();
+    let bench = bench
+        .replace("high_hz = 27.0", "high_hz = 50.0")
+        .replace("rate_hz = 220.0", "rate_hz = 400.0");
+    let setup = path("damped-trial.toml");
+    std::fs::write(&setup, bench).unwrap();
     let spanhold = |arguments: &[&str]| {
         let mut command = Command::cargo_bin("spanhold").unwrap();
         let output = command.args(arguments).output().unwrap();

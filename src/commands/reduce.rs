@@ -48,7 +48,8 @@ struct Printed<'a> {
     points: &'a [ReducedPoint],
 }
 
-fn decay_range(text: &str) -> Result<(f64, f64), String> {
+/// `LOW:HIGH` in mm/s peak.
+pub fn decay_range(text: &str) -> Result<(f64, f64), String> {
     let right = "two velocities in mm/s peak such as 50:100, the lower first, are right";
     let (low, high) = text.split_once(':').ok_or(right)?;
     let number = |text: &str| text.trim().parse::<f64>().map_err(|_| right.to_owned());
@@ -60,54 +61,115 @@ fn decay_range(text: &str) -> Result<(f64, f64), String> {
     }
 }
 
+/// What is reduced, against what.
+#[derive(Debug, Clone, Copy)]
+pub struct Asked<'a> {
+    /// The run folder.
+    pub run: &'a Path,
+    /// The run of the bare span.
+    pub baseline: Option<&'a Path>,
+    /// Antinode velocities, mm/s peak, between which free decays are fitted.
+    pub decay_range_mm_s: Option<(f64, f64)>,
+}
+
+/// A run that has been reduced, as it now stands in its folder.
+#[derive(Debug)]
+pub struct Concluded {
+    /// What the verdict rests on.
+    pub record: Reduction,
+    /// The points, with what the reduction adds.
+    pub points: Vec<ReducedPoint>,
+    setup: Setup,
+}
+
+impl Concluded {
+    /// The table with the verdict, ready to be signed.
+    pub fn table(&self) -> String {
+        reduction_table(&self.record, &self.points, &self.setup, terminal::width())
+    }
+
+    /// Done, or a criterion not met.
+    pub fn status(&self) -> Status {
+        match self.record.outcome {
+            None | Some(Outcome::Pass) => Status::Done,
+            Some(Outcome::Fail | Outcome::Inconclusive) => Status::CriterionNotMet,
+        }
+    }
+}
+
 /// Runs `reduce`.
 pub fn run(args: &Args) -> Result<Status, Failure> {
-    let opened = OpenedRun::open(&args.run)?;
+    let concluded = conclude(Asked {
+        run: &args.run,
+        baseline: args.baseline.as_deref(),
+        decay_range_mm_s: args.decay_range,
+    })?;
+    let text = if args.json {
+        let printed = Printed {
+            reduction: &concluded.record,
+            points: &concluded.points,
+        };
+        serde_json::to_string_pretty(&printed).context("the result as JSON")? + "\n"
+    } else {
+        concluded.table()
+    };
+    super::print(&text)?;
+    Ok(concluded.status())
+}
+
+/// Reduces a run folder and leaves the result in it.
+pub fn conclude(asked: Asked) -> Result<Concluded, Failure> {
+    let opened = OpenedRun::open(asked.run)?;
     let identity = identity(&opened)?;
-    let baseline = args
+    let baseline = asked
         .baseline
-        .as_deref()
-        .map(|folder| baseline(&opened, &identity, &args.run, folder))
+        .map(|folder| baseline(&opened, &identity, asked.run, folder))
         .transpose()?;
     let curves = curves(&opened)?;
     let mut notes = notes(&identity);
-    let decays = free_decays(&opened, args.decay_range, &mut notes)?;
-    let taken = |opened: &'_ OpenedRun| -> (Setup, Vec<_>) {
-        (opened.setup.clone(), opened.run.points.clone())
-    };
-    let (setup, points) = taken(&opened);
-    let bare = baseline.as_ref().map(|(bare, _)| taken(bare));
+    let decays = free_decays(&opened, asked.decay_range_mm_s, &mut notes)?;
     let parsed: Vec<Option<RequiredCurve>> = curves.iter().map(|c| c.1.clone()).collect();
     let reduced = reduce(
-        Taken {
-            setup: &setup,
-            points: &points,
-        },
-        bare.as_ref().map(|(setup, points)| Taken { setup, points }),
+        taken(&opened),
+        baseline.as_ref().map(|(bare, _)| taken(bare)),
         &decays,
         &parsed,
     )
-    .with_context(|| baseline_name(args))?;
+    .with_context(|| baseline_name(asked))?;
     let bare_identity = baseline.map(|(_, identity)| identity);
     notes.extend(bare_identity.as_ref().map(self::notes).unwrap_or_default());
-    if setup.criteria.is_empty() {
+    if opened.setup.criteria.is_empty() {
         notes.push("the setup has no [[criteria]]: nothing is judged".to_owned());
     }
     let mut record = reduction(identity, bare_identity, &reduced);
     record.curves = curves.into_iter().filter_map(|c| c.0).collect();
     record.decays = decays;
     record.notes = notes;
-    write_reduction(&args.run, &reduced.points, &mut record).map_err(anyhow::Error::from)?;
-    print(args, &record, &reduced.points)?;
-    Ok(match record.outcome {
-        None | Some(Outcome::Pass) => Status::Done,
-        Some(Outcome::Fail | Outcome::Inconclusive) => Status::CriterionNotMet,
+    write_reduction(asked.run, &reduced.points, &mut record).map_err(anyhow::Error::from)?;
+    Ok(Concluded {
+        record,
+        points: reduced.points,
+        setup: opened.setup,
     })
 }
 
-fn baseline_name(args: &Args) -> String {
-    args.baseline
-        .as_deref()
+/// Says before a recording is read why a bare run cannot be its baseline, as
+/// far as the setups show it.
+pub fn check_baseline(setup: &Setup, folder: &Path) -> Result<(), Failure> {
+    let bare = OpenedRun::open(folder)?;
+    refuse(folder, misfits(setup, &bare.setup))
+}
+
+fn taken(opened: &OpenedRun) -> Taken<'_> {
+    Taken {
+        setup: &opened.setup,
+        points: &opened.run.points,
+    }
+}
+
+fn baseline_name(asked: Asked) -> String {
+    asked
+        .baseline
         .map_or_else(String::new, |folder| folder.display().to_string())
 }
 
@@ -142,8 +204,14 @@ fn baseline(
             );
         }
     }
+    refuse(folder, faults)?;
+    Ok((bare, theirs))
+}
+
+/// Every fault of a baseline in one failure, none in success.
+fn refuse(folder: &Path, faults: Vec<String>) -> Result<(), Failure> {
     if faults.is_empty() {
-        return Ok((bare, theirs));
+        return Ok(());
     }
     let name = folder.display();
     let lines: Vec<String> = faults.iter().map(|f| format!("{name}: {f}")).collect();
@@ -249,20 +317,5 @@ fn envelope_row(row: &TraceRow) -> Option<EnvelopeRow> {
         frequency_hz: row.frequency_hz?,
         antinode_velocity_mm_s: row.antinode_velocity_mm_s?,
         drive_force_n: row.drive_force_n?,
-    })
-}
-
-fn print(args: &Args, record: &Reduction, points: &[ReducedPoint]) -> Result<(), Failure> {
-    let text = if args.json {
-        let printed = Printed {
-            reduction: record,
-            points,
-        };
-        serde_json::to_string_pretty(&printed).context("the result as JSON")? + "\n"
-    } else {
-        reduction_table(record, points, terminal::width())
-    };
-    terminal::print(&text).map_err(|error| {
-        Failure::Device(anyhow::Error::from(error).context("cannot write to standard output"))
     })
 }

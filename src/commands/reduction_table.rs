@@ -10,6 +10,8 @@ use crate::reduction::criteria::{Judgement, Outcome};
 use crate::reduction::decay::Decay;
 use crate::reduction::methods::{Compared, Method, MethodCheck};
 use crate::reduction::reduced::ReducedPoint;
+use crate::report::document::signoff;
+use crate::setup::Setup;
 
 /// What every reader of a verdict has to know.
 const CAUTION: &str = "Required values come from the licensed text of the standard in force and \
@@ -17,7 +19,12 @@ const CAUTION: &str = "Required values come from the licensed text of the standa
                        limits are those of the test specification.";
 
 /// The whole text, at most `width` columns wide where that is possible.
-pub fn reduction_table(record: &Reduction, points: &[ReducedPoint], width: usize) -> String {
+pub fn reduction_table(
+    record: &Reduction,
+    points: &[ReducedPoint],
+    setup: &Setup,
+    width: usize,
+) -> String {
     let counted: Vec<&ReducedPoint> = points
         .iter()
         .filter(|p| p.point.verdict != Verdict::Rejected)
@@ -28,8 +35,8 @@ pub fn reduction_table(record: &Reduction, points: &[ReducedPoint], width: usize
     } else {
         text += &layout(&columns(record, &counted), width);
         let legend = "± is the expanded uncertainty (k = 2). Peak values. P total passes the node \
-                      towards the damper, P bare is the bare span's share at this frequency and \
-                      level.";
+                      towards the damper, P bare is what the bare span loses there at this frequency \
+                      and level, taken off is what of that remains with the damper on.";
         text.push('\n');
         text += &wrap(legend, width, "", "");
     }
@@ -39,7 +46,41 @@ pub fn reduction_table(record: &Reduction, points: &[ReducedPoint], width: usize
     for (number, judgement) in (1..).zip(&record.judgements) {
         text += &criterion(number, judgement, width);
     }
-    text += &verdict(record, width);
+    text.push('\n');
+    for note in &record.notes {
+        text += &wrap(note, width, "Note: ", "  ");
+    }
+    if record.outcome.is_some() {
+        let line = format!("Verdict: {}", signoff::result(record.outcome));
+        text += &wrap(&line, width, "", "  ");
+    }
+    text += &wrap(CAUTION, width, "", "");
+    text += &sign_off(record, setup, width);
+    text
+}
+
+/// Width of the names in the block to sign.
+const NAMES: usize = 16;
+
+/// The block to sign: what it rests on, and the lines to fill in.
+fn sign_off(record: &Reduction, setup: &Setup, width: usize) -> String {
+    let mut text = String::from("\nFor signature\n");
+    let rest = " ".repeat(NAMES);
+    for (name, value) in signoff::statement(setup, record) {
+        text += &wrap(&value, width, &format!("{name:<NAMES$}"), &rest);
+    }
+    text.push('\n');
+    for name in signoff::TO_FILL_IN {
+        let _ = writeln!(text, "{name:<NAMES$} {}", "_".repeat(40));
+    }
+    for (role, name) in signoff::signatories(setup) {
+        let _ = writeln!(
+            text,
+            "{role:<NAMES$} {name:_<20}  date {}  signature {}",
+            "_".repeat(10),
+            "_".repeat(20)
+        );
+    }
     text
 }
 
@@ -56,12 +97,13 @@ fn heading(record: &Reduction, width: usize) -> String {
                 format!("with the level to the power {}", losses.level_exponent)
             };
             let line = format!(
-                "Bare-span losses from {}: {} harmonics, {:.2} Hz to {:.2} Hz, {exponent}; {:.0} % \
-                 (k = 2) of them for the subtraction itself.",
+                "Bare-span losses from {}: {} harmonics, {:.2} Hz to {:.2} Hz, {exponent}. What of \
+                 them remains with the damper on: {}; good to {:.0} % (k = 2) of them.",
                 bare.folder,
                 losses.harmonics,
                 losses.low_hz,
                 losses.high_hz,
+                losses.basis(),
                 losses.subtraction_u_pct
             );
             text += &wrap(&line, width, "", "");
@@ -130,6 +172,12 @@ fn columns(record: &Reduction, points: &[&ReducedPoint]) -> Vec<Column> {
             "W",
             2,
             measured(&|p| (p.point.power_bare_w, p.point.power_bare_u_w)),
+        ),
+        column(
+            "taken off",
+            "W",
+            3,
+            measured(&|p| (p.power_taken_off_w, p.power_taken_off_u_w)),
         ),
         column(
             "P damper",
@@ -377,25 +425,5 @@ fn criterion(number: usize, judgement: &Judgement, width: usize) -> String {
         );
         text += &wrap(&line, width, "    - ", "      ");
     }
-    text
-}
-
-fn verdict(record: &Reduction, width: usize) -> String {
-    let mut text = String::from("\n");
-    for note in &record.notes {
-        text += &wrap(note, width, "Note: ", "  ");
-    }
-    if let Some(outcome) = record.outcome {
-        let line = match outcome {
-            Outcome::Pass => "Verdict: PASS. Every criterion is met over its whole range.",
-            Outcome::Fail => "Verdict: FAIL. A criterion is not met.",
-            Outcome::Inconclusive => {
-                "Verdict: INCONCLUSIVE. Nothing fails, but not every criterion is shown to be met \
-                 over its whole range."
-            }
-        };
-        text += &wrap(line, width, "", "  ");
-    }
-    text += &wrap(CAUTION, width, "", "");
     text
 }

@@ -1,6 +1,6 @@
 //! `spanhold report`: a run folder → one self-contained HTML file.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
 
@@ -21,11 +21,22 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args) -> Result<Status, Failure> {
-    let run = Run::open(&args.run).map_err(anyhow::Error::from)?;
-    let setup_file = args.run.join(SETUP_FILE).display().to_string();
+    let out = args
+        .out
+        .clone()
+        .unwrap_or_else(|| args.run.join(REPORT_FILE));
+    write(&args.run, &out)?;
+    super::print(&format!("{}\n", out.display()))?;
+    Ok(Status::Done)
+}
+
+/// Writes the report of a run folder to `out`.
+pub fn write(folder: &Path, out: &Path) -> Result<(), Failure> {
+    let run = Run::open(folder).map_err(anyhow::Error::from)?;
+    let setup_file = folder.join(SETUP_FILE).display().to_string();
     let setup = crate::setup::parse(&run.setup_text, &setup_file).map_err(anyhow::Error::from)?;
     let recordings = Recordings::check(&run);
-    let reduction = read_reduction(&args.run).map_err(anyhow::Error::from)?;
+    let reduction = read_reduction(folder).map_err(anyhow::Error::from)?;
     let html = Document {
         run: &run,
         setup: &setup,
@@ -33,16 +44,11 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         reduction: &reduction,
     }
     .html();
-    let out = args
-        .out
-        .clone()
-        .unwrap_or_else(|| args.run.join(REPORT_FILE));
-    std::fs::write(&out, html).with_context(|| {
+    std::fs::write(out, html).with_context(|| {
         format!(
             "{}: cannot be written; name another place with --out",
             out.display()
         )
     })?;
-    super::print(&format!("{}\n", out.display()))?;
-    Ok(Status::Done)
+    Ok(())
 }

@@ -1,9 +1,10 @@
-//! `spanhold reprocess SETUP FILE… --out RUN`: recordings → a run folder.
+//! `spanhold reprocess SETUP FILE… --out RUN`: recordings → a run folder; with
+//! `--baseline BARE_RUN` to the verdict and the printable report.
 //!
 //! The analysis is that of a live capture, sample for sample; block length and
 //! number of threads make no difference to a single byte of the points.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::thread;
@@ -16,13 +17,17 @@ use super::assign::{self, SourceFiles};
 use super::bar::Bar;
 use super::curves;
 use super::points_table::points_table;
-use super::{Failure, Status, terminal};
+use super::reduce::{Asked, Concluded};
+use super::{Failure, Status, reduce, report, terminal};
 use crate::ingest::sidecar::hash_of_file;
 use crate::ingest::wav::{WavReader, spawn_wav};
-use crate::ledger::{FileRecord, Ledger, RunRecord, RunState, SourceRecord};
+use crate::ledger::{
+    FileRecord, Ledger, REPORT_FILE, Reduction, RunRecord, RunState, SourceRecord,
+};
 use crate::pipeline::analysis::Finding;
 use crate::pipeline::{self, Input, Options, Order, Outcome, Progress, Sink, StopReason};
 use crate::reduction::SettledPoint;
+use crate::reduction::reduced::ReducedPoint;
 use crate::setup::{self, Loaded, Role};
 use crate::tone::TonePlan;
 
@@ -41,6 +46,14 @@ pub struct Args {
     /// The run folder to make
     #[arg(long, value_name = "RUN")]
     out: PathBuf,
+    /// The run of the bare span: go on to `reduce` and `report`, that is to the
+    /// damper's power, the verdict and report.html in RUN
+    #[arg(long, value_name = "BARE_RUN")]
+    baseline: Option<PathBuf>,
+    /// As for `reduce`: antinode velocities, mm/s peak, between which free
+    /// decays are fitted
+    #[arg(long, value_name = "LOW:HIGH", value_parser = reduce::decay_range, requires = "baseline")]
+    decay_range: Option<(f64, f64)>,
     /// Replace the results of an earlier reprocess in RUN; recordings and
     /// captures are never touched
     #[arg(long)]
@@ -65,6 +78,17 @@ struct Summary<'a> {
     state: RunState,
     reason: Option<&'a str>,
     points: &'a [SettledPoint],
+    /// With `--baseline`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reduced: Option<Reduced<'a>>,
+}
+
+/// What `reduce` prints, and where the report is.
+#[derive(Serialize)]
+struct Reduced<'a> {
+    reduction: &'a Reduction,
+    points: &'a [ReducedPoint],
+    report: String,
 }
 
 /// Runs the command.
@@ -72,6 +96,9 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     let loaded = setup::read(&args.setup).map_err(anyhow::Error::from)?;
     for warning in &loaded.warnings {
         terminal::say(warning.in_file(&loaded.file));
+    }
+    if let Some(folder) = &args.baseline {
+        reduce::check_baseline(&loaded.setup, folder)?;
     }
     let assigned = assign::assign(&loaded.setup, &args.files)?;
     let (readers, plans) = open(&loaded, &assigned)?;
@@ -87,8 +114,26 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
     let (ledger, points, outcome) = analyse(args, &loaded, readers, plans, ledger, &stop);
     let record = finish(ledger, &outcome, &assigned)?;
-    print(args, &record, &points)?;
-    verdict(outcome.reason)
+    // A reading that was cut short is no ground for a verdict.
+    let whole = matches!(outcome.reason, StopReason::Complete);
+    let concluded = match &args.baseline {
+        Some(baseline) if whole => Some(conclude(args, baseline)?),
+        _ => None,
+    };
+    print(args, &record, &points, concluded.as_ref())?;
+    let status = verdict(outcome.reason)?;
+    Ok(concluded.map_or(status, |concluded| concluded.status()))
+}
+
+/// On to the verdict and the report, by the code of `reduce` and `report`.
+fn conclude(args: &Args, baseline: &Path) -> Result<Concluded, Failure> {
+    let concluded = reduce::conclude(Asked {
+        run: &args.out,
+        baseline: Some(baseline),
+        decay_range_mm_s: args.decay_range,
+    })?;
+    report::write(&args.out, &args.out.join(REPORT_FILE))?;
+    Ok(concluded)
 }
 
 fn open(
@@ -245,27 +290,36 @@ fn finish(
         .map_err(|error| Failure::Device(error.into()))
 }
 
-fn print(args: &Args, record: &RunRecord, points: &[SettledPoint]) -> Result<(), Failure> {
+fn print(
+    args: &Args,
+    record: &RunRecord,
+    points: &[SettledPoint],
+    concluded: Option<&Concluded>,
+) -> Result<(), Failure> {
+    let report = args.out.join(REPORT_FILE).display().to_string();
     let text = if args.json {
         let summary = Summary {
             run: args.out.display().to_string(),
             state: record.state,
             reason: record.reason.as_deref(),
             points,
+            reduced: concluded.map(|concluded| Reduced {
+                reduction: &concluded.record,
+                points: &concluded.points,
+                report,
+            }),
         };
         let mut text = serde_json::to_string_pretty(&summary).map_err(anyhow::Error::from)?;
         text.push('\n');
         text
     } else {
-        format!(
-            "{}\n{}\n",
-            points_table(points, terminal::width()),
-            args.out.display()
-        )
+        let table = points_table(points, terminal::width());
+        match concluded {
+            None => format!("{table}\n{}\n", args.out.display()),
+            Some(concluded) => format!("{table}\n{}\nTo print: {report}\n", concluded.table()),
+        }
     };
-    terminal::print(&text).map_err(|error| {
-        Failure::Device(anyhow::Error::from(error).context("cannot write to standard output"))
-    })
+    super::print(&text)
 }
 
 fn verdict(reason: StopReason) -> Result<Status, Failure> {

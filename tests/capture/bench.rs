@@ -292,8 +292,11 @@ pub fn demo(rate_hz: u32) -> String {
     let (demo, _) = demo.split_once("[[criteria]]").unwrap();
     let serial = "kind = \"serial\"\nport = \"PORT\"\nbaud = 921600";
     let rate = format!("rate_hz = {rate_hz}.0");
+    // Further than the demo's recordings go.
     demo.replace("kind = \"wav\"", serial)
-        .replace("rate_hz = 400.0", &rate)
+        .replace("rate_hz = 220.0", &rate)
+        .replace("low_hz = 11.0", "low_hz = 8.3")
+        .replace("high_hz = 27.0", "high_hz = 50.0")
 }
 
 /// The end of a child: exit code, standard output and error.

@@ -6,6 +6,7 @@
 mod figures;
 mod provenance;
 mod setting;
+pub mod signoff;
 mod tables;
 mod verdict;
 
@@ -49,6 +50,17 @@ impl Document<'_> {
         }
     }
 
+    fn taken_off(&self) -> tables::TakenOff {
+        let ReadReduction::Whole(_, points) = self.reduction else {
+            return tables::TakenOff::new();
+        };
+        points
+            .iter()
+            .filter(|p| p.power_taken_off_w.is_some())
+            .map(|p| (p.point.point, (p.power_taken_off_w, p.power_taken_off_u_w)))
+            .collect()
+    }
+
     fn reduced(&self) -> Option<&Reduction> {
         match self.reduction {
             ReadReduction::Whole(reduction, _) => Some(reduction),
@@ -69,15 +81,40 @@ impl Document<'_> {
             .points()
             .into_iter()
             .partition(|point| point.verdict == Verdict::Rejected);
-        tables::settled(&mut body, &settled);
+        tables::settled(&mut body, &settled, self.taken_off());
         figures::write(&mut body, self.setup, &settled);
         if let Some(reduction) = self.reduced() {
             verdict::details(&mut body, reduction);
         }
         tables::rejected(&mut body, &rejected);
         provenance::write(&mut body, self);
-        signatures(&mut body, self.setup);
+        self.sign_off(&mut body);
         page(&self.setup.test.title, &body)
+    }
+
+    /// What is signed, and the lines to sign on, kept together on paper.
+    fn sign_off(&self, body: &mut String) {
+        body.push_str("<section class=\"signatures\">\n<h2>For signature</h2>\n");
+        match self.reduced() {
+            Some(reduction) => facts_list(body, &signoff::statement(self.setup, reduction)),
+            None => body.push_str(
+                "<p class=\"note\">No verdict: the run has not been reduced, \
+                 <code>spanhold reduce</code> does so. These are the settled points only.</p>\n",
+            ),
+        }
+        body.push_str("<div>\n");
+        for name in signoff::TO_FILL_IN {
+            let _ = writeln!(body, "<p>{name}</p>");
+        }
+        body.push_str("</div>\n");
+        for (role, name) in signoff::signatories(self.setup) {
+            let _ = writeln!(
+                body,
+                "<div><p>{role}: {}</p><p>Date</p><p>Signature</p></div>",
+                escape(&name)
+            );
+        }
+        body.push_str("</section>\n");
     }
 
     fn title_block(&self, body: &mut String) {
@@ -179,15 +216,4 @@ fn cautions(body: &mut String) {
         let _ = writeln!(body, "<li>{}</li>", escape(caution));
     }
     body.push_str("</ul>\n</div>\n");
-}
-
-fn signatures(body: &mut String, setup: &Setup) {
-    let operator = setup.test.operator.as_deref().unwrap_or_default();
-    let _ = write!(
-        body,
-        "<section class=\"signatures\">\n<h2>Signatures</h2>\n<div>\n\
-         <p>Tested by: {}</p><p>Date and signature</p>\n\
-         <p>Responsible engineer:</p><p>Date and signature</p>\n</div>\n</section>\n",
-        escape(operator)
-    );
 }

@@ -22,7 +22,7 @@ const METHODS: [(&str, &str); 6] = [
     ),
     (
         "Damper power",
-        "total power less the bare span's, interpolated over frequency and scaled to the level (IEEE 664, IEC 62567)",
+        "total power less what of the bare span's remains with the damper on; the bare span's is interpolated over frequency and scaled to the level (IEEE 664, IEC 62567), what remains of it is shown by the motion of the damper's end of the span",
     ),
     (
         "Power from force",

@@ -1,6 +1,6 @@
 //! The settled points, and the dwells that do not count.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 
 use crate::reduction::{SettledPoint, Verdict};
@@ -66,7 +66,11 @@ fn motion() -> Vec<Column> {
     ]
 }
 
-fn power_and_strain(points: &[&SettledPoint]) -> Vec<Column> {
+/// What of the bare span's power was taken off each point, W, with its expanded
+/// uncertainty.
+pub(super) type TakenOff = BTreeMap<u64, (Option<f64>, Option<f64>)>;
+
+fn power_and_strain(points: &[&SettledPoint], taken_off: TakenOff) -> Vec<Column> {
     let mut columns = vec![
         column("Point", |p| p.point.to_string()),
         column("Frequency, Hz", |p| {
@@ -77,6 +81,9 @@ fn power_and_strain(points: &[&SettledPoint]) -> Vec<Column> {
             (p.power_total_stiffness_w, p.power_total_stiffness_u_w)
         }),
         measured("Bare span, W", |p| (p.power_bare_w, p.power_bare_u_w)),
+        measured("Taken off, W", move |p| {
+            taken_off.get(&p.point).copied().unwrap_or_default()
+        }),
         measured("Damper, W", |p| (p.power_damper_w, p.power_damper_u_w)),
         measured("From force, W", |p| (p.power_force_w, p.power_force_u_w)),
     ];
@@ -104,7 +111,7 @@ fn verdict(point: &SettledPoint) -> &'static str {
     }
 }
 
-pub(super) fn settled(body: &mut String, points: &[&SettledPoint]) {
+pub(super) fn settled(body: &mut String, points: &[&SettledPoint], taken_off: TakenOff) {
     body.push_str("<h2>Settled points</h2>\n");
     if points.is_empty() {
         body.push_str("<p>No dwell counts as settled.</p>\n");
@@ -117,7 +124,13 @@ pub(super) fn settled(body: &mut String, points: &[&SettledPoint]) {
     body.push_str("<h3>Motion</h3>\n");
     table(body, motion(), points);
     body.push_str("<h3>Power and strain</h3>\n");
-    table(body, power_and_strain(points), points);
+    if !taken_off.is_empty() {
+        body.push_str(
+            "<p class=\"note\">Taken off: what of the bare span's losses remains with the damper on. \
+             Damper: total less that.</p>\n",
+        );
+    }
+    table(body, power_and_strain(points, taken_off), points);
     if points.iter().all(|point| point.power_damper_w.is_none()) {
         body.push_str(
             "<p class=\"note\">The losses of the bare span are not taken off here: \

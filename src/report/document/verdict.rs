@@ -260,11 +260,12 @@ fn basis(body: &mut String, reduction: &Reduction) {
         facts.push((
             "Bare losses",
             format!(
-                "{} harmonics from {} Hz to {} Hz; level exponent {} ({origin}); the subtraction itself adds {} % of the bare power, k = 2",
+                "{} harmonics from {} Hz to {} Hz; level exponent {} ({origin}); what of them remains with the damper on: {}, good to {} % of the bare power, k = 2",
                 losses.harmonics,
                 plain(losses.low_hz, 4),
                 plain(losses.high_hz, 4),
                 with_uncertainty(Some(losses.level_exponent), Some(losses.level_exponent_u)),
+                losses.basis(),
                 plain(losses.subtraction_u_pct, 2),
             ),
         ));

@@ -1,0 +1,152 @@
+//! What a person puts a name to: the block that ends the printed table and the
+//! report.
+//!
+//! In: a reduction and the setup of its run. Out: names and values, and the
+//! lines to sign, as plain text for either. Pure.
+//!
+//! A report of a test has to carry, among others, a unique identification, what
+//! was tested by which method, the results with their units, that they hold for
+//! the items tested only, and who authorised it; with a statement of conformity
+//! also the decision rule, and the uncertainty where it matters (ISO/IEC
+//! 17025:2017, 7.8.2.1, 7.8.3.1 and 7.8.6.2; from memory). What only the
+//! laboratory knows is left as a line to fill in.
+
+use std::collections::BTreeMap;
+
+use crate::ledger::{Reduction, RunIdentity};
+use crate::reduction::criteria::Outcome;
+use crate::report::number::plain;
+use crate::setup::Setup;
+
+/// A name and what stands beside it.
+pub type Fact = (&'static str, String);
+
+/// What only the laboratory can fill in.
+pub const TO_FILL_IN: [&str; 4] = ["Laboratory", "Report number", "Client", "Date of the test"];
+
+/// Who signs: the role, and the name where the setup has it.
+pub fn signatories(setup: &Setup) -> [Fact; 3] {
+    let operator = setup.test.operator.clone().unwrap_or_default();
+    [
+        ("Measured by", operator),
+        ("Reviewed by", String::new()),
+        ("Authorised by", String::new()),
+    ]
+}
+
+/// The result in a sentence.
+pub fn result(outcome: Option<Outcome>) -> &'static str {
+    match outcome {
+        None => "none: the setup asks for no criterion, so nothing was judged",
+        Some(Outcome::Pass) => "PASS. Every criterion is met over its whole range.",
+        Some(Outcome::Fail) => "FAIL. A criterion is not met.",
+        Some(Outcome::Inconclusive) => {
+            "INCONCLUSIVE. Nothing fails, but not every criterion is shown to be met over its whole \
+             range."
+        }
+    }
+}
+
+/// What is signed.
+pub fn statement(setup: &Setup, reduction: &Reduction) -> Vec<Fact> {
+    let mut facts = vec![("Result", result(reduction.outcome).to_owned())];
+    for (number, judgement) in (1..).zip(&reduction.judgements) {
+        let outcome = match judgement.outcome {
+            Outcome::Pass => "pass",
+            Outcome::Fail => "FAIL",
+            Outcome::Inconclusive => "inconclusive",
+        };
+        facts.push((
+            "Criterion",
+            format!("[{number}] {}: {outcome}", judgement.criterion),
+        ));
+        facts.push(("Decision rule", judgement.decision_rule.clone()));
+    }
+    facts.push((
+        "Item tested",
+        reduction
+            .run
+            .damper
+            .clone()
+            .unwrap_or_else(|| "bare span".to_owned()),
+    ));
+    facts.push(("Program", programs(reduction)));
+    identity(&mut facts, ["Setup", "Recording"], &reduction.run);
+    if let Some(bare) = &reduction.baseline {
+        identity(&mut facts, ["Bare setup", "Bare recording"], bare);
+    }
+    for curve in &reduction.curves {
+        facts.push((
+            "Required curve",
+            format!("{}, BLAKE3 {}", curve.file, curve.blake3),
+        ));
+    }
+    facts.push((
+        "Result file",
+        format!("reduced.jsonl, BLAKE3 {}", reduction.reduced_blake3),
+    ));
+    facts.push(("Calibration", calibration(setup)));
+    facts.push((
+        "Required values",
+        "as they were entered; they have to come from the licensed text of the standard in force \
+         and from the responsible engineer"
+            .to_owned(),
+    ));
+    facts.push((
+        "Holds for",
+        "the item tested, on this span, at these levels, and nothing else".to_owned(),
+    ));
+    facts
+}
+
+fn programs(reduction: &Reduction) -> String {
+    let reduced = format!("{} {}", reduction.program, reduction.version);
+    if reduction.run.version == reduction.version {
+        reduced
+    } else {
+        format!("{reduced}; points by version {}", reduction.run.version)
+    }
+}
+
+fn identity(facts: &mut Vec<Fact>, [setup, recording]: [&'static str; 2], run: &RunIdentity) {
+    facts.push((setup, format!("setup.toml, BLAKE3 {}", run.setup_blake3)));
+    for file in &run.recordings {
+        let name = std::path::Path::new(&file.path)
+            .file_name()
+            .map_or_else(|| file.path.clone(), |n| n.to_string_lossy().into_owned());
+        let hash = file.blake3.as_deref().unwrap_or("not known");
+        facts.push((recording, format!("{name}, BLAKE3 {hash}")));
+    }
+}
+
+/// Which channels were calibrated against what.
+fn calibration(setup: &Setup) -> String {
+    let mut by_reference: BTreeMap<Option<(&str, String)>, Vec<String>> = BTreeMap::new();
+    for channel in &setup.channels {
+        let reference = channel
+            .reference
+            .as_deref()
+            .map(|name| (name, plain(channel.reference_uncertainty_pct, 3)));
+        let own = channel.uncertainty_pct.map_or_else(
+            || "not stated".to_owned(),
+            |pct| format!("± {} %", plain(pct, 3)),
+        );
+        by_reference
+            .entry(reference)
+            .or_default()
+            .push(format!("{} {own}", channel.name));
+    }
+    // Channels with a reference first.
+    let groups: Vec<String> = by_reference
+        .into_iter()
+        .rev()
+        .map(|(reference, channels)| {
+            let channels = channels.join(", ");
+            match reference {
+                Some((name, pct)) => format!("{channels}, against {name} ± {pct} %"),
+                None => format!("{channels}, reference not stated"),
+            }
+        })
+        .collect();
+    format!("{} (k = 2)", groups.join("; "))
+}
