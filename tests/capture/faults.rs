@@ -14,7 +14,8 @@ use spanhold::ingest::frames::FrameWriter;
 use spanhold::ingest::sidecar::SampleFormat;
 use spanhold::ingest::wav::WavReader;
 
-use super::bench::{Bench, Cable, Device, Line, SETUP, announced, demo, ended};
+use super::bench::{Bench, SETUP, announced, demo, ended};
+use super::line::{Cable, Device, Line};
 
 const SOON: Duration = Duration::from_secs(30);
 const QUICK: [&str; 2] = ["--connect-seconds", "2"];

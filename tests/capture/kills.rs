@@ -9,7 +9,8 @@ use std::time::{Duration, Instant};
 use nix::sys::signal::Signal;
 use spanhold::ingest::wav::WavReader;
 
-use super::bench::{Bench, Device, Line, RATE_HZ, SETUP, scatter};
+use super::bench::{Bench, SETUP};
+use super::line::{Device, Line, RATE_HZ, scatter};
 
 /// Times faster than real: a dwell every two seconds.
 const SPEED: f64 = 12.0;

@@ -5,7 +5,8 @@ use std::time::{Duration, Instant};
 
 use nix::sys::signal::Signal;
 
-use super::bench::{Bench, Cable, Device, Line, SETUP, assert_same_samples, demo, ended};
+use super::bench::{Bench, SETUP, assert_same_samples, demo, ended};
+use super::line::{Cable, Device, Line};
 
 const SOON: Duration = Duration::from_mins(1);
 

@@ -12,6 +12,7 @@
 mod bench;
 mod faults;
 mod kills;
+mod line;
 mod live;
 mod played;
 #[cfg(target_os = "linux")]

@@ -7,7 +7,8 @@ use std::time::{Duration, Instant};
 
 use nix::sys::signal::Signal;
 
-use super::bench::{Bench, Cable, Capture, assert_same_samples, demo, ended};
+use super::bench::{Bench, Capture, assert_same_samples, demo, ended};
+use super::line::Cable;
 
 const SOON: Duration = Duration::from_mins(2);
 /// Budgets of the design, section 8.

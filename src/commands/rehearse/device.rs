@@ -12,6 +12,7 @@ use anyhow::anyhow;
 use indicatif::ProgressBar;
 use ndarray::{Array2, s};
 
+use super::pace::{LAG_WORTH_SAYING, Pace};
 use super::port::{Port, is_pseudo_terminal};
 use crate::commands::{Failure, terminal};
 use crate::ingest::frames::{
@@ -30,8 +31,6 @@ const BITS_PER_BYTE: f64 = 10.0;
 const LINE_HOLDS_BYTES: u64 = 64 << 10;
 /// How often a write that finds no room looks whether to give up.
 const ROOM: Duration = Duration::from_millis(100);
-/// A lag longer than this is worth a word.
-const LAG_WORTH_SAYING: Duration = Duration::from_secs(1);
 /// Asked to stop, how long the line may take to accept the rest of a frame.
 const LAST_FRAME: Duration = Duration::from_secs(1);
 
@@ -215,7 +214,7 @@ impl Device {
         }
         Ok(Sent {
             frames: self.writer.header().first_sample,
-            longest_lag: self.pace.longest_lag,
+            longest_lag: self.pace.longest_lag(),
         })
     }
 
@@ -230,13 +229,14 @@ impl Device {
             .write(samples, &mut self.line)
             .map_err(|at| anyhow!("column {} is not what its converter gives", at.channel))?;
         self.filled = 0;
-        self.pace.wait_for(self.writer.header().first_sample);
+        let due = self
+            .pace
+            .due(self.writer.header().first_sample, Instant::now());
+        thread::sleep(due.saturating_duration_since(Instant::now()));
         let blocked = self.put_on_line(stop, bar)?;
         self.line.clear();
-        let now = self
-            .pace
-            .after(blocked, self.sent_bytes <= LINE_HOLDS_BYTES);
-        if let Some(text) = now {
+        let early = self.sent_bytes <= LINE_HOLDS_BYTES;
+        if let Some(text) = self.pace.sent(Instant::now(), blocked, early) {
             bar.suspend(|| terminal::say(format!("{}: {text}", self.name)));
         }
         Ok(())
@@ -285,97 +285,4 @@ pub struct Sent {
     pub frames: u64,
     /// How far behind its clock the stream ever was.
     pub longest_lag: Duration,
-}
-
-/// The device's clock.
-#[derive(Debug)]
-struct Pace {
-    rate_hz: f64,
-    /// The instant of sample `origin`.
-    began: Instant,
-    origin: u64,
-    counter: u64,
-    longest_lag: Duration,
-    /// Since the stream was last on time: how long the line had no room.
-    blocked: Duration,
-    said: bool,
-    stuck: bool,
-}
-
-impl Pace {
-    fn new(rate_hz: f64) -> Self {
-        Self {
-            rate_hz,
-            began: Instant::now(),
-            origin: 0,
-            counter: 0,
-            longest_lag: Duration::ZERO,
-            blocked: Duration::ZERO,
-            said: false,
-            stuck: false,
-        }
-    }
-
-    /// Waits until sample `counter` is due. Its time follows from the count
-    /// alone, so that nothing adds up.
-    fn wait_for(&mut self, counter: u64) {
-        if self.counter == 0 {
-            self.began = Instant::now();
-        }
-        self.counter = counter;
-        thread::sleep(self.due().saturating_duration_since(Instant::now()));
-    }
-
-    fn due(&self) -> Instant {
-        let seconds = (self.counter - self.origin) as f64 / self.rate_hz;
-        self.began + Duration::from_secs_f64(seconds)
-    }
-
-    /// A frame is on the line, which had no room for `blocked`; `early`: no
-    /// reader is known to be there. What to say about it.
-    fn after(&mut self, blocked: Duration, early: bool) -> Option<String> {
-        let now = Instant::now();
-        self.stuck = false;
-        if early && blocked > LAG_WORTH_SAYING {
-            // The reader has come: the device begins.
-            (self.began, self.origin, self.said) = (now, self.counter, false);
-            return Some("a reader has come; the rehearsal begins".into());
-        }
-        let lag = now.saturating_duration_since(self.due());
-        self.longest_lag = self.longest_lag.max(lag);
-        self.blocked += blocked;
-        if lag < LAG_WORTH_SAYING / 10 {
-            self.blocked = Duration::ZERO;
-            return std::mem::take(&mut self.said).then(|| "in time again; nothing is lost".into());
-        }
-        if lag < LAG_WORTH_SAYING || std::mem::replace(&mut self.said, true) {
-            return None;
-        }
-        let who = if self.blocked > lag / 2 {
-            "the reader does not keep up"
-        } else {
-            "this computer does not keep up"
-        };
-        Some(format!(
-            "{who}: {:.1} s behind real time; nothing is lost, the rest comes late",
-            lag.as_secs_f64()
-        ))
-    }
-
-    /// A frame finds no room. What to say about it, once.
-    fn stuck(&mut self, early: bool) -> Option<String> {
-        self.stuck = true;
-        if std::mem::replace(&mut self.said, true) {
-            return None;
-        }
-        Some(if early {
-            "nobody reads yet; the rehearsal waits for a reader".into()
-        } else {
-            "nobody reads any more; waiting, nothing is lost".into()
-        })
-    }
-
-    fn is_stuck(&self) -> bool {
-        self.stuck
-    }
 }

@@ -2,10 +2,14 @@
 //! serial line, and the truth beside it.
 
 mod device;
+mod outputs;
+mod pace;
 mod port;
+mod program;
+mod table;
 
 use std::fmt::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use anyhow::{Context, anyhow};
@@ -16,11 +20,13 @@ use super::{Failure, Status};
 use crate::ingest::sidecar;
 use crate::pipeline;
 use crate::rehearsal::{
-    Doubt, DwellTruth, Expectation, Format, Performance, Program, Recording, Resonance, Sensors,
-    SpanModel, Transition, VirtualSpan, bench_sensors, write_truth,
+    Doubt, DwellTruth, Format, Performance, Sensors, SpanModel, VirtualSpan, bench_sensors,
 };
-use crate::setup::{self, Role, Setup, SourceKind};
-use device::{Device, Sent, Stream};
+use crate::setup::{self, Setup, SourceKind};
+use device::Sent;
+use outputs::Outputs;
+use program::program;
+use table::table;
 
 /// Record a virtual span, or play it over a serial line, and tell the truth
 ///
@@ -253,82 +259,6 @@ fn performance(args: &Args, setup: &Setup, source: usize) -> anyhow::Result<Perf
     Ok(Performance::new(&span, &program, &sensors, rate_hz, seed)?)
 }
 
-/// Where a performance goes.
-struct Outputs {
-    paths: Option<(PathBuf, PathBuf)>,
-    recording: Option<Recording>,
-    device: Option<Device>,
-}
-
-impl Outputs {
-    fn open(
-        args: &Args,
-        setup: &Setup,
-        source: usize,
-        performance: &Performance,
-    ) -> Result<Self, Failure> {
-        let paths = match &args.out {
-            None => None,
-            Some(folder) => Some(paths(&args.setup, folder)?),
-        };
-        let recording = match &paths {
-            None => None,
-            Some((path, _)) => Some(
-                Recording::create(path, performance, args.format.into())
-                    .map_err(anyhow::Error::from)?,
-            ),
-        };
-        let stream = Stream {
-            setup,
-            source,
-            rate_hz: performance.rate_hz(),
-            channels: performance.rows(),
-            format: args.format.into(),
-            clock_ppm: args.clock_ppm,
-        };
-        let device = match &args.to {
-            None => None,
-            Some(port) => Some(Device::open(port, &stream)?),
-        };
-        Ok(Self {
-            paths,
-            recording,
-            device,
-        })
-    }
-
-    /// Completes what was begun, the recording even when the line is lost.
-    fn finish(
-        &mut self,
-        dwells: &[DwellTruth],
-        stop: &AtomicBool,
-        bar: &ProgressBar,
-    ) -> Result<Option<Sent>, Failure> {
-        if let Some(recording) = self.recording.take() {
-            recording.finish().map_err(anyhow::Error::from)?;
-        }
-        if let Some((_, truth)) = &self.paths {
-            write_truth(dwells, truth).map_err(anyhow::Error::from)?;
-        }
-        let sent = self.device.take().map(|device| device.finish(stop, bar));
-        sent.transpose().map_err(Failure::Device)
-    }
-}
-
-/// The recording and the truth in `folder`, which is made.
-fn paths(setup: &Path, folder: &Path) -> anyhow::Result<(PathBuf, PathBuf)> {
-    let name = setup
-        .file_stem()
-        .and_then(|stem| stem.to_str())
-        .ok_or_else(|| anyhow!("{}: not a file name", setup.display()))?;
-    std::fs::create_dir_all(folder)
-        .with_context(|| format!("{}: the folder cannot be made", folder.display()))?;
-    Ok((
-        folder.join(format!("{name}.wav")),
-        folder.join(format!("{name}.truth.jsonl")),
-    ))
-}
-
 /// Performs to the end, or until asked to stop: the truth of what was whole,
 /// and the number of frames.
 fn perform(
@@ -362,60 +292,6 @@ fn perform(
     Ok((performance.into_truth(), done))
 }
 
-fn program(args: &Args, setup: &Setup, span: &VirtualSpan) -> anyhow::Result<Program> {
-    let mut program = match &args.harmonics {
-        None => Program::whole_sweep(span),
-        Some(list) => {
-            let resonances: Vec<Resonance> = numbers(list)?
-                .into_iter()
-                .map(|n| span.resonance(n))
-                .collect::<Result<_, _>>()?;
-            Program::of(span, &resonances)
-        }
-    };
-    if let Some(seconds) = args.seconds {
-        anyhow::ensure!(
-            seconds.is_finite() && seconds > 0.0,
-            "--seconds {seconds}: must be a positive number"
-        );
-        for step in &mut program.steps {
-            step.duration_s = seconds;
-        }
-    }
-    if let Some(doubts) = &args.faults {
-        let doubts: Vec<Doubt> = match doubts.as_slice() {
-            [] => Doubt::ALL.to_vec(),
-            some => some.to_vec(),
-        };
-        let antinode = setup.channel(Role::Antinode).map_or(0, |(_, c)| c.index);
-        program.mix_in(&doubts, span, antinode)?;
-    }
-    if args.paused {
-        for step in &mut program.steps {
-            if step.transition != Transition::Jump {
-                step.transition = Transition::Settled;
-            }
-        }
-    }
-    Ok(program)
-}
-
-/// `8,12,20-24` to its numbers.
-fn numbers(list: &str) -> anyhow::Result<Vec<u32>> {
-    let wrong = |part: &str| {
-        anyhow!("--harmonics {list}: \"{part}\" is neither a number nor a range like 20-24")
-    };
-    let mut all = Vec::new();
-    for part in list.split(',').map(str::trim) {
-        let (low, high) = part.split_once('-').unwrap_or((part, part));
-        let low: u32 = low.trim().parse().map_err(|_| wrong(part))?;
-        let high: u32 = high.trim().parse().map_err(|_| wrong(part))?;
-        anyhow::ensure!(low <= high && high < 10_000, wrong(part));
-        all.extend(low..=high);
-    }
-    Ok(all)
-}
-
 fn bar(frames: u64, plays: bool) -> ProgressBar {
     let bar = ProgressBar::new(frames);
     let template = if plays {
@@ -427,51 +303,4 @@ fn bar(frames: u64, plays: bool) -> ProgressBar {
         bar.set_style(style);
     }
     bar
-}
-
-fn table(dwells: &[DwellTruth]) -> String {
-    let heading = format!(
-        "{:>5} {:>9} {:>9} {:>4} {:>10} {:>9} {:>8} {:>9}  to expect\n",
-        "dwell", "start s", "end s", "n", "f Hz", "V_a mm/s", "S", "P_node W"
-    );
-    std::iter::once(heading)
-        .chain(dwells.iter().map(row))
-        .collect()
-}
-
-fn row(dwell: &DwellTruth) -> String {
-    let expected = match dwell.expected {
-        Expectation::Held => "held".to_owned(),
-        Expectation::NotHeld => format!("not held: {}", dwell.why),
-        Expectation::Either => format!("doubtful: {}", dwell.why),
-    };
-    format!(
-        "{:>5} {:>9.2} {:>9.2} {:>4} {:>10.4} {:>9.2} {:>8.5} {:>9.4}  {expected}\n",
-        dwell.dwell,
-        dwell.start_s,
-        dwell.end_s,
-        dwell.harmonic,
-        dwell.frequency_hz,
-        dwell.antinode_velocity_mm_s,
-        dwell.iswr,
-        dwell.power_past_node_w,
-    )
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn lists_of_harmonics() {
-        assert_eq!(numbers("8,12, 20-22").unwrap(), [8, 12, 20, 21, 22]);
-        for wrong in ["", "8,", "x", "9-7", "1-99999"] {
-            assert!(
-                numbers(wrong)
-                    .unwrap_err()
-                    .to_string()
-                    .contains("--harmonics")
-            );
-        }
-    }
 }

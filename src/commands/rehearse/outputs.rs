@@ -1,0 +1,94 @@
+//! Where a performance goes: a recording, a device on a line, or both.
+//! Touches the files and the port.
+
+use std::path::{Path, PathBuf};
+use std::sync::atomic::AtomicBool;
+
+use anyhow::{Context, anyhow};
+use indicatif::ProgressBar;
+
+use super::Args;
+use super::device::{Device, Sent, Stream};
+use crate::commands::Failure;
+use crate::rehearsal::{DwellTruth, Performance, Recording, write_truth};
+use crate::setup::Setup;
+
+/// Where a performance goes.
+pub struct Outputs {
+    /// The recording and the truth.
+    pub paths: Option<(PathBuf, PathBuf)>,
+    /// The recording in the making.
+    pub recording: Option<Recording>,
+    /// The device that plays.
+    pub device: Option<Device>,
+}
+
+impl Outputs {
+    /// Opens what the arguments name.
+    pub fn open(
+        args: &Args,
+        setup: &Setup,
+        source: usize,
+        performance: &Performance,
+    ) -> Result<Self, Failure> {
+        let paths = match &args.out {
+            None => None,
+            Some(folder) => Some(paths(&args.setup, folder)?),
+        };
+        let recording = match &paths {
+            None => None,
+            Some((path, _)) => Some(
+                Recording::create(path, performance, args.format.into())
+                    .map_err(anyhow::Error::from)?,
+            ),
+        };
+        let stream = Stream {
+            setup,
+            source,
+            rate_hz: performance.rate_hz(),
+            channels: performance.rows(),
+            format: args.format.into(),
+            clock_ppm: args.clock_ppm,
+        };
+        let device = match &args.to {
+            None => None,
+            Some(port) => Some(Device::open(port, &stream)?),
+        };
+        Ok(Self {
+            paths,
+            recording,
+            device,
+        })
+    }
+
+    /// Completes what was begun, the recording even when the line is lost.
+    pub fn finish(
+        &mut self,
+        dwells: &[DwellTruth],
+        stop: &AtomicBool,
+        bar: &ProgressBar,
+    ) -> Result<Option<Sent>, Failure> {
+        if let Some(recording) = self.recording.take() {
+            recording.finish().map_err(anyhow::Error::from)?;
+        }
+        if let Some((_, truth)) = &self.paths {
+            write_truth(dwells, truth).map_err(anyhow::Error::from)?;
+        }
+        let sent = self.device.take().map(|device| device.finish(stop, bar));
+        sent.transpose().map_err(Failure::Device)
+    }
+}
+
+/// The recording and the truth in `folder`, which is made.
+fn paths(setup: &Path, folder: &Path) -> anyhow::Result<(PathBuf, PathBuf)> {
+    let name = setup
+        .file_stem()
+        .and_then(|stem| stem.to_str())
+        .ok_or_else(|| anyhow!("{}: not a file name", setup.display()))?;
+    std::fs::create_dir_all(folder)
+        .with_context(|| format!("{}: the folder cannot be made", folder.display()))?;
+    Ok((
+        folder.join(format!("{name}.wav")),
+        folder.join(format!("{name}.truth.jsonl")),
+    ))
+}
