@@ -427,9 +427,11 @@ impl Stretch<'_> {
             return (at_most(name, Some(phase_deg), limit, "deg", None), sentence);
         }
         let bandwidths = 0.5 * phase_deg.to_radians().tan().abs();
-        let distance = self.bandwidth_hz.map_or_else(String::new, |df| {
-            format!(" ({:.1} mHz)", 1e3 * df * bandwidths)
-        });
+        let distance = match self.bandwidth_hz.map(|df| df * bandwidths) {
+            None => String::new(),
+            Some(hz) if hz < 0.1 => format!(" ({:.1} mHz)", 1e3 * hz),
+            Some(hz) => format!(" ({hz:.2} Hz)"),
+        };
         let sentence = format!(
             "off resonance: the drive phase is {phase_deg:+.0} deg, at most {limit} are allowed; the frequency is about {bandwidths:.2} bandwidths{distance} from the peak{}",
             self.narrow_band()
