@@ -128,15 +128,24 @@ fn bench(setup: &Setup) -> [(&'static str, String); 7] {
     ]
 }
 
+/// What the setup states of a channel's own calibration, k = 2.
+pub(super) fn calibration_words(channel: &Channel) -> String {
+    let mut words = channel.uncertainty_pct.map_or_else(
+        || "not stated".to_owned(),
+        |pct| format!("± {} %", plain(pct, 3)),
+    );
+    if let Some(phase_deg) = channel.phase_uncertainty_deg {
+        let _ = write!(words, " and ± {}°", plain(phase_deg, 3));
+    }
+    words
+}
+
 fn write_channel(body: &mut String, setup: &Setup, channel: &Channel) {
     let source = setup
         .sources
         .get(channel.source)
         .map_or(ABSENT, |source| source.name.as_str());
-    let own = channel.uncertainty_pct.map_or_else(
-        || "not stated".to_owned(),
-        |pct| format!("± {} %", plain(pct, 3)),
-    );
+    let own = calibration_words(channel);
     let reference = channel.reference.as_ref().map_or_else(String::new, |name| {
         format!(
             "; reference {name} ± {} %",

@@ -13,6 +13,7 @@
 
 use std::collections::BTreeMap;
 
+use super::setting::calibration_words;
 use crate::ledger::{Reduction, RunIdentity};
 use crate::reduction::criteria::Outcome;
 use crate::report::number::plain;
@@ -127,10 +128,7 @@ fn calibration(setup: &Setup) -> String {
             .reference
             .as_deref()
             .map(|name| (name, plain(channel.reference_uncertainty_pct, 3)));
-        let own = channel.uncertainty_pct.map_or_else(
-            || "not stated".to_owned(),
-            |pct| format!("± {} %", plain(pct, 3)),
-        );
+        let own = calibration_words(channel);
         by_reference
             .entry(reference)
             .or_default()
