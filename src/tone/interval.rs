@@ -297,13 +297,8 @@ impl SingleChannel {
         let mut sum = 0.0;
         for order in drive.orders + 1..=last {
             let step = Complex64::cis(-TAU * drive_hz * order as f64 / plan.decimated_rate_hz());
-            let mut turn = Complex64::new(1.0, 0.0);
-            let mut phasor = Complex64::default();
-            for x in &rest {
-                phasor += turn * *x;
-                turn *= step;
-            }
-            sum += (phasor * (2.0 / count)).norm_sqr() - noise;
+            let phasor = projection(rest.as_slice().unwrap_or_default(), step) * (2.0 / count);
+            sum += phasor.norm_sqr() - noise;
         }
         sum.max(0.0).sqrt()
     }
@@ -346,6 +341,31 @@ impl SingleChannel {
             0.0
         }
     }
+}
+
+/// Σ x_n step^n, in lanes that do not wait for one another: this sum runs over
+/// every sample of a hold for every order.
+#[expect(
+    clippy::indexing_slicing,
+    reason = "lanes of arrays whose length is the number of lanes"
+)]
+fn projection(samples: &[f64], step: Complex64) -> Complex64 {
+    const LANES: usize = 8;
+    let mut turns = [Complex64::ONE; LANES];
+    for lane in 1..LANES {
+        turns[lane] = turns[lane - 1] * step;
+    }
+    let stride = turns[LANES - 1] * step;
+    let mut sums = [Complex64::ZERO; LANES];
+    let (eights, last) = samples.as_chunks::<LANES>();
+    for eight in eights {
+        for lane in 0..LANES {
+            sums[lane] += turns[lane] * eight[lane];
+            turns[lane] *= stride;
+        }
+    }
+    let last: Complex64 = last.iter().zip(turns).map(|(x, turn)| turn * x).sum();
+    sums.into_iter().sum::<Complex64>() + last
 }
 
 /// Puts the hops of an interval side by side: channels × all samples.
