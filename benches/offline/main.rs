@@ -30,17 +30,22 @@ const PYTHON: &str = "target/reference/venv/bin/python";
 fn main() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let text = std::fs::read_to_string("config/damped-trial.toml").expect("the demo's setup");
-    // The demo's channels but the last, at the rate of a sound card.
+    // The demo's channels but the last, at the rate of a sound card, over a
+    // wider sweep.
     let (text, _) = text
         .split_once("[[channel]]\nname = \"strain-end\"")
         .expect("its channels");
     let setup_file = folder.path().join("bench.toml");
     let recording = folder.path().join("bench.wav");
-    std::fs::write(
-        &setup_file,
-        text.replace("rate_hz = 400.0", "rate_hz = 48000.0"),
-    )
-    .unwrap();
+    let text: String = text
+        .lines()
+        .map(|line| match line.split_once(" = ") {
+            Some(("rate_hz", _)) => "rate_hz = 48000.0\n".to_owned(),
+            Some(("high_hz", _)) => "high_hz = 50.0\n".to_owned(),
+            _ => format!("{line}\n"),
+        })
+        .collect();
+    std::fs::write(&setup_file, text).unwrap();
     let setup = spanhold::setup::load(&setup_file).expect("a valid setup");
 
     let span = VirtualSpan::new(&setup, &SpanModel::default()).unwrap();
