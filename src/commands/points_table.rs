@@ -139,20 +139,28 @@ fn verdict(verdict: Verdict) -> &'static str {
     }
 }
 
-/// The reasons of points that count, each said once with the points it holds
+/// Each reason of some points once, with the numbers of the points it holds
 /// for.
-fn notes(points: &[&SettledPoint], width: usize) -> String {
-    let mut notes: Vec<(&str, Vec<String>)> = Vec::new();
+pub(super) fn said_once<'a>(
+    points: impl Iterator<Item = &'a SettledPoint>,
+) -> Vec<(&'a str, Vec<String>)> {
+    let mut said: Vec<(&str, Vec<String>)> = Vec::new();
     for point in points {
         for reason in &point.reasons {
-            match notes.iter_mut().find(|(known, _)| known == reason) {
+            match said.iter_mut().find(|(known, _)| known == reason) {
                 Some((_, numbers)) => numbers.push(point.point.to_string()),
-                None => notes.push((reason, vec![point.point.to_string()])),
+                None => said.push((reason, vec![point.point.to_string()])),
             }
         }
     }
+    said
+}
+
+/// The reasons of points that count, each said once with the points it holds
+/// for.
+fn notes(points: &[&SettledPoint], width: usize) -> String {
     let mut text = String::new();
-    for (reason, numbers) in notes {
+    for (reason, numbers) in said_once(points.iter().copied()) {
         let whose = if numbers.len() == points.len() && numbers.len() > 1 {
             "All points".to_owned()
         } else {

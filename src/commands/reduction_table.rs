@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::layout::{Column, layout, wrap};
-use super::points_table::with_uncertainty;
+use super::points_table::{said_once, with_uncertainty};
 use crate::ledger::Reduction;
 use crate::reduction::Verdict;
 use crate::reduction::criteria::{Judgement, Outcome};
@@ -204,36 +204,18 @@ fn columns(record: &Reduction, points: &[&ReducedPoint]) -> Vec<Column> {
                 .points
                 .iter()
                 .find(|j| j.point == p.point.point)
-                .map_or_else(String::new, |j| word(j.outcome).to_owned())
+                .map_or_else(String::new, |j| j.outcome.word().to_owned())
         });
         columns.push(Column::new(&format!("[{number}]"), "", 1, cells).left());
     }
     columns
 }
 
-fn word(outcome: Outcome) -> &'static str {
-    match outcome {
-        Outcome::Pass => "pass",
-        Outcome::Fail => "FAIL",
-        Outcome::Inconclusive => "inconclusive",
-    }
-}
-
 /// The reasons of points that count, each said once with the points it holds
 /// for.
 fn reasons(points: &[&ReducedPoint], width: usize) -> String {
-    let mut said: Vec<(&str, Vec<String>)> = Vec::new();
-    for point in points {
-        for reason in &point.point.reasons {
-            let number = point.point.point.to_string();
-            match said.iter_mut().find(|(known, _)| known == reason) {
-                Some((_, numbers)) => numbers.push(number),
-                None => said.push((reason, vec![number])),
-            }
-        }
-    }
     let mut text = String::new();
-    for (reason, numbers) in said {
+    for (reason, numbers) in said_once(points.iter().map(|p| &p.point)) {
         let line = format!("#{}: {reason}", numbers.join(", #"));
         text += &wrap(&line, width, "", "  ");
     }
@@ -373,7 +355,7 @@ fn criterion(number: usize, judgement: &Judgement, width: usize) -> String {
     let head = format!(
         "[{number}] {}: {}",
         judgement.criterion,
-        word(judgement.outcome)
+        judgement.outcome.word()
     );
     text += &wrap(&head, width, "", "    ");
     let count = |outcome| {
@@ -402,7 +384,7 @@ fn criterion(number: usize, judgement: &Judgement, width: usize) -> String {
             "#{} {:.3} Hz {}",
             point.point,
             point.frequency_hz,
-            word(point.outcome)
+            point.outcome.word()
         );
         if let Some((value, required)) = point.value.zip(point.required) {
             let _ = write!(

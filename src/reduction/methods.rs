@@ -145,9 +145,9 @@ fn check(
     // losses at the damper's end of the span: it is in each damper power, not
     // in their difference.
     let difference_u_w = second.power_u_w.hypot(total.power_u_w);
-    let second_damper = whole_span
-        .zip(reduced.kept_whole)
-        .and_then(|(losses, part)| Some(losses.0.taken_off(point, second, part).ok()?.damper));
+    let second_damper = whole_span.zip(reduced.kept).and_then(|(losses, kept)| {
+        Some(losses.0.taken_off(point, second, kept.whole).ok()?.damper)
+    });
     let (compared, first, second) = if let (Some(first), Some(second)) = (damper, second_damper) {
         (Compared::Damper, first, second)
     } else {

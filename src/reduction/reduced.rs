@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::bare::{BareLosses, Power, Refusal, SAME_HARMONIC, TakenOff};
 use super::criteria::{Judgement, Outcome, RequiredCurve, judge};
 use super::decay::Decay;
-use super::kept::{Basis, Kept, KeptLosses, Part};
+use super::kept::{Basis, Kept, KeptLosses};
 use super::level::LevelLaw;
 use super::methods::{MethodCheck, WholeSpanLosses, checks};
 use super::together::shared_standard;
@@ -32,10 +32,9 @@ pub struct ReducedPoint {
     /// `power_damper_w` is `power_total_w` less this.
     pub power_taken_off_w: Option<f64>,
     pub power_taken_off_u_w: Option<f64>,
-    /// The part that is to be taken off another method's losses of the whole
-    /// bare span.
+    /// What of the bare span's losses is to be taken off.
     #[serde(skip)]
-    pub(super) kept_whole: Option<Part>,
+    pub(super) kept: Option<Kept>,
     /// The damper's power with bending stiffness in the wave impedance, beside
     /// the standard's `power_damper_w`.
     pub power_damper_stiffness_w: Option<f64>,
@@ -150,7 +149,7 @@ pub fn reduce(
     let whole_span = losses.as_ref().and_then(|l| l.whole_span.as_ref());
     Ok(Reduced {
         checks: checks(run.setup, &points, decays, whole_span),
-        bare: losses.as_ref().and_then(|l| l.statement(run.points)),
+        bare: losses.as_ref().and_then(|l| l.statement(&points)),
         outcome: together(&judgements),
         judgements,
         points,
@@ -203,14 +202,10 @@ impl Losses {
         self.kept.at(point, node, whole)
     }
 
-    fn statement(&self, points: &[SettledPoint]) -> Option<BareStatement> {
+    fn statement(&self, points: &[ReducedPoint]) -> Option<BareStatement> {
         let (level_exponent, standard, level_exponent_fitted) = self.standard.level_exponent();
         let (low_hz, high_hz) = self.standard.range_hz()?;
-        let kept: Vec<Kept> = points
-            .iter()
-            .filter(|p| p.verdict != Verdict::Rejected)
-            .map(|p| self.kept(p))
-            .collect();
+        let kept: Vec<Kept> = points.iter().filter_map(|p| p.kept).collect();
         let largest = kept.iter().map(|k| k.node.standard).fold(0.0, f64::max);
         let count = |basis| kept.iter().filter(|k| k.basis == basis).count();
         Some(BareStatement {
@@ -236,7 +231,7 @@ fn reduce_point(point: &SettledPoint, losses: Option<&Losses>) -> ReducedPoint {
     };
     if let Some(losses) = losses.filter(|_| point.verdict != Verdict::Rejected) {
         let kept = losses.kept(point);
-        reduced.kept_whole = Some(kept.whole);
+        reduced.kept = Some(kept);
         match standard_form(point, losses, kept) {
             Ok(taken) => enter(&mut reduced, taken, losses, kept),
             Err(refusal) => reduced

@@ -180,6 +180,7 @@ pub fn fit(
         // The step shrinks by about the same factor each time; what is still
         // to come is the next one.
         let step = basis.step(&newton)?;
+        moments.gram = basis.gram();
         remaining = if last_step.is_finite() {
             step * (step / last_step).min(1.0)
         } else {
@@ -427,7 +428,7 @@ impl Moments {
         }
     }
 
-    /// Sums up the channels that `which` names, at the present frequencies.
+    /// Sums up the channels that `which` names, at the basis's frequencies.
     fn gather(
         &mut self,
         basis: &Basis,
@@ -439,7 +440,6 @@ impl Moments {
         if chosen.is_empty() {
             return Ok(());
         }
-        self.gram = basis.gram();
         for &channel in &chosen {
             self.squares[channel] = 0.0;
             for projections in &mut self.projections {

@@ -16,7 +16,7 @@ use super::pace::{LAG_WORTH_SAYING, Pace};
 use super::port::{Port, is_pseudo_terminal};
 use crate::commands::{Failure, terminal};
 use crate::ingest::frames::{
-    AnnouncedChannel, Announcement, FrameWriter, MAX_FRAME_BYTES, SAMPLES_HEADER_BYTES,
+    AnnouncedChannel, Announcement, CRC_BYTES, FrameWriter, MAX_FRAME_BYTES, SAMPLES_HEADER_BYTES,
     encode_announcement,
 };
 use crate::ingest::sidecar::SampleFormat;
@@ -54,7 +54,7 @@ pub struct Stream<'a> {
 impl Stream<'_> {
     /// Instants in one frame of samples.
     fn instants(&self) -> usize {
-        let room = (MAX_FRAME_BYTES - SAMPLES_HEADER_BYTES - 4) / self.frame_bytes().max(1);
+        let room = (MAX_FRAME_BYTES - SAMPLES_HEADER_BYTES - CRC_BYTES) / self.frame_bytes().max(1);
         ((self.rate_hz / FRAMES_PER_SECOND) as usize).clamp(1, room.max(1))
     }
 
@@ -69,7 +69,7 @@ impl Stream<'_> {
 
     /// Baud that the line needs at least.
     pub fn least_baud(&self) -> u32 {
-        let body = SAMPLES_HEADER_BYTES + self.instants() * self.frame_bytes() + 4;
+        let body = SAMPLES_HEADER_BYTES + self.instants() * self.frame_bytes() + CRC_BYTES;
         let frame = cobs::max_encoding_length(body) + 1;
         let mut announcement = Vec::new();
         encode_announcement(&self.announcement(0), &mut announcement);

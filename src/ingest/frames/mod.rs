@@ -31,7 +31,7 @@ pub const MAX_FRAME_BYTES: usize = 16_384;
 const CRC: Crc<u32, Table<16>> = Crc::<u32, Table<16>>::new(&CRC_32_ISO_HDLC);
 
 /// Bytes of the check sum.
-const CRC_BYTES: usize = 4;
+pub const CRC_BYTES: usize = 4;
 
 /// What every frame of samples says about itself.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -56,6 +56,17 @@ pub enum Outcome {
     Inconclusive,
 }
 
+impl Outcome {
+    /// As tables and reports say it: what is not met stands out.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Pass => "pass",
+            Self::Fail => "FAIL",
+            Self::Inconclusive => "inconclusive",
+        }
+    }
+}
+
 /// Decides one value. `uncertainty` is expanded, k = 2; without it a guard
 /// band is inconclusive. A value or limit that is no finite number is
 /// inconclusive.

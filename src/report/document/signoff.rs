@@ -52,11 +52,7 @@ pub fn result(outcome: Option<Outcome>) -> &'static str {
 pub fn statement(setup: &Setup, reduction: &Reduction) -> Vec<Fact> {
     let mut facts = vec![("Result", result(reduction.outcome).to_owned())];
     for (number, judgement) in (1..).zip(&reduction.judgements) {
-        let outcome = match judgement.outcome {
-            Outcome::Pass => "pass",
-            Outcome::Fail => "FAIL",
-            Outcome::Inconclusive => "inconclusive",
-        };
+        let outcome = judgement.outcome.word();
         facts.push((
             "Criterion",
             format!("[{number}] {}: {outcome}", judgement.criterion),

@@ -13,16 +13,17 @@ use crate::report::figure::{Figure, Look};
 use crate::report::html::{escape, head, row};
 use crate::report::number::{ABSENT, fixed, plain, significant, with_uncertainty};
 
-fn word(outcome: Outcome) -> (&'static str, &'static str) {
+/// The style sheet's class for an outcome.
+fn class(outcome: Outcome) -> &'static str {
     match outcome {
-        Outcome::Pass => ("pass", "pass"),
-        Outcome::Fail => ("FAIL", "fail"),
-        Outcome::Inconclusive => ("inconclusive", "open"),
+        Outcome::Pass => "pass",
+        Outcome::Fail => "fail",
+        Outcome::Inconclusive => "open",
     }
 }
 
 fn badge(outcome: Outcome) -> String {
-    let (word, class) = word(outcome);
+    let (class, word) = (class(outcome), outcome.word());
     format!("<span class=\"verdict {class}\">{word}</span>")
 }
 
@@ -115,7 +116,7 @@ fn points_table(body: &mut String, judgement: &Judgement) {
         head(&titles)
     );
     for point in &judgement.points {
-        let (word, class) = word(point.outcome);
+        let (word, class) = (point.outcome.word(), class(point.outcome));
         let _ = write!(
             body,
             "<tr><th scope=\"row\">{}</th><td class=\"{class}\">{word}</td><td>{}</td><td>{}</td><td>{}</td>",
@@ -186,7 +187,7 @@ fn picture(judgement: &Judgement) -> Picture {
         .fold(figure, |figure, (look, outcome)| {
             figure
                 .errors(look, of(outcome))
-                .key(look, &word(outcome).0.to_lowercase())
+                .key(look, &outcome.word().to_lowercase())
         });
     Picture {
         title: "Value and requirement".to_owned(),

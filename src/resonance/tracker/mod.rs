@@ -109,8 +109,13 @@ impl Tracker {
         let Some(reading) = reading else {
             return self.close(EndOfDwell::ToneLost);
         };
-        let mut closed = self.change(&reading).and_then(|end| self.close(end));
-        let news = self.level_news(&reading);
+        let bandwidth_hz = self.recent_bandwidth_hz();
+        let mut closed = self
+            .change(&reading, bandwidth_hz)
+            .and_then(|end| self.close(end));
+        // The level is that of the drive, where there is a force channel.
+        let level = reading.force_n.unwrap_or(reading.antinode_m_s);
+        let news = self.level.hop(level, reading.frequency_hz, bandwidth_hz);
         if news == LevelNews::Changed {
             closed = closed.or_else(|| self.close(EndOfDwell::Level));
         }
@@ -156,15 +161,22 @@ impl Tracker {
         )
     }
 
+    /// The bandwidth that the dwell's last windows show, or a usual one.
+    fn recent_bandwidth_hz(&self) -> f64 {
+        let recent = self.dwell.len().saturating_sub(8 * self.plan.window_hops);
+        self.dwell
+            .get(recent..)
+            .and_then(|recent| self.bandwidth_hz(recent))
+            .unwrap_or(0.1)
+    }
+
     /// Whether the drive frequency has left the dwell's own by
     /// [`ANOTHER_FREQUENCY`] bandwidths, however slowly it went.
-    fn change(&self, reading: &Reading) -> Option<EndOfDwell> {
-        let recent = self.dwell.len().saturating_sub(8 * self.plan.window_hops);
+    fn change(&self, reading: &Reading, bandwidth_hz: f64) -> Option<EndOfDwell> {
         let remembered = self.dwell.len().saturating_sub(REMEMBERED_HOPS);
         let own_hz = middle_hz(self.dwell.get(remembered..)?)?;
-        let bandwidth = self.bandwidth_hz(self.dwell.get(recent..)?).unwrap_or(0.1);
         let noise = 6.0 * reading.frequency_u_hz;
-        let width_hz = (ANOTHER_FREQUENCY * bandwidth)
+        let width_hz = (ANOTHER_FREQUENCY * bandwidth_hz)
             .max(LEAST_CHANGE_HZ)
             .max(noise);
         if (reading.frequency_hz - own_hz).abs() <= width_hz {
@@ -184,18 +196,6 @@ impl Tracker {
         } else {
             EndOfDwell::Change
         })
-    }
-
-    /// The level is that of the drive, where there is a force channel.
-    fn level_news(&mut self, reading: &Reading) -> LevelNews {
-        let recent = self.dwell.len().saturating_sub(8 * self.plan.window_hops);
-        let bandwidth = self
-            .dwell
-            .get(recent..)
-            .and_then(|recent| self.bandwidth_hz(recent))
-            .unwrap_or(0.1);
-        let level = reading.force_n.unwrap_or(reading.antinode_m_s);
-        self.level.hop(level, reading.frequency_hz, bandwidth)
     }
 
     /// Keeps no more of a dwell than could still matter.
