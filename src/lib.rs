@@ -1,32 +1,39 @@
 //! spanhold: from a vibrating conductor span to settled points.
 //!
-//! The modules stand in the order the data flows:
+//! The modules stand in the order the data flows; a module imports only from
+//! those above it.
 //!
 //! | module | comes in | goes out | may touch |
 //! |---|---|---|---|
+//! | [`span`] | conductor and span as plain numbers | wave speed, harmonics, strain, wind power | nothing: pure |
 //! | [`setup`] | a TOML file | a checked [`setup::Setup`], or every fault in it | the file it is given |
 //! | [`ingest`] | WAV recordings, serial devices | [`ingest::Message`]: blocks, gaps, end | files, devices, one thread a source |
 //! | [`recorder`] | the same messages | crash-safe recordings | files |
 //! | [`tone`] | blocks | one [`tone::ToneFrame`] a hop: frequency and complex amplitude of every channel | nothing: pure |
 //! | [`resonance`] | tone frames | holds, and dwells that do not count, with reasons | nothing: pure |
 //! | [`reduction`] | a hold | a [`reduction::SettledPoint`] with uncertainty | nothing: pure |
+//! | [`analysis`] | tone messages of all sources | points with their evidence, events, trace rows | nothing: pure |
 //! | [`ledger`] | points and events | the run folder, synced before anything is announced | files |
-//! | [`span`] | conductor and span | wave speed, harmonics, wind power, the test plan | nothing: pure |
-//! | [`rehearsal`] | a setup | recordings of a virtual span and the truth beside them | nothing but what it writes |
-//! | [`report`] | a run folder | tables, plots, HTML | files |
 //! | [`pipeline`] | sources | the stages above joined by bounded channels | threads |
+//! | [`evaluation`] | points of a run and of its bare run | damper power, second methods, requirements, verdict, comparison | nothing: pure |
+//! | [`plan`] | a setup | the harmonics to visit, sensor places, ranges | nothing: pure |
+//! | [`rehearsal`] | a setup | recordings of a virtual span and the truth beside them | what it writes |
+//! | [`report`] | a run folder | tables, plots, HTML | files |
 //! | [`commands`] | arguments | an exit code | everything, through the modules above |
 //!
 //! Longer texts: [`guide`].
 //!
-//! The analysis (`tone`, `resonance`, `reduction`, `span`) knows nothing of
-//! threads, files or clocks: the same samples give the same points, bit for bit.
+//! The pure modules know nothing of threads, files or clocks: the same samples
+//! give the same points, bit for bit.
 
+pub mod analysis;
 pub mod commands;
+pub mod evaluation;
 pub mod guide;
 pub mod ingest;
 pub mod ledger;
 pub mod pipeline;
+pub mod plan;
 pub mod recorder;
 pub mod reduction;
 pub mod rehearsal;

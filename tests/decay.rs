@@ -15,16 +15,17 @@ use num_complex::Complex64;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
-use spanhold::reduction::decay::{Decay, Decrement};
+use spanhold::evaluation::decay::{Decay, Decrement};
+use spanhold::evaluation::kept::{KEPT_STANDARD, UNKNOWN_STANDARD};
+use spanhold::evaluation::methods::{Compared, Method, STORED_ENERGY_STANDARD, decay_power_w};
+use spanhold::evaluation::reduced::{Reduced, Taken, reduce};
+use spanhold::reduction::SettledPoint;
 use spanhold::reduction::equations::Inputs;
-use spanhold::reduction::kept::{KEPT_STANDARD, UNKNOWN_STANDARD};
-use spanhold::reduction::methods::{Compared, Method, STORED_ENERGY_STANDARD, decay_power_w};
-use spanhold::reduction::reduced::{Reduced, Taken, reduce};
 use spanhold::reduction::uncertainty::{Cause, Sensor, propagate};
-use spanhold::reduction::{SettledPoint, Verdict};
 use spanhold::rehearsal::{
     At, Damper, DwellTruth, Program, Sensors, SpanModel, Step, Transition, VirtualSpan, perform,
 };
+use spanhold::setup::Verdict;
 use spanhold::setup::{Quantity, Setup};
 use spanhold::span::StrungConductor;
 
@@ -81,7 +82,7 @@ fn case(name: &'static str, change: impl Fn(&mut Setup), model: &SpanModel) -> C
     }
     bare.span.damper_position_m = None;
     let sweep = damped.sweep;
-    let spacing_hz = StrungConductor::of(&bare).string_harmonic_hz(1);
+    let spacing_hz = bare.strung_conductor().string_harmonic_hz(1);
     // The bare run reaches a harmonic further at both ends.
     let wide = (
         sweep.low_hz - 1.2 * spacing_hz,
@@ -200,7 +201,7 @@ fn read(setup: &Setup, truth: &DwellTruth, errors: Errors, noise: [f64; 2]) -> S
     let v = 1e-3 * truth.antinode_velocity_mm_s;
     let n = 1e-3 * truth.node_velocity_mm_s;
     let gain = |own: f64| (1.0 + own) * (1.0 + errors.reference);
-    let exact = StrungConductor::of(setup);
+    let exact = setup.strung_conductor();
     let inputs = Inputs {
         frequency_hz: truth.frequency_hz,
         antinode: (
@@ -482,7 +483,7 @@ fn damper_power_lies_within_its_stated_uncertainty() {
 fn the_decay_method_is_as_good_as_its_component_says() {
     let mut all = Vec::new();
     for case in cases() {
-        let span = StrungConductor::of(&case.damped);
+        let span = case.damped.strung_conductor();
         let errors: Vec<f64> = case
             .truths
             .iter()

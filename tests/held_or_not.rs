@@ -5,11 +5,11 @@
 mod bench_work;
 
 use bench_work::{Chance, Judged, analyse, at, in_dwell, in_sweep, model, sensors, setup};
-use spanhold::reduction::Verdict;
 use spanhold::rehearsal::{
     DwellTruth, Expectation, Fault, Program, Step, Transition, VirtualSpan, perform,
 };
 use spanhold::setup::Setup;
+use spanhold::setup::Verdict;
 
 const RATE_HZ: f64 = 2000.0;
 const SPANS: u64 = 10;

@@ -6,9 +6,9 @@
 mod bench_work;
 
 use bench_work::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
-use spanhold::reduction::Verdict;
 use spanhold::rehearsal::{Fault, Program, Rehearsal, Step, Transition, VirtualSpan, perform};
 use spanhold::setup::Setup;
+use spanhold::setup::Verdict;
 
 const RATE_HZ: f64 = 1000.0;
 

@@ -13,7 +13,8 @@ use std::path::Path;
 
 use assert_cmd::Command;
 use spanhold::ledger::{Ledger, RunRecord};
-use spanhold::reduction::{SettledPoint, Verdict};
+use spanhold::reduction::SettledPoint;
+use spanhold::setup::Verdict;
 
 /// ACSR Drake at 25 % of its strength; sweep of five harmonics of a string.
 const SETUP: &str = r#"

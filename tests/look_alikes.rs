@@ -7,11 +7,11 @@
 mod bench_work;
 
 use bench_work::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
-use spanhold::reduction::Verdict;
 use spanhold::rehearsal::{
     DwellTruth, Expectation, Fault, Program, Resonance, Step, Transition, VirtualSpan, perform,
 };
 use spanhold::setup::Role;
+use spanhold::setup::Verdict;
 
 const RATE_HZ: f64 = 1000.0;
 /// How many of each kind the everyday suite judges; the ignored tests judge the

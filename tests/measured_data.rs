@@ -8,9 +8,9 @@
 use ndarray::{Array2, Axis, s};
 use num_complex::Complex64;
 use spanhold::ingest::{Block, StreamFormat};
-use spanhold::reduction::Verdict;
 use spanhold::resonance::Tracker;
 use spanhold::resonance::reading::{Reading, velocity_m_s};
+use spanhold::setup::Verdict;
 use spanhold::setup::{Quantity, Setup};
 use spanhold::span::StrungConductor;
 use spanhold::tone::fit::{ToneGuess, fit};

@@ -14,8 +14,11 @@ use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
 use serde_json::Value;
-use spanhold::ledger::{Ledger, ReadReduction, RunRecord, read_reduction};
-use spanhold::reduction::{SettledPoint, Verdict};
+use spanhold::ledger::{Ledger, RunRecord};
+use spanhold::reduction::SettledPoint;
+use spanhold::report::reduction::ReadReduction;
+use spanhold::report::reduction::read_reduction;
+use spanhold::setup::Verdict;
 
 /// An invented string: c = 130 m/s, harmonics 2 Hz apart on 32.5 m.
 const SETUP: &str = r#"

@@ -4,9 +4,9 @@
 mod bench_work;
 
 use bench_work::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
-use spanhold::reduction::Verdict;
 use spanhold::rehearsal::{Program, Step, VirtualSpan, perform};
 use spanhold::setup::Role;
+use spanhold::setup::Verdict;
 
 const RATE_HZ: f64 = 1000.0;
 

@@ -13,12 +13,11 @@ use serde::Serialize;
 use super::layout::{Column, layout, wrap};
 use super::opened_run::OpenedRun;
 use super::{Failure, Status, terminal};
-use crate::reduction::SettledPoint;
-use crate::reduction::comparison::{
+use crate::evaluation::comparison::{
     Difference, HarmonicPrecision, Quantity, differences, precision_by_harmonic,
 };
+use crate::reduction::SettledPoint;
 use crate::setup::Setup;
-use crate::span::StrungConductor;
 
 /// Settings of two benches that differ by more than this part are named.
 const NOTABLE_DIFFERENCE: f64 = 0.01;
@@ -111,7 +110,11 @@ fn compare(members: &[Member], quantity: Quantity) -> Result<Comparison, Failure
     let Some((reference, others)) = members.split_first() else {
         return Err(anyhow!("two run folders or more are right").into());
     };
-    let spacing_hz = StrungConductor::of(&reference.opened.setup).string_harmonic_hz(1);
+    let spacing_hz = reference
+        .opened
+        .setup
+        .strung_conductor()
+        .string_harmonic_hz(1);
     let theirs = &reference.opened.run.points;
     let runs: Vec<Against> = others
         .iter()
@@ -147,7 +150,7 @@ fn compare(members: &[Member], quantity: Quantity) -> Result<Comparison, Failure
 fn with_value(points: &[SettledPoint], quantity: Quantity) -> usize {
     points
         .iter()
-        .filter(|p| p.verdict != crate::reduction::Verdict::Rejected)
+        .filter(|p| p.verdict != crate::setup::Verdict::Rejected)
         .filter(|p| p.frequency_hz.is_some() && quantity.of(p).0.is_some())
         .count()
 }

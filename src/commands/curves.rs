@@ -5,7 +5,7 @@ use std::path::{Component, Path};
 
 use crate::commands::terminal;
 use crate::ledger::Ledger;
-use crate::reduction::criteria::Requirement;
+use crate::setup::Requirement;
 use crate::setup::Setup;
 
 /// Copies each curve that is named by a plain relative path to the same path

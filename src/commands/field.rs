@@ -14,12 +14,13 @@ use serde::Serialize;
 use super::layout::{Column, layout, wrap};
 use super::opened_run::OpenedRun;
 use super::{Failure, Status, terminal};
-use crate::reduction::criteria::{Hole, Requirement, holes};
-use crate::reduction::{SettledPoint, Verdict};
+use crate::evaluation::criteria::{Hole, holes};
+use crate::plan::bending_wire;
+use crate::reduction::SettledPoint;
+use crate::setup::Requirement;
 use crate::setup::Setup;
-use crate::span::StrungConductor;
+use crate::setup::Verdict;
 use crate::span::balance::{Balance, DamperPower, LineSpan, SELF_DAMPING_EXPONENTS, SelfDamping};
-use crate::span::plan::bending_wire;
 use crate::span::shedding::wind_speed_m_s;
 use crate::span::wind::{FUNCTIONS, WindFunction};
 
@@ -364,7 +365,7 @@ fn settled(balance: Balance) -> Option<f64> {
 }
 
 fn uncovered(setup: &Setup, rows: &[Row]) -> Vec<Hole> {
-    let span = StrungConductor::of(setup);
+    let span = setup.strung_conductor();
     let frequencies: Vec<f64> = rows.iter().map(|row| row.frequency_hz).collect();
     holes(
         &frequencies,

@@ -5,7 +5,9 @@ use std::path::Path;
 use anyhow::{Context as _, anyhow};
 
 use super::{Failure, terminal};
-use crate::ledger::{ReadReduction, Run, SETUP_FILE, read_reduction};
+use crate::ledger::{Run, SETUP_FILE};
+use crate::report::reduction::ReadReduction;
+use crate::report::reduction::read_reduction;
 use crate::setup::{self, Setup};
 
 /// A run and its setup.

@@ -10,8 +10,8 @@ use anyhow::{Context as _, anyhow};
 
 use super::layout::{Column, layout};
 use super::{Failure, Status, terminal};
+use crate::plan::{Assumptions, ChannelOutlook, Plan, PlannedHarmonic};
 use crate::setup::{self, Setup};
-use crate::span::plan::{Assumptions, ChannelOutlook, Plan, PlannedHarmonic};
 
 /// Arguments of `plan`.
 #[derive(Debug, clap::Args)]

@@ -4,8 +4,9 @@
 use std::fmt::Write as _;
 
 use super::layout::{Column, layout, wrap};
-use crate::reduction::{SettledPoint, Verdict};
+use crate::reduction::SettledPoint;
 use crate::report::number;
+use crate::setup::Verdict;
 
 /// The whole text, at most `width` columns wide where that is possible.
 pub fn points_table(points: &[SettledPoint], width: usize) -> String {

@@ -13,14 +13,20 @@ use serde::Serialize;
 use super::opened_run::OpenedRun;
 use super::reduction_table::reduction_table;
 use super::{Failure, Status, terminal};
-use crate::ledger::{CurveRecord, Reduction, RunIdentity, RunState, reduction, write_reduction};
-use crate::pipeline::analysis::TraceRow;
-use crate::reduction::criteria::{Outcome, RequiredCurve, Requirement};
-use crate::reduction::decay::{Decay, EnvelopeRow, decays};
-use crate::reduction::reduced::{ReducedPoint, Taken, reduce};
-use crate::reduction::together::misfits;
+use crate::analysis::TraceRow;
+use crate::evaluation::criteria::{Outcome, RequiredCurve};
+use crate::evaluation::decay::{Decay, EnvelopeRow, decays};
+use crate::evaluation::reduced::{Taken, reduce};
+use crate::evaluation::reduced_point::ReducedPoint;
+use crate::evaluation::together::misfits;
+use crate::ledger::RunState;
+use crate::report::reduction::CurveRecord;
+use crate::report::reduction::Reduction;
+use crate::report::reduction::RunIdentity;
+use crate::report::reduction::reduction;
+use crate::report::reduction::write_reduction;
+use crate::setup::Requirement;
 use crate::setup::Setup;
-use crate::span::harmonic_of;
 
 /// Arguments of `reduce`.
 #[derive(Debug, clap::Args)]
@@ -298,7 +304,7 @@ fn free_decays(
     let envelope: Vec<EnvelopeRow> = rows.iter().filter_map(envelope_row).collect();
     let mut found = decays(&envelope, range_mm_s);
     for decay in &mut found {
-        decay.harmonic = harmonic_of(&opened.setup, decay.frequency_hz);
+        decay.harmonic = opened.setup.harmonic_of(decay.frequency_hz);
     }
     if range_mm_s.is_some() && found.is_empty() {
         return Err(anyhow!(

@@ -4,14 +4,14 @@ use std::fmt::Write as _;
 
 use super::layout::{Column, layout, wrap};
 use super::points_table::{said_once, with_uncertainty};
-use crate::ledger::Reduction;
-use crate::reduction::Verdict;
-use crate::reduction::criteria::{Judgement, Outcome};
-use crate::reduction::decay::Decay;
-use crate::reduction::methods::{Compared, Method, MethodCheck};
-use crate::reduction::reduced::ReducedPoint;
+use crate::evaluation::criteria::{Judgement, Outcome};
+use crate::evaluation::decay::Decay;
+use crate::evaluation::methods::{Compared, Method, MethodCheck};
+use crate::evaluation::reduced_point::ReducedPoint;
 use crate::report::document::signoff;
+use crate::report::reduction::Reduction;
 use crate::setup::Setup;
+use crate::setup::Verdict;
 
 /// What every reader of a verdict has to know.
 const CAUTION: &str = "Required values come from the licensed text of the standard in force and \
@@ -304,11 +304,11 @@ fn decays(decays: &[Decay], width: usize) -> String {
     if decays.is_empty() {
         return String::new();
     }
-    let rows: Vec<(&Decay, &crate::reduction::decay::Decrement)> = decays
+    let rows: Vec<(&Decay, &crate::evaluation::decay::Decrement)> = decays
         .iter()
         .flat_map(|decay| decay.levels.iter().map(move |level| (decay, level)))
         .collect();
-    let each = |cell: &dyn Fn(&Decay, &crate::reduction::decay::Decrement) -> String| {
+    let each = |cell: &dyn Fn(&Decay, &crate::evaluation::decay::Decrement) -> String| {
         rows.iter().map(|(d, l)| cell(d, l)).collect()
     };
     let columns = [

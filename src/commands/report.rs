@@ -5,9 +5,10 @@ use std::path::{Path, PathBuf};
 use anyhow::Context as _;
 
 use super::{Failure, Status};
-use crate::ledger::{REPORT_FILE, Run, SETUP_FILE, read_reduction};
+use crate::ledger::{REPORT_FILE, Run, SETUP_FILE};
 use crate::report::document::Document;
 use crate::report::recordings::Recordings;
+use crate::report::reduction::read_reduction;
 
 /// Arguments of `report`.
 #[derive(Debug, clap::Args)]

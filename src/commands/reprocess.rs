@@ -19,15 +19,14 @@ use super::curves;
 use super::points_table::points_table;
 use super::reduce::{Asked, Concluded};
 use super::{Failure, Status, reduce, report, terminal};
+use crate::analysis::Finding;
+use crate::evaluation::reduced_point::ReducedPoint;
 use crate::ingest::sidecar::hash_of_file;
 use crate::ingest::wav::{WavReader, spawn_wav};
-use crate::ledger::{
-    FileRecord, Ledger, REPORT_FILE, Reduction, RunRecord, RunState, SourceRecord,
-};
-use crate::pipeline::analysis::Finding;
+use crate::ledger::{FileRecord, Ledger, REPORT_FILE, RunRecord, RunState, SourceRecord};
 use crate::pipeline::{self, Input, Options, Order, Outcome, Progress, Sink, StopReason};
 use crate::reduction::SettledPoint;
-use crate::reduction::reduced::ReducedPoint;
+use crate::report::reduction::Reduction;
 use crate::setup::{self, Loaded, Role};
 use crate::tone::TonePlan;
 

@@ -11,11 +11,11 @@ use crossbeam_channel::bounded;
 use serde::Serialize;
 
 use super::{Failure, Status};
+use crate::analysis::{Finding, TraceRow};
 use crate::ingest::wav::{WavReader, spawn_wav};
 use crate::ledger::{
     EVIDENCE_FILE, POINTS_FILE, PointEvidence, Run, RunState, SETUP_FILE, TRACE_FILE,
 };
-use crate::pipeline::analysis::{Finding, TraceRow};
 use crate::pipeline::{self, Input, Options, Order, Progress, Sink, StopReason};
 use crate::reduction::SettledPoint;
 use crate::report::difference::first_difference;

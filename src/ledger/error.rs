@@ -70,7 +70,7 @@ pub enum LedgerError {
 
 impl LedgerError {
     /// For `map_err`: names the file and what was tried.
-    pub(super) fn io(path: &Path, action: &'static str) -> impl FnOnce(io::Error) -> Self {
+    pub(crate) fn io(path: &Path, action: &'static str) -> impl FnOnce(io::Error) -> Self {
         move |source| Self::Io {
             path: path.to_owned(),
             action,

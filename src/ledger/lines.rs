@@ -20,7 +20,7 @@ pub(super) struct LineFile {
 
 impl LineFile {
     /// Opens for appending; creates the file if it is not there.
-    pub(super) fn open(path: &Path) -> Result<Self, LedgerError> {
+    pub(crate) fn open(path: &Path) -> Result<Self, LedgerError> {
         let file = OpenOptions::new()
             .append(true)
             .create(true)
@@ -37,7 +37,7 @@ impl LineFile {
     ///
     /// When the disk takes only a part of it, the part is taken back, so that
     /// the line before it stays the last.
-    pub(super) fn append(&mut self, value: &impl Serialize) -> Result<(), LedgerError> {
+    pub(crate) fn append(&mut self, value: &impl Serialize) -> Result<(), LedgerError> {
         self.line.clear();
         serde_json::to_writer(&mut self.line, value)
             .map_err(|error| LedgerError::io(&self.path, "write")(error.into()))?;
@@ -56,7 +56,7 @@ impl LineFile {
 
     /// Whether the file still stands where it was opened: one that was removed
     /// takes lines without complaint, and nobody will ever read them.
-    pub(super) fn is_in_place(&self) -> Result<(), LedgerError> {
+    pub(crate) fn is_in_place(&self) -> Result<(), LedgerError> {
         let here = std::fs::metadata(&self.path).map_err(LedgerError::io(&self.path, "find"))?;
         #[cfg(unix)]
         {
@@ -76,7 +76,7 @@ impl LineFile {
     }
 
     /// Returns once the disk has everything appended.
-    pub(super) fn sync(&self) -> Result<(), LedgerError> {
+    pub(crate) fn sync(&self) -> Result<(), LedgerError> {
         self.file
             .sync_data()
             .map_err(LedgerError::io(&self.path, "sync"))
@@ -85,19 +85,19 @@ impl LineFile {
 
 /// What a file of lines holds.
 #[derive(Debug)]
-pub(super) struct Lines<T> {
+pub(crate) struct Lines<T> {
     /// The objects, in order.
-    pub(super) values: Vec<T>,
+    pub(crate) values: Vec<T>,
     /// End of each object's line, bytes.
     pub(super) ends: Vec<u64>,
     /// Length of the file, bytes; beyond the last line's end it is torn.
     pub(super) length: u64,
     /// What was left out, if anything.
-    pub(super) note: Option<String>,
+    pub(crate) note: Option<String>,
 }
 
 /// Reads a file of lines; a file that is not there is empty.
-pub(super) fn read<T: DeserializeOwned>(path: &Path) -> Result<Lines<T>, LedgerError> {
+pub(crate) fn read<T: DeserializeOwned>(path: &Path) -> Result<Lines<T>, LedgerError> {
     let bytes = match std::fs::read(path) {
         Ok(bytes) => bytes,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => Vec::new(),
@@ -144,7 +144,7 @@ pub(super) fn read<T: DeserializeOwned>(path: &Path) -> Result<Lines<T>, LedgerE
 }
 
 /// Cuts a file back to `length` bytes and syncs it.
-pub(super) fn cut(path: &Path, length: u64) -> Result<(), LedgerError> {
+pub(crate) fn cut(path: &Path, length: u64) -> Result<(), LedgerError> {
     let file = OpenOptions::new()
         .write(true)
         .open(path)
@@ -155,7 +155,7 @@ pub(super) fn cut(path: &Path, length: u64) -> Result<(), LedgerError> {
 }
 
 /// Writes a file so that it is at every moment either the old or the new one.
-pub(super) fn replace(path: &Path, bytes: &[u8]) -> Result<(), LedgerError> {
+pub(crate) fn replace(path: &Path, bytes: &[u8]) -> Result<(), LedgerError> {
     let mut name = path.as_os_str().to_owned();
     name.push(".new");
     let new = PathBuf::from(name);
@@ -168,7 +168,7 @@ pub(super) fn replace(path: &Path, bytes: &[u8]) -> Result<(), LedgerError> {
 }
 
 /// Returns once the disk knows the names in a folder.
-pub(super) fn sync_folder(folder: &Path) -> Result<(), LedgerError> {
+pub(crate) fn sync_folder(folder: &Path) -> Result<(), LedgerError> {
     // Folders cannot be opened as files everywhere; where they cannot, the
     // system syncs names with their files.
     #[cfg(unix)]

@@ -20,20 +20,17 @@
 //! | `run.lock` | empty; locked while a program writes to the folder |
 
 mod error;
-mod lines;
+pub(crate) mod lines;
 mod read;
 mod record;
-mod reduced;
 mod table;
 mod writer;
 
 pub use error::LedgerError;
 pub use read::{PointEvidence, Run};
 pub use record::{FileRecord, PointCounts, RunRecord, RunState, SourceRecord};
-pub use reduced::{
-    CurveRecord, ReadReduction, Reduction, RunIdentity, read_reduction, reduction, write_reduction,
-};
 pub use table::points_csv;
+pub(crate) use writer::lock;
 pub use writer::{Found, Ledger};
 
 /// The setup as used.

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::{
     EVENTS_FILE, EVIDENCE_FILE, LedgerError, POINTS_FILE, RunRecord, SETUP_FILE, TRACE_FILE, lines,
 };
-use crate::pipeline::analysis::{Event, Evidence, TraceRow};
+use crate::analysis::{Event, Evidence, TraceRow};
 use crate::reduction::SettledPoint;
 
 /// One line of `evidence.jsonl`.

@@ -5,7 +5,7 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use super::{LedgerError, RUN_FILE, lines};
-use crate::reduction::Verdict;
+use crate::setup::Verdict;
 
 /// The run as a whole; replaced as one, never edited in place.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

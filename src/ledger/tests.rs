@@ -5,8 +5,9 @@ use std::io::Write as _;
 use std::path::Path;
 
 use super::*;
-use crate::pipeline::analysis::{Event, Evidence, TraceRow};
-use crate::reduction::{SettledPoint, Verdict};
+use crate::analysis::{Event, Evidence, TraceRow};
+use crate::reduction::SettledPoint;
+use crate::setup::Verdict;
 
 const SETUP: &[u8] = b"[test]\ntitle = \"invented\"\n";
 

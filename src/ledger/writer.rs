@@ -10,7 +10,7 @@ use super::{
     REDUCED_TABLE_FILE, REDUCTION_FILE, REPORT_FILE, RUN_FILE, RunRecord, RunState, SETUP_FILE,
     SourceRecord, TABLE_FILE, TRACE_FILE, points_csv,
 };
-use crate::pipeline::analysis::{Event, Evidence, TraceRow};
+use crate::analysis::{Event, Evidence, TraceRow};
 use crate::reduction::SettledPoint;
 
 /// What a command makes anew, and may therefore remove when it replaces a
@@ -318,7 +318,7 @@ fn make_folder(folder: &Path) -> Result<(), LedgerError> {
     }
 }
 
-pub(super) fn lock(folder: &Path) -> Result<File, LedgerError> {
+pub(crate) fn lock(folder: &Path) -> Result<File, LedgerError> {
     let path = folder.join(LOCK_FILE);
     let file = OpenOptions::new()
         .write(true)

@@ -18,7 +18,6 @@
 //! The end of a source travels in the channels behind its last samples, so
 //! that every stage finishes its work first.
 
-pub mod analysis;
 mod feed;
 mod record;
 mod run;

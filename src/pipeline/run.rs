@@ -6,9 +6,9 @@ use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, RecvTimeoutError, Select};
 
-use super::analysis::{Analysis, Finding};
 use super::stages::{Estimated, Stages};
 use super::stop::StopReason;
+use crate::analysis::{Analysis, Finding};
 use crate::ingest::{End, Message};
 use crate::setup::Setup;
 use crate::tone::{ToneMessage, TonePlan};

@@ -11,8 +11,8 @@ use std::time::Duration;
 use crossbeam_channel::{Sender, bounded};
 use ndarray::Array2;
 
-use super::analysis::Finding;
 use super::*;
+use crate::analysis::Finding;
 use crate::ingest::{Block, End, Gap, Message, StreamFormat};
 use crate::setup::{self, Setup};
 use crate::tone::TonePlan;

@@ -1,17 +1,7 @@
 //! Hold → settled point: efficiency, power, strain, uncertainty. Pure.
-#![doc = include_str!("../guide/from-points-to-verdict.md")]
 
-pub mod bare;
-pub mod comparison;
-pub mod criteria;
-pub mod decay;
 pub mod equations;
-pub mod kept;
-pub mod level;
-pub mod methods;
-pub mod reduced;
 pub mod settle;
-pub mod together;
 pub mod uncertainty;
 
 pub use settle::settle;
@@ -19,18 +9,7 @@ pub use settle::settle;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
-/// Whether a dwell counts.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Verdict {
-    /// Steady and shown to be at resonance.
-    Held,
-    /// Steady; resonance neither shown nor excluded.
-    Steady,
-    /// Looked like a dwell; the reasons say why it does not count.
-    #[default]
-    Rejected,
-}
+use crate::setup::Verdict;
 
 /// One line of `points.jsonl`. Peak values unless the name says `pp`.
 /// Uncertainties (`_u` before the unit part) are expanded, k = 2. A value that

@@ -6,12 +6,11 @@ use std::sync::Arc;
 
 use super::SettledPoint;
 use super::equations::{Inputs, Quantities};
-use super::level::target_deviation_pct;
 use super::uncertainty::{COVERAGE, Cause, Sensor, propagate};
 use crate::resonance::Dwell;
 use crate::resonance::reading::velocity_m_s;
+use crate::setup::level::target_deviation_pct;
 use crate::setup::{Channel, Role, Setup, StrainLocation};
-use crate::span::{StrungConductor, harmonic_of};
 use crate::tone::interval::{IntervalChannel, IntervalTone};
 use crate::tone::{ToneFrame, TonePlan};
 
@@ -89,7 +88,7 @@ pub fn settle(
     write_ratio(&mut point, &value, &expanded, &inputs, &causes);
     write_powers(&mut point, &value, &expanded);
     let largest = write_strains(&mut point, &gauges, &value, &expanded);
-    point.harmonic = harmonic_of(setup, value.frequency_hz);
+    point.harmonic = setup.harmonic_of(value.frequency_hz);
     point.target_deviation_pct = target_deviation_pct(
         setup,
         value.frequency_hz,
@@ -146,7 +145,7 @@ fn inputs<'a>(
             .iter()
             .map(|heard| heard.found.phasor.value)
             .collect(),
-        conductor: StrungConductor::of(setup),
+        conductor: setup.strung_conductor(),
         sensor_distance_m: node
             .and_then(|node| Some(node.channel.position_m? - antinode.channel.position_m?)),
         quadrature_sign: node.map_or(1.0, |node| {

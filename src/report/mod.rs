@@ -11,4 +11,5 @@ pub mod figure;
 pub mod html;
 pub mod number;
 pub mod recordings;
+pub mod reduction;
 pub mod samples;

@@ -5,7 +5,6 @@ use super::Criterion;
 use super::reading::{Places, Reading, fold_half_turn_deg, median, middle_hz, velocity_m_s};
 use super::trend::{envelope_line, trend};
 use crate::setup::{Quantity, Setup};
-use crate::span::StrungConductor;
 use crate::tone::TonePlan;
 use crate::tone::interval::{IntervalChannel, IntervalTone};
 
@@ -386,7 +385,10 @@ impl Stretch<'_> {
     /// |sin(k x_drive)|: 0 where the drive sits on a node of its own.
     fn drive_sine(&self) -> Option<f64> {
         let drive_m = self.setup.span.drive_position_m?;
-        let wave_number = StrungConductor::of(self.setup).wave_number_per_m(self.frequency_hz());
+        let wave_number = self
+            .setup
+            .strung_conductor()
+            .wave_number_per_m(self.frequency_hz());
         Some((wave_number * drive_m).sin().abs())
     }
 
@@ -539,7 +541,7 @@ impl Stretch<'_> {
 
     /// Hum in a resting span is steady too; it is no dwell.
     fn level(&self) -> Option<Judged> {
-        let target = crate::reduction::level::target_velocity_m_s(self.setup, self.frequency_hz())?;
+        let target = crate::setup::level::target_velocity_m_s(self.setup, self.frequency_hz())?;
         let value =
             100.0 * median(self.readings.iter().map(|reading| reading.antinode_m_s))? / target;
         let sentence = format!(

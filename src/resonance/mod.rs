@@ -15,7 +15,7 @@ pub use tracker::Tracker;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
-use crate::reduction::Verdict;
+use crate::setup::Verdict;
 use crate::tone::ToneFrame;
 use crate::tone::interval::IntervalTone;
 

@@ -17,8 +17,10 @@
 mod check;
 mod explain;
 mod fault;
+pub mod level;
 mod model;
 mod read;
+mod requirements;
 mod warnings;
 mod words;
 
@@ -28,8 +30,9 @@ pub use model::{
     AlarmLimits, Amplitude, Channel, Conductor, HoldRules, Setup, Source, SourceKind, Span, Sweep,
     Test,
 };
+pub use requirements::{Criterion, DecisionRule, Requirement};
 pub use warnings::warnings;
-pub use words::{LevelRule, Protocol, Quantity, Role, StrainLocation, Unit};
+pub use words::{LevelRule, Protocol, Quantity, Role, StrainLocation, Unit, Verdict};
 
 use fault::Log;
 use read::RawSetup;

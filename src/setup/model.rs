@@ -4,8 +4,9 @@
 //! fields are kept by [`super::parse`], the only way to make a [`Setup`] from
 //! outside text.
 
+use super::requirements::Criterion;
 use super::words::{LevelRule, Protocol, Role, StrainLocation, Unit};
-use crate::reduction::criteria::Criterion;
+use crate::span::StrungConductor;
 use serde::Serialize;
 
 /// A checked setup. Whoever holds one may rely on the invariants written at
@@ -318,6 +319,30 @@ impl Setup {
     /// First resonance of the span as a plain string, c/(2 L), Hz.
     pub fn string_fundamental_hz(&self) -> f64 {
         self.wave_speed_m_s() / (2.0 * self.span.length_m)
+    }
+
+    /// The conductor as strung; without EI a string.
+    pub fn strung_conductor(&self) -> StrungConductor {
+        StrungConductor {
+            tension_n: self.span.tension_kn * 1e3,
+            mass_kg_per_m: self.conductor.mass_kg_per_m,
+            bending_stiffness_n_m2: self.conductor.bending_stiffness_n_m2.unwrap_or(0.0),
+            length_m: self.span.length_m,
+        }
+    }
+
+    /// The number of the harmonic that a measured frequency belongs to: the bare
+    /// span's nearest. A damper shifts its span's resonances by up to half a
+    /// spacing, so there every frequency has a number, which half way between two
+    /// may be one off; on a bare span such a frequency has none
+    /// ([`StrungConductor::harmonic_of`]). `None` also when the frequency is no
+    /// positive number.
+    pub fn harmonic_of(&self, frequency_hz: f64) -> Option<u32> {
+        let conductor = self.strung_conductor();
+        match self.span.damper_position_m {
+            Some(_) => conductor.nearest_harmonic(frequency_hz, 0.5),
+            None => conductor.harmonic_of(frequency_hz),
+        }
     }
 
     /// The source that carries the antinode, and with it every channel whose

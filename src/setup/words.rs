@@ -37,6 +37,19 @@ impl LevelRule {
     }
 }
 
+/// Whether a dwell counts.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Verdict {
+    /// Steady and shown to be at resonance.
+    Held,
+    /// Steady; resonance neither shown nor excluded.
+    Steady,
+    /// Looked like a dwell; the reasons say why it does not count.
+    #[default]
+    Rejected,
+}
+
 /// How a serial device frames its samples (guide, page "device protocol").
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

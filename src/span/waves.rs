@@ -10,8 +10,6 @@
 
 use std::f64::consts::{PI, TAU};
 
-use crate::setup::Setup;
-
 /// A conductor strung between two rigid clamps.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StrungConductor {
@@ -26,16 +24,6 @@ pub struct StrungConductor {
 }
 
 impl StrungConductor {
-    /// The conductor of a setup; a setup without EI gives a string.
-    pub fn of(setup: &Setup) -> Self {
-        Self {
-            tension_n: setup.span.tension_kn * 1e3,
-            mass_kg_per_m: setup.conductor.mass_kg_per_m,
-            bending_stiffness_n_m2: setup.conductor.bending_stiffness_n_m2.unwrap_or(0.0),
-            length_m: setup.span.length_m,
-        }
-    }
-
     /// Wave speed of the string, sqrt(T/m), m/s.
     pub fn wave_speed_m_s(&self) -> f64 {
         (self.tension_n / self.mass_kg_per_m).sqrt()
@@ -110,7 +98,7 @@ pub fn ring_up_time_constant_s(half_power_bandwidth_hz: f64) -> f64 {
 
 /// The span of the demonstration, for the tests of this folder.
 #[cfg(test)]
-pub(super) fn demo_span() -> StrungConductor {
+pub(crate) fn demo_span() -> StrungConductor {
     StrungConductor {
         tension_n: 18_000.0,
         mass_kg_per_m: 0.98,

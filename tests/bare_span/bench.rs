@@ -4,13 +4,13 @@
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
-use spanhold::reduction::{SettledPoint, Verdict};
+use spanhold::reduction::SettledPoint;
 use spanhold::rehearsal::{
     DwellTruth, Noise, Program, Quantisation, Resonance, Sensors, SpanModel, Step, Transition,
     VirtualSpan, bench_sensors, perform,
 };
+use spanhold::setup::Verdict;
 use spanhold::setup::{Role, Setup};
-use spanhold::span::StrungConductor;
 use std::f64::consts::{FRAC_1_SQRT_2, PI, TAU};
 
 use crate::bench_work::{Chance, Judged, analyse, at, in_dwell, in_sweep, setup};
@@ -77,8 +77,9 @@ impl Bare {
             }
         }
         let iswr = truth_at(&span, &resonance, &sensors).iswr;
-        let bandwidth_hz =
-            StrungConductor::of(&setup).half_power_bandwidth_hz(resonance.frequency_hz, iswr);
+        let bandwidth_hz = setup
+            .strung_conductor()
+            .half_power_bandwidth_hz(resonance.frequency_hz, iswr);
         Self {
             resonance,
             iswr,

@@ -3,9 +3,9 @@
 //! node sensor off its place. Every row of a table is one kind of trouble over
 //! some benches.
 
-use spanhold::reduction::Verdict;
 use spanhold::rehearsal::{At, Fault, Noise, Step, Transition};
 use spanhold::setup::Role;
+use spanhold::setup::Verdict;
 
 use crate::bench::{Bare, Outcome, RATE_HZ};
 use crate::bench_work::at;

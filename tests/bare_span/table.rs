@@ -1,6 +1,6 @@
 //! Dwell length and drive phase against the error of the ratio and the verdict.
 
-use spanhold::reduction::Verdict;
+use spanhold::setup::Verdict;
 use statrs::distribution::{Binomial, DiscreteCDF};
 use std::fmt::Write as _;
 

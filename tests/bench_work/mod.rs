@@ -12,14 +12,15 @@
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, Uniform};
+use spanhold::analysis::{Analysis, Evidence, Finding};
 use spanhold::ingest::{Block, StreamFormat};
-use spanhold::pipeline::analysis::{Analysis, Evidence, Finding};
 use spanhold::reduction::settle::hear;
-use spanhold::reduction::{SettledPoint, Verdict, settle};
+use spanhold::reduction::{SettledPoint, settle};
 use spanhold::rehearsal::{
     At, DwellTruth, Noise, Rehearsal, Resonance, Sensor, Sensors, SpanModel, VirtualSpan,
 };
 use spanhold::resonance::Dwell;
+use spanhold::setup::Verdict;
 use spanhold::setup::{self, Role, Setup};
 use spanhold::tone::interval::fit_interval;
 use spanhold::tone::{Estimator, TonePlan, Windows};

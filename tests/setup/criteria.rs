@@ -1,7 +1,8 @@
 //! `[[criteria]]`: what a run is held against.
 
-use spanhold::reduction::criteria::{DecisionRule, Requirement};
 use spanhold::setup;
+use spanhold::setup::DecisionRule;
+use spanhold::setup::Requirement;
 
 use super::BENCH;
 

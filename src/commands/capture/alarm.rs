@@ -8,7 +8,7 @@
 use std::collections::VecDeque;
 use std::process::{Child, Command, Stdio};
 
-use crate::pipeline::analysis::TraceRow;
+use crate::analysis::TraceRow;
 use crate::setup::{AlarmLimits, Role, Setup};
 use crate::tone::{ToneFrame, TonePlan};
 

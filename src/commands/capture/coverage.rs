@@ -4,8 +4,9 @@
 use std::fmt::Write as _;
 
 use crate::commands::layout::wrap;
-use crate::reduction::{SettledPoint, Verdict};
-use crate::span::plan::Plan;
+use crate::plan::Plan;
+use crate::reduction::SettledPoint;
+use crate::setup::Verdict;
 
 /// How a harmonic stands.
 #[derive(Debug, Clone, PartialEq, Eq)]

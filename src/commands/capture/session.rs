@@ -25,10 +25,10 @@ use crate::pipeline::{
     self, FeedState, Input, Options, Order, Outcome, Recordings, StopReason, recordings_of,
     spawn_feed, spawn_recorder,
 };
+use crate::plan::{Assumptions, Plan};
 use crate::recorder::{Recorder, RecorderOptions, repair};
 use crate::reduction::SettledPoint;
 use crate::setup::{Loaded, Role};
-use crate::span::plan::{Assumptions, Plan};
 use crate::tone::TonePlan;
 
 /// Blocks between recorder and feed, and between feed and windows: seconds of

@@ -6,8 +6,8 @@ use serde::Serialize;
 
 use super::listen::Heard;
 use super::measure::{Measured, Terms, measure};
+use crate::plan::{Assumptions, ChannelOutlook, Plan};
 use crate::setup::{Channel, Loaded, Role, Setup};
-use crate::span::plan::{Assumptions, ChannelOutlook, Plan};
 use crate::tone::TonePlan;
 
 /// A mains line may be this large against the smallest expected signal.

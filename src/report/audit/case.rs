@@ -5,11 +5,12 @@ use std::fmt::Write as _;
 
 use serde::Serialize;
 
+use crate::analysis::{Event, TraceRow};
 use crate::ledger::Run;
-use crate::pipeline::analysis::{Event, TraceRow};
-use crate::reduction::{SettledPoint, Verdict};
+use crate::reduction::SettledPoint;
 use crate::report::number::{ABSENT, against, plain, significant};
 use crate::resonance::Criterion;
+use crate::setup::Verdict;
 
 /// Least and largest stretch of approach that is shown before a dwell, s.
 const APPROACH_S: (f64, f64) = (20.0, 300.0);

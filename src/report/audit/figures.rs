@@ -3,7 +3,7 @@
 use std::f64::consts::TAU;
 
 use super::case::Case;
-use crate::pipeline::analysis::TraceRow;
+use crate::analysis::TraceRow;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
 use crate::report::number::{plain, significant};

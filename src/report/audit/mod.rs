@@ -10,8 +10,8 @@ pub mod text;
 use serde::Serialize;
 
 use super::recordings::Recordings;
+use crate::analysis::TraceRow;
 use crate::ledger::Run;
-use crate::pipeline::analysis::TraceRow;
 use case::{Case, Judgement};
 
 /// A run under audit.

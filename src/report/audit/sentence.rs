@@ -1,8 +1,8 @@
 //! One sentence a dwell that a person can read out.
 
 use super::case::Case;
-use crate::reduction::Verdict;
 use crate::report::number::{duration, plain, within};
+use crate::setup::Verdict;
 
 /// What is to be said of a dwell.
 pub fn sentence(case: &Case) -> String {
@@ -127,7 +127,7 @@ fn enumeration(parts: &[String]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pipeline::analysis::TraceRow;
+    use crate::analysis::TraceRow;
     use crate::reduction::SettledPoint;
     use crate::resonance::Criterion;
 

@@ -2,12 +2,13 @@
 
 use std::fmt::Write as _;
 
-use crate::reduction::{SettledPoint, Verdict};
+use crate::reduction::SettledPoint;
 use crate::report::audit::figures::Picture;
 use crate::report::audit::page::picture_html;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
 use crate::setup::Setup;
+use crate::setup::Verdict;
 
 /// Frequency, value, expanded uncertainty.
 type Series = Vec<(f64, f64, f64)>;

@@ -15,9 +15,12 @@ use std::fmt::Write as _;
 use super::html::{escape, page};
 use super::number::duration;
 use super::recordings::Recordings;
-use crate::ledger::{ReadReduction, Reduction, Run, RunState};
-use crate::reduction::{SettledPoint, Verdict};
+use crate::ledger::{Run, RunState};
+use crate::reduction::SettledPoint;
+use crate::report::reduction::ReadReduction;
+use crate::report::reduction::Reduction;
 use crate::setup::Setup;
+use crate::setup::Verdict;
 
 /// The usual cautions, one a line.
 pub const CAUTIONS: [&str; 5] = [

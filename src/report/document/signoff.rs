@@ -14,9 +14,10 @@
 use std::collections::BTreeMap;
 
 use super::setting::calibration_words;
-use crate::ledger::{Reduction, RunIdentity};
-use crate::reduction::criteria::Outcome;
+use crate::evaluation::criteria::Outcome;
 use crate::report::number::plain;
+use crate::report::reduction::Reduction;
+use crate::report::reduction::RunIdentity;
 use crate::setup::Setup;
 
 /// A name and what stands beside it.

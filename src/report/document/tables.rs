@@ -3,10 +3,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 
-use crate::reduction::{SettledPoint, Verdict};
+use crate::reduction::SettledPoint;
 use crate::report::html::{escape, head, row};
 use crate::report::number::{ABSENT, by_uncertainty, duration, fixed, with_uncertainty};
 use crate::resonance::reading::fold_half_turn_deg;
+use crate::setup::Verdict;
 
 /// A column: its heading, and what it says of a point.
 struct Column {

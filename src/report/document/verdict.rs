@@ -3,15 +3,15 @@
 use std::fmt::Write as _;
 
 use super::facts_list;
-use crate::ledger::Reduction;
-use crate::reduction::criteria::{Judgement, Outcome, PointJudgement};
-use crate::reduction::methods::MethodCheck;
+use crate::evaluation::criteria::{Judgement, Outcome, PointJudgement};
+use crate::evaluation::methods::MethodCheck;
 use crate::report::audit::figures::Picture;
 use crate::report::audit::page::picture_html;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
 use crate::report::html::{escape, head, row};
 use crate::report::number::{ABSENT, fixed, plain, significant, with_uncertainty};
+use crate::report::reduction::Reduction;
 
 /// The style sheet's class for an outcome.
 fn class(outcome: Outcome) -> &'static str {

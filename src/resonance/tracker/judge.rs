@@ -7,8 +7,8 @@ use super::super::criteria::{Judged, Stretch};
 use super::super::reading::{Reading, median, middle_hz, velocity_m_s};
 use super::super::{Criterion, Dwell};
 use super::{EndOfDwell, HOLD_CONSTANTS, LONGEST_DWELL_SECONDS, RING_UP_COMFORT, Tracker};
-use crate::reduction::Verdict;
 use crate::setup::Quantity;
+use crate::setup::Verdict;
 use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
 use std::f64::consts::PI;
 

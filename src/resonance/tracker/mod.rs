@@ -19,8 +19,8 @@ use self::judge::{passage, plateau};
 use super::Dwell;
 use super::level::{DriveLevel, LevelNews, STEADY_HOPS};
 use super::reading::{Places, Reading, median, middle_hz};
-use crate::reduction::Verdict;
 use crate::setup::Setup;
+use crate::setup::Verdict;
 use crate::span::StrungConductor;
 use crate::tone::{ToneGap, TonePlan};
 
@@ -86,7 +86,7 @@ impl Tracker {
     pub fn new(setup: &Setup, plan: &TonePlan) -> Self {
         Self {
             setup: setup.clone(),
-            conductor: StrungConductor::of(setup),
+            conductor: setup.strung_conductor(),
             places: Places::new(setup, plan),
             plan: plan.clone(),
             dwell: Vec::new(),

@@ -10,44 +10,12 @@ use super::bare::{BareLosses, Power, Refusal, SAME_HARMONIC, TakenOff};
 use super::criteria::{Judgement, Outcome, RequiredCurve, judge};
 use super::decay::Decay;
 use super::kept::{Basis, Kept, KeptLosses};
-use super::level::LevelLaw;
+use super::level_law::LevelLaw;
 use super::methods::{MethodCheck, WholeSpanLosses, checks};
+use super::reduced_point::ReducedPoint;
 use super::together::shared_standard;
-use super::{SettledPoint, Verdict};
-use crate::setup::{Role, Setup};
-use crate::span::StrungConductor;
-
-/// One line of `reduced.jsonl`: the settled point with the bare span's losses
-/// and the damper's power filled in, and what only the reduction can say.
-/// Uncertainties (`_u`) are expanded, k = 2.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-#[allow(
-    missing_docs,
-    reason = "each field's name carries its quantity and unit"
-)]
-pub struct ReducedPoint {
-    #[serde(flatten)]
-    pub point: SettledPoint,
-    /// What of `power_bare_w` is still lost beyond the node with the damper on:
-    /// `power_damper_w` is `power_total_w` less this.
-    pub power_taken_off_w: Option<f64>,
-    pub power_taken_off_u_w: Option<f64>,
-    /// What of the bare span's losses is to be taken off.
-    #[serde(skip)]
-    pub(super) kept: Option<Kept>,
-    /// The damper's power with bending stiffness in the wave impedance, beside
-    /// the standard's `power_damper_w`.
-    pub power_damper_stiffness_w: Option<f64>,
-    pub power_damper_stiffness_u_w: Option<f64>,
-    /// Exponent l of `P_damper ∝ V^l`, where a second level at this harmonic
-    /// showed it.
-    pub level_exponent: Option<f64>,
-    pub level_exponent_u: Option<f64>,
-    /// `power_damper_w` at the exact level the setup asks for; only with such
-    /// an exponent.
-    pub power_damper_at_target_w: Option<f64>,
-    pub power_damper_at_target_u_w: Option<f64>,
-}
+use crate::reduction::SettledPoint;
+use crate::setup::{Role, Setup, Verdict};
 
 /// A run as the reduction takes it.
 #[derive(Debug, Clone, Copy)]
@@ -181,7 +149,7 @@ struct Losses {
 impl Losses {
     fn of(run: &Setup, bare: Taken) -> Result<Self, Refusal> {
         let shared = shared_standard(run, bare.setup, [Role::Antinode, Role::Node], true);
-        let spacing_hz = StrungConductor::of(bare.setup).string_harmonic_hz(1);
+        let spacing_hz = bare.setup.strung_conductor().string_harmonic_hz(1);
         let stiffness = BareLosses::by(bare.points, spacing_hz, |p| {
             p.power_total_stiffness_w.zip(p.power_total_stiffness_u_w)
         });

@@ -1,8 +1,9 @@
 //! Decision rules, curves, coverage, and the two published sheets.
 
 use super::*;
-use crate::reduction::{SettledPoint, Verdict};
-use crate::setup::Setup;
+use crate::reduction::SettledPoint;
+use crate::setup::{Criterion, DecisionRule, Requirement, Setup, Verdict};
+use crate::span::wind::WindFunction;
 
 fn efficiency_point(point: u64, frequency_hz: f64, efficiency_pct: f64) -> SettledPoint {
     SettledPoint {

@@ -1,26 +1,44 @@
-//! Criteria: from settled points to pass, fail or inconclusive.
-//!
-//! In: a [`Criterion`] of the setup, the points of a run, the required curve
-//! where there is one. Out: a [`Judgement`] of every point, the holes in the
-//! coverage, and of the whole run. Pure; the curve's file is read by the caller.
+//! What a run is held against, as the setup file declares it. How a run is
+//! judged by it is the matter of [`crate::evaluation::criteria`].
 //!
 //! Required values come from the licensed text of the standard in force and
 //! the responsible engineer, never from this program.
 
-mod coverage;
-mod curve;
-mod decide;
-mod judge;
+use serde::{Deserialize, Serialize};
 
-use serde::Serialize;
-
-use crate::setup::StrainLocation;
+use super::words::StrainLocation;
 use crate::span::wind::WindFunction;
 
-pub use coverage::{Hole, holes};
-pub use curve::{CurveFault, CurveFaults, RequiredCurve};
-pub use decide::{DecisionRule, Demand, Outcome, decide};
-pub use judge::{Judgement, PointJudgement, judge};
+/// How uncertainty enters a decision (ISO/IEC 17025:2017, 7.8.6; the rules are
+/// those of ILAC-G8:09/2019).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DecisionRule {
+    /// The measured value alone decides; a value on the limit is up to 50 %
+    /// likely to be wrongly accepted.
+    #[default]
+    SimpleAcceptance,
+    /// The limit is moved by the expanded uncertainty (k = 2), on both sides:
+    /// pass and fail are each less than 2.5 % likely to be wrong, and what
+    /// lies between is inconclusive.
+    GuardBand,
+}
+
+impl DecisionRule {
+    /// The rule in words, for every place where a verdict is shown.
+    pub fn statement(self) -> &'static str {
+        match self {
+            Self::SimpleAcceptance => {
+                "simple acceptance (ILAC-G8:09/2019): the measured value decides, its uncertainty \
+                 is not taken into account"
+            }
+            Self::GuardBand => {
+                "guard band of the expanded uncertainty, k = 2 (ILAC-G8:09/2019): pass or fail \
+                 only where the value is beyond the limit by more than its uncertainty"
+            }
+        }
+    }
+}
 
 /// One `[[criteria]]` of the setup file.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -111,6 +129,3 @@ impl Criterion {
         }
     }
 }
-
-#[cfg(test)]
-mod tests;

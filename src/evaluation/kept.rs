@@ -34,10 +34,10 @@
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
-use super::bare::BareLosses;
-use super::{SettledPoint, Verdict};
-use crate::setup::Setup;
-use crate::span::{StrungConductor, harmonic_of};
+use super::bare::{BareLosses, Part};
+use crate::reduction::SettledPoint;
+use crate::setup::{Setup, Verdict};
+use crate::span::StrungConductor;
 
 /// Loops between the node that is read and the clamp of the bare span: the
 /// node next to the damper, or the one after it.
@@ -65,15 +65,6 @@ pub const UNKNOWN_STANDARD: f64 = 0.81;
 /// Nearer to a half wave behind the damper than this, rad, it sits by a node of
 /// that length, and the frequency says nothing of r.
 const LEAST_FROM_NODE: f64 = 0.3;
-
-/// A part of a bare power with its standard uncertainty.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Part {
-    /// The part, 0 and up.
-    pub ratio: f64,
-    /// Its standard uncertainty.
-    pub standard: f64,
-}
 
 /// Where r comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -142,7 +133,7 @@ pub struct KeptLosses {
 impl KeptLosses {
     /// From the bare run, for points of `run`.
     pub fn of(run: &Setup, bare: &Setup, points: &[SettledPoint]) -> Self {
-        let span = StrungConductor::of(bare);
+        let span = bare.strung_conductor();
         let mut excess_loops = Vec::new();
         let mut end_strains: BTreeMap<String, Vec<At>> = BTreeMap::new();
         let mut counted: Vec<(f64, &SettledPoint)> = points
@@ -152,7 +143,7 @@ impl KeptLosses {
             .collect();
         counted.sort_by(|a, b| a.0.total_cmp(&b.0));
         for (frequency_hz, point) in counted {
-            if let Some(n) = point.harmonic.or_else(|| harmonic_of(bare, frequency_hz)) {
+            if let Some(n) = point.harmonic.or_else(|| bare.harmonic_of(frequency_hz)) {
                 excess_loops.push((frequency_hz, f64::from(n) - span.loops(frequency_hz), 0.0));
             }
             for (gauge, value, relative) in end_strains_of(point) {
@@ -366,7 +357,7 @@ fn interpolated(readings: &[At], frequency_hz: f64) -> Option<(f64, f64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::reduction::bare::Power;
+    use crate::evaluation::bare::Power;
 
     /// A string of 36 m whose damper sits a quarter wave from the clamp at
     /// ten and a half loops, where the bare span has no resonance.
@@ -387,7 +378,7 @@ mod tests {
         let bare = parse(include_str!("../../config/bare-trial.toml"), "bare");
         // A hair nearer, so that rounding does not put it beyond the node.
         run.span.damper_position_m = Some((1.0 - 1e-9) * 18.0 / 10.5);
-        let f1 = StrungConductor::of(&bare).string_harmonic_hz(1);
+        let f1 = bare.strung_conductor().string_harmonic_hz(1);
         let point = |loops: f64, strain: f64| SettledPoint {
             verdict: Verdict::Held,
             frequency_hz: Some(loops * f1),

@@ -2,76 +2,23 @@
 //! pure chain `resonance` → `reduction`, in one place so that live capture and
 //! reprocessing cannot differ.
 
-use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 use std::sync::Arc;
+
+mod findings;
+
+pub use findings::{Event, Evidence, Finding, TraceRow};
 
 use crate::reduction::SettledPoint;
 use crate::reduction::settle::{clipped_by_place, hear, settle};
 use crate::resonance::reading::Reading;
-use crate::resonance::{Criterion, Dwell, Tracker};
+use crate::resonance::{Dwell, Tracker};
 use crate::setup::{Role, Setup};
-use crate::span::StrungConductor;
 use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
 use crate::tone::{ToneFrame, ToneMessage, TonePlan};
 
 /// How long the other sources are kept in memory while the main one is silent.
 const SILENCE_SECONDS: f64 = 600.0;
-
-/// What the analysis says.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Finding {
-    /// A dwell was judged and reduced; the evidence goes with it.
-    Point(Box<SettledPoint>, Evidence),
-    /// Something happened.
-    Event(Event),
-    /// One row of the trace, one a hop of the main source.
-    Trace(TraceRow),
-}
-
-/// What a point's verdict rests on.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Evidence {
-    /// When the frequency or level last changed before the dwell, s.
-    pub dwell_start_s: f64,
-    /// When the dwell ended, s.
-    pub dwell_end_s: f64,
-    /// Each criterion.
-    pub criteria: Vec<Criterion>,
-}
-
-/// One line of `events.jsonl`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Event {
-    /// When, s since sample 0 of the main source.
-    pub at_s: f64,
-    /// What kind, one word: `gap`, `session`, …
-    pub kind: String,
-    /// One sentence.
-    pub message: String,
-}
-
-/// One row of `trace.csv`, one a hop. Peak values; empty where not measured.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-#[allow(
-    missing_docs,
-    reason = "each field's name carries its quantity and unit"
-)]
-pub struct TraceRow {
-    pub time_s: f64,
-    pub frequency_hz: Option<f64>,
-    pub antinode_velocity_mm_s: Option<f64>,
-    pub node_velocity_mm_s: Option<f64>,
-    pub iswr: Option<f64>,
-    pub node_phase_deg: Option<f64>,
-    pub drive_force_n: Option<f64>,
-    pub drive_phase_deg: Option<f64>,
-    pub detuning_bandwidths: Option<f64>,
-    pub bandwidth_hz: Option<f64>,
-    pub snr_db: Option<f64>,
-    pub distortion_pct: Option<f64>,
-    pub clipped_samples: u64,
-}
 
 /// The analysis of one run.
 #[derive(Debug)]
@@ -286,7 +233,9 @@ impl Analysis {
             .drive_phase_deg
             .map(|phase| 0.5 * phase.clamp(-89.0, 89.0).to_radians().tan());
         row.bandwidth_hz = row.iswr.map(|iswr| {
-            StrungConductor::of(&self.setup).half_power_bandwidth_hz(reading.frequency_hz, iswr)
+            self.setup
+                .strung_conductor()
+                .half_power_bandwidth_hz(reading.frequency_hz, iswr)
         });
         if let Some(antinode) = places
             .antinode

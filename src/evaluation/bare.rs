@@ -11,8 +11,8 @@
 //! uncertainty unless the bare run was taken at several levels and says
 //! otherwise. Outside the frequencies of the bare run nothing is said.
 
-use super::kept::Part;
-use super::{SettledPoint, Verdict};
+use crate::reduction::SettledPoint;
+use crate::setup::Verdict;
 
 /// Exponent of the level taken where the bare run has one level only.
 pub const DEFAULT_LEVEL_EXPONENT: f64 = 2.0;
@@ -40,6 +40,15 @@ pub struct Power {
     pub power_w: f64,
     /// Expanded uncertainty, k = 2, W.
     pub power_u_w: f64,
+}
+
+/// A part of a bare power with its standard uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Part {
+    /// The part, 0 and up.
+    pub ratio: f64,
+    /// Its standard uncertainty.
+    pub standard: f64,
 }
 
 /// What the subtraction makes of one power.

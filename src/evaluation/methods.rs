@@ -17,10 +17,10 @@ use serde::{Deserialize, Serialize};
 use super::bare::{BareLosses, Power};
 use super::comparison::e_n;
 use super::decay::{self, Decay};
-use super::reduced::ReducedPoint;
-use super::uncertainty::COVERAGE;
-use super::{SettledPoint, Verdict};
-use crate::setup::{Channel, Role, Setup};
+use super::reduced_point::ReducedPoint;
+use crate::reduction::SettledPoint;
+use crate::reduction::uncertainty::COVERAGE;
+use crate::setup::{Channel, Role, Setup, Verdict};
 use crate::span::StrungConductor;
 
 /// Standard uncertainty, as a part of the power, of taking `¼ m L V²` for the
@@ -86,7 +86,7 @@ pub struct WholeSpanLosses(pub(super) BareLosses);
 impl WholeSpanLosses {
     /// From a bare run that has drive force and drive motion.
     pub fn of(run: &Setup, bare: &Setup, points: &[SettledPoint]) -> Option<Self> {
-        let spacing_hz = StrungConductor::of(bare).string_harmonic_hz(1);
+        let spacing_hz = bare.strung_conductor().string_harmonic_hz(1);
         let power = |p: &SettledPoint| p.power_force_w.zip(p.power_force_u_w);
         let losses = BareLosses::by(points, spacing_hz, power).ok()?;
         let roles = [Role::DriveForce, Role::DriveMotion];
@@ -200,7 +200,7 @@ pub fn decay_power_w(
 fn decay_power(setup: &Setup, decay: &Decay, point: &SettledPoint) -> Option<Power> {
     let velocity = point.antinode_velocity_mm_s?;
     let nearest = decay.levels.first().unwrap_or(&decay.whole);
-    let span = StrungConductor::of(setup);
+    let span = setup.strung_conductor();
     let power_w = decay_power_w(&span, decay.frequency_hz, velocity, nearest.log_decrement);
     let calibration = setup
         .channel(Role::Antinode)

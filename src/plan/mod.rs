@@ -12,10 +12,11 @@ use std::f64::consts::{PI, TAU};
 
 use serde::Serialize;
 
-use super::strain::BendingWire;
-use super::waves::{StrungConductor, ring_up_time_constant_s};
-use super::{places::ReadingPlaces, shedding};
 use crate::setup::{LevelRule, Setup};
+use crate::span::places::ReadingPlaces;
+use crate::span::shedding;
+use crate::span::strain::BendingWire;
+use crate::span::waves::{StrungConductor, ring_up_time_constant_s};
 
 pub use channels::ChannelOutlook;
 
@@ -102,7 +103,7 @@ pub struct PlannedHarmonic {
 impl Plan {
     /// Works out the plan of a setup.
     pub fn of(setup: &Setup, assumed: Assumptions) -> Self {
-        let span = StrungConductor::of(setup);
+        let span = setup.strung_conductor();
         let harmonics = harmonics_in_range(&span, setup)
             .map(|n| PlannedHarmonic::of(setup, &span, assumed, n))
             .collect::<Vec<_>>();

@@ -7,10 +7,8 @@ use serde::{Deserialize, Serialize};
 use super::coverage::{Hole, holes};
 use super::curve::RequiredCurve;
 use super::decide::{Demand, Outcome, decide};
-use super::{Criterion, Requirement};
-use crate::reduction::{SettledPoint, Verdict};
-use crate::setup::{Setup, StrainLocation};
-use crate::span::StrungConductor;
+use crate::reduction::SettledPoint;
+use crate::setup::{Criterion, Requirement, Setup, StrainLocation, Verdict};
 use crate::span::wind::WindFunction;
 
 /// One point against one criterion. Value and requirement are in `unit`.
@@ -83,7 +81,7 @@ pub fn judge(
         .filter(|j| j.outcome != Outcome::Inconclusive)
         .map(|j| j.frequency_hz)
         .collect();
-    let span = StrungConductor::of(setup);
+    let span = setup.strung_conductor();
     let spacing_hz = |f: f64| span.group_speed_m_s(f) / (2.0 * span.length_m);
     let holes = holes(&frequencies, range_hz, spacing_hz);
     let any = |outcome| judged.iter().any(|j| j.outcome == outcome);

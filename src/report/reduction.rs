@@ -9,15 +9,16 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use super::{
-    FileRecord, LedgerError, POINTS_FILE, REDUCED_FILE, REDUCED_TABLE_FILE, REDUCTION_FILE, Run,
-    RunState, lines, points_csv, writer,
-};
+use crate::evaluation::criteria::{Judgement, Outcome};
+use crate::evaluation::decay::Decay;
+use crate::evaluation::methods::MethodCheck;
+use crate::evaluation::reduced::{BareStatement, Reduced};
+use crate::evaluation::reduced_point::ReducedPoint;
 use crate::ingest::sidecar::hash_of_file;
-use crate::reduction::criteria::{Judgement, Outcome};
-use crate::reduction::decay::Decay;
-use crate::reduction::methods::MethodCheck;
-use crate::reduction::reduced::{BareStatement, Reduced, ReducedPoint};
+use crate::ledger::{
+    FileRecord, LedgerError, POINTS_FILE, REDUCED_FILE, REDUCED_TABLE_FILE, REDUCTION_FILE, Run,
+    RunState, lines, lock, points_csv,
+};
 use crate::setup::Setup;
 
 /// `reduction.json`: what the reduced points and the verdict rest on.
@@ -140,7 +141,7 @@ pub fn write_reduction(
     points: &[ReducedPoint],
     reduction: &mut Reduction,
 ) -> Result<(), LedgerError> {
-    let _lock = writer::lock(folder)?;
+    let _lock = lock(folder)?;
     let path = folder.join(REDUCED_FILE);
     let mut text = Vec::new();
     for point in points {

@@ -4,7 +4,7 @@
 //! In: the setups of both runs. Out: every reason why they do not fit, and the
 //! calibration error that both powers share. Pure.
 
-use super::uncertainty::COVERAGE;
+use crate::reduction::uncertainty::COVERAGE;
 use crate::setup::{Channel, Role, Setup};
 
 /// Every reason why the losses of `bare` may not be taken off `run`; none when

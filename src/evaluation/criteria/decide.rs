@@ -4,36 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
-/// How uncertainty enters a decision (ISO/IEC 17025:2017, 7.8.6; the rules are
-/// those of ILAC-G8:09/2019).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum DecisionRule {
-    /// The measured value alone decides; a value on the limit is up to 50 %
-    /// likely to be wrongly accepted.
-    #[default]
-    SimpleAcceptance,
-    /// The limit is moved by the expanded uncertainty (k = 2), on both sides:
-    /// pass and fail are each less than 2.5 % likely to be wrong, and what
-    /// lies between is inconclusive.
-    GuardBand,
-}
-
-impl DecisionRule {
-    /// The rule in words, for every place where a verdict is shown.
-    pub fn statement(self) -> &'static str {
-        match self {
-            Self::SimpleAcceptance => {
-                "simple acceptance (ILAC-G8:09/2019): the measured value decides, its uncertainty \
-                 is not taken into account"
-            }
-            Self::GuardBand => {
-                "guard band of the expanded uncertainty, k = 2 (ILAC-G8:09/2019): pass or fail \
-                 only where the value is beyond the limit by more than its uncertainty"
-            }
-        }
-    }
-}
+use crate::setup::DecisionRule;
 
 /// Which side of the limit is right.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -5,7 +5,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{SettledPoint, Verdict};
+use crate::reduction::SettledPoint;
+use crate::setup::Verdict;
 
 /// Two points belong together only if they are closer than this part of the
 /// spacing of the harmonics.

@@ -1,0 +1,14 @@
+//! Points of a run, and of its bare run → damper power, second methods,
+//! requirements, verdict, comparison. Pure: loaded values in, values out.
+#![doc = include_str!("../guide/from-points-to-verdict.md")]
+
+pub mod bare;
+pub mod comparison;
+pub mod criteria;
+pub mod decay;
+pub mod kept;
+pub mod level_law;
+pub mod methods;
+pub mod reduced;
+pub mod reduced_point;
+pub mod together;
