@@ -30,7 +30,7 @@ use crate::span::StrungConductor;
 pub const STORED_ENERGY_STANDARD: f64 = 0.035;
 
 /// A decay and a point belong to the same resonance within this part of the
-/// frequency.
+/// frequency, and nowhere further apart than half the way to the next harmonic.
 const SAME_RESONANCE: f64 = 0.02;
 
 /// The second method.
@@ -108,10 +108,7 @@ pub fn checks(
             continue;
         }
         let by_force = power(reduced.point.power_force_w, reduced.point.power_force_u_w);
-        let by_decay = decays
-            .iter()
-            .find(|decay| belongs(decay, &reduced.point))
-            .and_then(|decay| decay_power(setup, decay, &reduced.point));
+        let by_decay = decay_power(setup, decays, &reduced.point);
         for (method, second) in [(Method::Power, by_force), (Method::Decay, by_decay)] {
             out.extend(second.and_then(|second| check(reduced, method, second, whole_span)));
         }
@@ -169,10 +166,72 @@ fn check(
     })
 }
 
-fn belongs(decay: &Decay, point: &SettledPoint) -> bool {
-    point
-        .frequency_hz
-        .is_some_and(|f| (decay.frequency_hz / f - 1.0).abs() <= SAME_RESONANCE)
+fn same_resonance(setup: &Setup, decay_hz: f64, point_hz: f64) -> bool {
+    let span = setup.strung_conductor();
+    let half_spacing_hz = span.group_speed_m_s(point_hz) / (4.0 * span.length_m);
+    (decay_hz - point_hz).abs() <= half_spacing_hz.min(SAME_RESONANCE * point_hz)
+}
+
+/// The decrement at one amplitude of a free decay.
+#[derive(Debug, Clone, Copy)]
+struct DecrementAt {
+    frequency_hz: f64,
+    /// Antinode velocity in the middle of the range it was fitted over, on a
+    /// logarithmic scale, mm/s peak.
+    velocity_mm_s: f64,
+    log_decrement: f64,
+    /// Expanded uncertainty, k = 2.
+    log_decrement_u: f64,
+}
+
+/// The decrement at an antinode velocity (mm/s peak), from all decays at the
+/// point's resonance. Damping may change with the amplitude, so each decay has
+/// a decrement at several: between two of them it is interpolated over ln V,
+/// beyond the highest and the lowest the nearest is taken as it stands.
+fn decrement_at(
+    setup: &Setup,
+    decays: &[Decay],
+    frequency_hz: f64,
+    velocity_mm_s: f64,
+) -> Option<DecrementAt> {
+    let levels: Vec<DecrementAt> = decays
+        .iter()
+        .filter(|decay| same_resonance(setup, decay.frequency_hz, frequency_hz))
+        .flat_map(|decay| {
+            decay.levels.iter().map(|level| DecrementAt {
+                frequency_hz: decay.frequency_hz,
+                velocity_mm_s: (level.from_velocity_mm_s * level.to_velocity_mm_s).sqrt(),
+                log_decrement: level.log_decrement,
+                log_decrement_u: level.log_decrement_u,
+            })
+        })
+        .collect();
+    let by_velocity =
+        |a: &&DecrementAt, b: &&DecrementAt| a.velocity_mm_s.total_cmp(&b.velocity_mm_s);
+    let below = levels
+        .iter()
+        .filter(|level| level.velocity_mm_s <= velocity_mm_s)
+        .max_by(by_velocity);
+    let above = levels
+        .iter()
+        .filter(|level| level.velocity_mm_s > velocity_mm_s)
+        .min_by(by_velocity);
+    match (below, above) {
+        (Some(below), Some(above)) => Some(interpolated(below, above, velocity_mm_s)),
+        (below, above) => below.or(above).copied(),
+    }
+}
+
+fn interpolated(below: &DecrementAt, above: &DecrementAt, velocity_mm_s: f64) -> DecrementAt {
+    let part = (velocity_mm_s / below.velocity_mm_s).ln()
+        / (above.velocity_mm_s / below.velocity_mm_s).ln();
+    let between = |below: f64, above: f64| below + part * (above - below);
+    DecrementAt {
+        frequency_hz: between(below.frequency_hz, above.frequency_hz),
+        velocity_mm_s,
+        log_decrement: between(below.log_decrement, above.log_decrement),
+        log_decrement_u: ((1.0 - part) * below.log_decrement_u).hypot(part * above.log_decrement_u),
+    }
 }
 
 /// Power, W, that a decrement means at an antinode velocity (mm/s peak). The
@@ -195,18 +254,18 @@ pub fn decay_power_w(
     ) * decay::end_loss_factor(frequency_hz, length_m, speed_m_s, log_decrement)
 }
 
-/// Power by the decay method at the point's own level, by the decrement at the
-/// amplitudes nearest to it.
-fn decay_power(setup: &Setup, decay: &Decay, point: &SettledPoint) -> Option<Power> {
+/// Power by the decay method at the point's own level, by the decrement at that
+/// level.
+fn decay_power(setup: &Setup, decays: &[Decay], point: &SettledPoint) -> Option<Power> {
     let velocity = point.antinode_velocity_mm_s?;
-    let nearest = decay.levels.first().unwrap_or(&decay.whole);
+    let found = decrement_at(setup, decays, point.frequency_hz?, velocity)?;
     let span = setup.strung_conductor();
-    let power_w = decay_power_w(&span, decay.frequency_hz, velocity, nearest.log_decrement);
+    let power_w = decay_power_w(&span, found.frequency_hz, velocity, found.log_decrement);
     let calibration = setup
         .channel(Role::Antinode)
         .map_or(0.0, |(_, antinode)| calibration_standard(antinode));
     let relative = [
-        nearest.log_decrement_u / (COVERAGE * nearest.log_decrement),
+        found.log_decrement_u / (COVERAGE * found.log_decrement),
         setup.conductor.mass_uncertainty_pct / (100.0 * COVERAGE),
         1e-3 * setup.span.length_uncertainty_mm / (COVERAGE * span.length_m),
         2.0 * calibration,
@@ -214,11 +273,11 @@ fn decay_power(setup: &Setup, decay: &Decay, point: &SettledPoint) -> Option<Pow
     ]
     .into_iter()
     .fold(0.0, f64::hypot);
-    let found = Power {
+    let power = Power {
         power_w,
         power_u_w: COVERAGE * relative * power_w,
     };
-    (power_w.is_finite() && power_w > 0.0).then_some(found)
+    (power_w.is_finite() && power_w > 0.0).then_some(power)
 }
 
 /// Relative standard uncertainty of a channel's calibration.
@@ -229,4 +288,106 @@ fn calibration_standard(channel: &Channel) -> f64 {
         .as_ref()
         .map_or(0.0, |_| channel.reference_uncertainty_pct);
     own.hypot(reference) / (100.0 * COVERAGE)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::evaluation::decay::Decrement;
+
+    fn setup() -> Setup {
+        let text = include_str!("../../config/damped-trial.toml");
+        crate::setup::parse(text, "damped-trial.toml").unwrap()
+    }
+
+    /// A free decay from a velocity down, its decrement given for every halving.
+    fn decay(frequency_hz: f64, from_mm_s: f64, decrements: &[f64]) -> Decay {
+        let level = |(n, log_decrement): (usize, &f64)| Decrement {
+            from_velocity_mm_s: from_mm_s / f64::from(1 << n),
+            to_velocity_mm_s: from_mm_s / f64::from(2 << n),
+            log_decrement: *log_decrement,
+            log_decrement_u: 0.02 * log_decrement,
+            rows: 20,
+        };
+        let levels: Vec<Decrement> = decrements.iter().enumerate().map(level).collect();
+        Decay {
+            start_s: 0.0,
+            end_s: 10.0,
+            frequency_hz,
+            harmonic: None,
+            whole: levels[0],
+            amplitude_dependent: levels.len() > 1,
+            levels,
+        }
+    }
+
+    fn second_w(decays: &[Decay], frequency_hz: f64, velocity_mm_s: f64) -> Option<f64> {
+        let point = ReducedPoint {
+            point: SettledPoint {
+                verdict: Verdict::Held,
+                frequency_hz: Some(frequency_hz),
+                antinode_velocity_mm_s: Some(velocity_mm_s),
+                power_total_w: Some(1.0),
+                power_total_u_w: Some(0.02),
+                ..SettledPoint::default()
+            },
+            ..ReducedPoint::default()
+        };
+        let found = checks(&setup(), &[point], decays, None);
+        found.first().map(|check| check.second_w)
+    }
+
+    /// IEEE 664: P = 1/2 f m L V² delta; the correction for a loss at one end
+    /// and for the end corrections is the same for equal decrements, so the
+    /// powers of two decrements are compared with each other.
+    fn power_of(frequency_hz: f64, velocity_mm_s: f64, log_decrement: f64) -> f64 {
+        let span = setup().strung_conductor();
+        decay_power_w(&span, frequency_hz, velocity_mm_s, log_decrement)
+    }
+
+    fn close(found: Option<f64>, expected: f64) {
+        let found = found.unwrap();
+        assert!((found / expected - 1.0).abs() < 1e-9, "{found} {expected}");
+    }
+
+    #[test]
+    fn each_level_gets_the_damping_of_its_own_amplitude() {
+        // Two dwells at one resonance, at 200 and at 50 mm/s, each ended by
+        // cutting the drive, the louder one first in the trace. The damper is
+        // weaker at the low level.
+        let decays = [decay(20.0, 200.0, &[0.05]), decay(20.0, 50.0, &[0.02])];
+        close(second_w(&decays, 20.0, 200.0), power_of(20.0, 200.0, 0.05));
+        close(second_w(&decays, 20.0, 30.0), power_of(20.0, 30.0, 0.02));
+        // In any order of the trace.
+        let decays = [decays[1].clone(), decays[0].clone()];
+        close(second_w(&decays, 20.0, 200.0), power_of(20.0, 200.0, 0.05));
+    }
+
+    #[test]
+    fn one_decay_serves_every_level_that_it_passes_through() {
+        let decays = [decay(20.0, 200.0, &[0.05, 0.04, 0.02])];
+        // The middles of the ranges are 141.4, 70.7 and 35.4 mm/s. At a middle
+        // its own decrement, half the way between two (on a logarithmic scale,
+        // at 100 and 50 mm/s) half of each, beyond the outermost that one.
+        for (velocity, log_decrement) in [
+            (200.0, 0.05),
+            (200.0 / 2.0_f64.sqrt(), 0.05),
+            (100.0, 0.045),
+            (50.0, 0.03),
+            (20.0, 0.02),
+        ] {
+            let expected = power_of(20.0, velocity, log_decrement);
+            close(second_w(&decays, 20.0, velocity), expected);
+        }
+    }
+
+    #[test]
+    fn a_neighbouring_resonance_lends_no_damping() {
+        // The demo's harmonics are 1.88 Hz apart: at 60 Hz the next one is
+        // 3 % away, and half the way to it 0.94 Hz.
+        let decays = [decay(61.2, 200.0, &[0.05]), decay(60.1, 200.0, &[0.02])];
+        close(second_w(&decays, 60.0, 200.0), power_of(60.1, 200.0, 0.02));
+        assert_eq!(second_w(&decays[..1], 60.0, 200.0), None);
+        assert_eq!(second_w(&[decay(20.5, 200.0, &[0.05])], 20.0, 200.0), None);
+    }
 }
