@@ -77,7 +77,7 @@ fn the_demo_recordings_hold_what_their_truth_says() {
             for channel in &setup.channels {
                 // Strain gauges carry mains beside the tone, which a projection
                 // over an odd interval does not quite reject.
-                let tolerance = if channel.location.is_some() {
+                let tolerance = if channel.role.is_clamp_strain() {
                     0.03
                 } else {
                     0.005

@@ -243,7 +243,8 @@ fn shares_references(reference: &Member, others: &[Member]) -> bool {
         let channels = &member.opened.setup.channels;
         channels
             .iter()
-            .filter_map(|channel| channel.reference.clone())
+            .filter_map(|channel| channel.reference.as_ref())
+            .map(|reference| reference.name.clone())
             .collect()
     };
     let first = names(reference);

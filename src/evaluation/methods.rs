@@ -286,7 +286,7 @@ fn calibration_standard(channel: &Channel) -> f64 {
     let reference = channel
         .reference
         .as_ref()
-        .map_or(0.0, |_| channel.reference_uncertainty_pct);
+        .map_or(0.0, |reference| reference.uncertainty_pct);
     own.hypot(reference) / (100.0 * COVERAGE)
 }
 

@@ -130,16 +130,14 @@ pub fn shared_standard(run: &Setup, bare: &Setup, channels: [Role; 2], waves: bo
         if let Some(pct) = ours.uncertainty_pct.filter(|_| same_sensor(ours, theirs)) {
             square += part(pct).powi(2);
         }
-        if let Some(reference) = ours.reference.as_deref()
-            && theirs.reference.as_deref() == Some(reference)
+        if let (Some(our), Some(their)) = (&ours.reference, &theirs.reference)
+            && our.name == their.name
         {
-            let pct = ours
-                .reference_uncertainty_pct
-                .min(theirs.reference_uncertainty_pct);
-            match references.iter_mut().find(|(name, _)| *name == reference) {
+            let pct = our.uncertainty_pct.min(their.uncertainty_pct);
+            match references.iter_mut().find(|(name, _)| *name == our.name) {
                 // One reference behind both factors moves both.
                 Some((_, sum)) => *sum += part(pct),
-                None => references.push((reference, part(pct))),
+                None => references.push((&our.name, part(pct))),
             }
         }
     }
@@ -159,7 +157,11 @@ fn same_sensor(ours: &Channel, theirs: &Channel) -> bool {
         && ours.unit == theirs.unit
         && ours.full_scale.to_bits() == theirs.full_scale.to_bits()
         && ours.uncertainty_pct == theirs.uncertainty_pct
-        && ours.reference == theirs.reference
+        && reference_name(ours) == reference_name(theirs)
+}
+
+fn reference_name(channel: &Channel) -> Option<&str> {
+    channel.reference.as_ref().map(|reference| &*reference.name)
 }
 
 #[cfg(test)]

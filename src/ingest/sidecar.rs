@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::{Gap, IngestError};
-use crate::setup::{Role, Setup, Unit};
+use crate::setup::{RoleKind, Setup, Unit};
 
 /// Version of the sidecar's layout, written into each.
 pub const SIDECAR_VERSION: u32 = 1;
@@ -107,7 +107,7 @@ pub struct ChannelCalibration {
     /// Name of the channel.
     pub name: String,
     /// What it measures.
-    pub role: Role,
+    pub role: RoleKind,
     /// Unit of `full_scale`.
     pub unit: Unit,
     /// Value in `unit` of digital full scale.
@@ -133,7 +133,7 @@ pub fn calibration_of(setup: &Setup, source: usize) -> Vec<ChannelCalibration> {
         .map(|channel| ChannelCalibration {
             index: channel.index,
             name: channel.name.clone(),
-            role: channel.role,
+            role: channel.role.kind(),
             unit: channel.unit,
             full_scale: channel.full_scale,
             uncertainty_pct: channel.uncertainty_pct,

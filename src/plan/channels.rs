@@ -8,7 +8,7 @@ use std::f64::consts::TAU;
 use serde::Serialize;
 
 use super::{Assumptions, PlannedHarmonic};
-use crate::setup::{Channel, Protocol, Quantity, Role, Setup, SourceKind};
+use crate::setup::{Channel, Protocol, Quantity, Role, RoleKind, Setup, SourceKind};
 use crate::span::StrungConductor;
 
 /// Full scale over the largest expected peak should be at least this: room
@@ -32,7 +32,7 @@ const USABLE_PART_OF_RATE: f64 = 0.4;
 )]
 pub struct ChannelOutlook {
     pub name: String,
-    pub role: Role,
+    pub role: RoleKind,
     pub unit: crate::setup::Unit,
     pub full_scale: f64,
     pub largest_peak: Option<f64>,
@@ -99,7 +99,7 @@ impl ChannelOutlook {
         let least_snr_db = setup.hold.min_snr_db + QUANTISATION_RESERVE_DB;
         Self {
             name: channel.name.clone(),
-            role: channel.role,
+            role: channel.role.kind(),
             unit: channel.unit,
             full_scale: channel.full_scale,
             largest_peak: largest.map(|l| l.0),
@@ -171,7 +171,7 @@ fn expected_peak(
             velocity_mm_s? * 1e-3 * wave_part(setup, span, harmonic, x)
         }
         Role::DriveForce => return Some(harmonic.drive_force_n? / channel.unit.to_si()),
-        Role::ClampStrain => {
+        Role::ClampStrain { .. } => {
             let peak = harmonic.clamp_strain_pp_um_m? * 1e-6 / 2.0;
             return Some(peak / channel.unit.to_si());
         }

@@ -67,10 +67,8 @@ fn channel(name: &str, role: Role, unit: Unit, full_scale: f64) -> Channel {
         full_scale,
         phase_uncertainty_deg: None,
         uncertainty_pct: None,
-        reference_uncertainty_pct: 0.0,
         reference: None,
         position_m: None,
-        location: None,
     }
 }
 

@@ -79,7 +79,7 @@ pub fn settle(
     };
     let gauges: Vec<&Heard> = heard
         .iter()
-        .filter(|heard| heard.channel.role == Role::ClampStrain)
+        .filter(|heard| heard.channel.role.is_clamp_strain())
         .collect();
     let inputs = inputs(setup, interval, antinode, &find, &gauges);
     let causes = causes(setup, interval, heard, &gauges);
@@ -99,7 +99,7 @@ pub fn settle(
     point.distortion_pct = Some(100.0 * antinode.found.distortion);
     point.clipped_samples = heard
         .iter()
-        .filter(|heard| !matches!(heard.channel.role, Role::Monitor | Role::ClampStrain))
+        .filter(|heard| !matches!(heard.channel.role, Role::Monitor | Role::ClampStrain { .. }))
         .map(|heard| heard.clipped)
         .sum();
     point
@@ -197,10 +197,9 @@ fn causes(
             });
         }
         if let Some(reference) = &heard.channel.reference {
-            let pct = heard.channel.reference_uncertainty_pct;
             let entry = references
-                .entry(reference)
-                .or_insert((standard(pct), Vec::new()));
+                .entry(&reference.name)
+                .or_insert((standard(reference.uncertainty_pct), Vec::new()));
             entry.1.push(sensor);
         }
     }
@@ -225,7 +224,7 @@ fn sensor_of(heard: &Heard, gauges: &[&Heard]) -> Option<Sensor> {
         Role::Node => Some(Sensor::Node),
         Role::DriveForce => Some(Sensor::Force),
         Role::DriveMotion => Some(Sensor::DriveMotion),
-        Role::ClampStrain => gauges
+        Role::ClampStrain { .. } => gauges
             .iter()
             .position(|gauge| gauge.channel.name == heard.channel.name)
             .map(Sensor::Strain),
@@ -399,12 +398,10 @@ fn write_strains(
         let strain_um_m = 1e6 * strain;
         let same_place = gauges
             .iter()
-            .filter(|other| other.channel.location == gauge.channel.location)
+            .filter(|other| other.channel.role == gauge.channel.role)
             .count();
-        let place = match gauge.channel.location {
-            Some(StrainLocation::Damper) => "damper",
-            Some(StrainLocation::End) => "end",
-            None => "unknown",
+        let Some(place) = gauge.channel.role.location().map(StrainLocation::name) else {
+            continue;
         };
         let key = if same_place > 1 {
             format!("{place}: {name}")

@@ -24,7 +24,7 @@ pub fn bench_sensors(setup: &Setup, snr_db: f64, quantisation: Quantisation, see
             noise: Noise::SnrDb(snr_db),
             offset: 5e-4 * channel.full_scale * normal(),
             mains_peak: match channel.role {
-                Role::ClampStrain => 3e-4 * channel.full_scale,
+                Role::ClampStrain { .. } => 3e-4 * channel.full_scale,
                 Role::DriveForce => 2e-5 * channel.full_scale,
                 _ => 0.0,
             },

@@ -14,7 +14,7 @@ use crate::setup::{
 
 /// An invented 36 m span with a four-resonance damper.
 pub(super) fn setup(damped: bool) -> Setup {
-    let channel = |name: &str, role, index, unit, full_scale, location| Channel {
+    let channel = |name: &str, role, index, unit, full_scale| Channel {
         name: name.into(),
         role,
         source: 0,
@@ -23,10 +23,8 @@ pub(super) fn setup(damped: bool) -> Setup {
         full_scale,
         uncertainty_pct: Some(1.0),
         phase_uncertainty_deg: None,
-        reference_uncertainty_pct: 0.0,
         reference: None,
         position_m: None,
-        location,
     };
     let acceleration = Unit::MetrePerSecondSquared;
     let strain = Unit::MicrometrePerMetre;
@@ -69,25 +67,27 @@ pub(super) fn setup(damped: bool) -> Setup {
             rate_uncertainty_ppm: 0.0,
         }],
         channels: vec![
-            channel("antinode", Role::Antinode, 0, acceleration, 490.0, None),
-            channel("node", Role::Node, 1, acceleration, 100.0, None),
-            channel("force", Role::DriveForce, 2, Unit::Newton, 200.0, None),
-            channel("drive", Role::DriveMotion, 3, acceleration, 490.0, None),
+            channel("antinode", Role::Antinode, 0, acceleration, 490.0),
+            channel("node", Role::Node, 1, acceleration, 100.0),
+            channel("force", Role::DriveForce, 2, Unit::Newton, 200.0),
+            channel("drive", Role::DriveMotion, 3, acceleration, 490.0),
             channel(
                 "damper clamp",
-                Role::ClampStrain,
+                Role::ClampStrain {
+                    location: StrainLocation::Damper,
+                },
                 4,
                 strain,
                 1000.0,
-                Some(StrainLocation::Damper),
             ),
             channel(
                 "end clamp",
-                Role::ClampStrain,
+                Role::ClampStrain {
+                    location: StrainLocation::End,
+                },
                 5,
                 strain,
                 1000.0,
-                Some(StrainLocation::End),
             ),
         ],
         criteria: Vec::new(),

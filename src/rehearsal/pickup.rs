@@ -47,12 +47,12 @@ impl Pickup {
             Role::Node => Some(moved(steady.places.node_m)),
             Role::DriveMotion => Some(span.drive_m),
             Role::Wave => channel.position_m,
-            Role::ClampStrain => channel.location.map(|l| span.gauge_m(l)),
+            Role::ClampStrain { location } => Some(span.gauge_m(location)),
             Role::DriveForce | Role::Monitor => None,
         };
         let what = match (channel.role, channel.unit.quantity(), place) {
             (Role::DriveForce, Quantity::Force, _) => Quality::CellForce,
-            (Role::ClampStrain, Quantity::Strain, Some(x)) => Quality::Strain { x },
+            (Role::ClampStrain { .. }, Quantity::Strain, Some(x)) => Quality::Strain { x },
             (_, quantity, Some(x)) => match quantity {
                 Quantity::Acceleration => Quality::Motion { derivative: 2, x },
                 Quantity::Velocity => Quality::Motion { derivative: 1, x },

@@ -9,7 +9,7 @@ use super::field::{power_past_w, power_w};
 use super::program::Fault;
 use super::resonances::Resonance;
 use super::span::{Steady, VirtualSpan};
-use crate::setup::{LevelRule, Role, StrainLocation};
+use crate::setup::{LevelRule, StrainLocation};
 
 /// Whether an honest reading of the recording finds a hold in the dwell.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -128,8 +128,7 @@ impl VirtualSpan {
                         .setup
                         .channels
                         .iter()
-                        .filter(|c| c.role == Role::ClampStrain)
-                        .filter_map(|c| c.location)
+                        .filter_map(|c| c.role.location())
                         .collect();
                     if locations.is_empty() {
                         locations = vec![StrainLocation::Damper, StrainLocation::End];

@@ -4,7 +4,8 @@
 //! matter of `plan`.
 
 use super::model::{Channel, Setup, SourceKind};
-use super::words::{LevelRule, Protocol, Quantity, Role, StrainLocation};
+use super::role::Role;
+use super::words::{LevelRule, Protocol, Quantity};
 use std::f64::consts::PI;
 use std::fmt::{self, Write};
 
@@ -206,10 +207,8 @@ fn write_channel(setup: &Setup, channel: &Channel, out: &mut String) -> fmt::Res
     if let Some(as_velocity) = velocity_range(setup, channel) {
         write!(out, " ({as_velocity})")?;
     }
-    match channel.location {
-        Some(StrainLocation::Damper) => write!(out, ", at the damper clamp")?,
-        Some(StrainLocation::End) => write!(out, ", at the span-end clamp")?,
-        None => {}
+    if let Some(location) = channel.role.location() {
+        write!(out, ", at the {}", location.clamp())?;
     }
     if let Some(place) = channel.position_m {
         write!(out, ", {place} m from the drive-end clamp")?;
@@ -224,8 +223,8 @@ fn write_channel(setup: &Setup, channel: &Channel, out: &mut String) -> fmt::Res
     if let Some(reference) = &channel.reference {
         write!(
             out,
-            " and ± {} % shared by \"{reference}\"",
-            channel.reference_uncertainty_pct
+            " and ± {} % shared by \"{}\"",
+            reference.uncertainty_pct, reference.name
         )?;
     }
     writeln!(out)

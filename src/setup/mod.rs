@@ -21,18 +21,20 @@ pub mod level;
 mod model;
 mod read;
 mod requirements;
+mod role;
 mod warnings;
 mod words;
 
 pub use explain::explain;
 pub use fault::{Fault, SetupFaults, Warning};
 pub use model::{
-    AlarmLimits, Amplitude, Channel, Conductor, HoldRules, Setup, Source, SourceKind, Span, Sweep,
-    Test,
+    AlarmLimits, Amplitude, Channel, Conductor, HoldRules, Reference, Setup, Source, SourceKind,
+    Span, Sweep, Test,
 };
 pub use requirements::{Criterion, DecisionRule, Requirement};
+pub use role::{Count, Role, RoleKind, RoleRow, StrainLocation};
 pub use warnings::warnings;
-pub use words::{LevelRule, Protocol, Quantity, Role, StrainLocation, Unit, Verdict};
+pub use words::{LevelRule, Protocol, Quantity, Unit, Verdict};
 
 use fault::Log;
 use read::RawSetup;

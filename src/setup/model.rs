@@ -5,13 +5,13 @@
 //! outside text.
 
 use super::requirements::Criterion;
-use super::words::{LevelRule, Protocol, Role, StrainLocation, Unit};
+use super::role::Role;
+use super::words::{LevelRule, Protocol, Unit};
 use crate::span::StrungConductor;
-use serde::Serialize;
 
 /// A checked setup. Whoever holds one may rely on the invariants written at
 /// its fields; the parser refuses everything else.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Setup {
     /// What is being tested, for the record.
     pub test: Test,
@@ -37,7 +37,7 @@ pub struct Setup {
 }
 
 /// `[test]`
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Test {
     /// Title of the run.
     pub title: String,
@@ -48,7 +48,7 @@ pub struct Test {
 }
 
 /// `[conductor]`
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Conductor {
     /// Trade designation.
     pub designation: String,
@@ -83,7 +83,7 @@ impl Conductor {
 }
 
 /// `[span]`
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Span {
     /// Free length between the clamps, m, > 0.
     pub length_m: f64,
@@ -109,7 +109,7 @@ impl Span {
 }
 
 /// `[sweep]`; default 0.18/d to 1.4/d Hz with d in m (IEC 61897).
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sweep {
     /// Lowest frequency of interest, Hz.
     pub low_hz: f64,
@@ -118,7 +118,7 @@ pub struct Sweep {
 }
 
 /// `[amplitude]`
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Amplitude {
     /// Which quantity is kept.
     pub rule: LevelRule,
@@ -135,7 +135,7 @@ impl Amplitude {
 
 /// `[limits]`: a capture raises an alarm above these. They are those of the
 /// test specification; no interlock rests on them.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct AlarmLimits {
     /// Dynamic strain at any gauge, µm/m peak-to-peak.
     pub strain_pp_um_m: Option<f64>,
@@ -147,7 +147,7 @@ pub struct AlarmLimits {
 
 /// `[hold]`: when a resonance counts as held. Each default is derived in the
 /// guide, page "tolerances".
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct HoldRules {
     /// Shortest hold, s. Default 8.
     pub min_seconds: f64,
@@ -211,7 +211,7 @@ impl Default for HoldRules {
 }
 
 /// `[[source]]`
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Source {
     /// Unique name.
     pub name: String,
@@ -230,8 +230,7 @@ impl Source {
 }
 
 /// What a source is.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[serde(tag = "kind", rename_all = "kebab-case")]
+#[derive(Debug, Clone, PartialEq)]
 pub enum SourceKind {
     /// A serial device.
     Serial {
@@ -247,7 +246,7 @@ pub enum SourceKind {
 }
 
 /// `[[channel]]`
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Channel {
     /// Unique name.
     pub name: String,
@@ -267,15 +266,22 @@ pub struct Channel {
     /// Expanded uncertainty (k = 2) of the channel's phase against the other
     /// channels of its source, degrees. `None`: not stated.
     pub phase_uncertainty_deg: Option<f64>,
-    /// Expanded uncertainty (k = 2), %, of the reference that all channels
-    /// with the same `reference` were calibrated against.
-    pub reference_uncertainty_pct: f64,
-    /// Name of that reference. Channels that share it err together.
-    pub reference: Option<String>,
-    /// Place of the sensor from the drive-end clamp, m.
+    /// What it was calibrated against, if stated.
+    pub reference: Option<Reference>,
+    /// Place of the sensor from the drive-end clamp, m. Every `wave` channel
+    /// has one.
     pub position_m: Option<f64>,
-    /// For clamp-strain: which clamp.
-    pub location: Option<StrainLocation>,
+}
+
+/// What a channel was calibrated against. Channels with the same reference err
+/// together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reference {
+    /// Its name.
+    pub name: String,
+    /// Expanded uncertainty (k = 2) of the reference, %; the same wherever it
+    /// is named.
+    pub uncertainty_pct: f64,
 }
 
 impl Sweep {

@@ -6,7 +6,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::words::StrainLocation;
+use super::role::StrainLocation;
 use crate::span::wind::WindFunction;
 
 /// How uncertainty enters a decision (ISO/IEC 17025:2017, 7.8.6; the rules are
@@ -41,18 +41,16 @@ impl DecisionRule {
 }
 
 /// One `[[criteria]]` of the setup file.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Criterion {
     /// What is required.
-    #[serde(flatten)]
     pub requirement: Requirement,
     /// How measurement uncertainty enters the decision.
     pub decision_rule: DecisionRule,
 }
 
 /// What a criterion requires.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[serde(tag = "kind", rename_all = "kebab-case")]
+#[derive(Debug, Clone, PartialEq)]
 pub enum Requirement {
     /// Efficiency not below a curve over frequency or frequency times diameter.
     EfficiencyCurve {
@@ -115,11 +113,10 @@ impl Criterion {
                 limit_pp_um_m,
                 location,
             } => {
-                let place = match location {
-                    Some(StrainLocation::Damper) => "at the damper clamp",
-                    Some(StrainLocation::End) => "at the span-end clamp",
-                    None => "at every gauge",
-                };
+                let place = location.map_or_else(
+                    || "at every gauge".to_owned(),
+                    |location| format!("at the {}", location.clamp()),
+                );
                 format!(
                     "clamp strain {place} at most {limit_pp_um_m} um/m peak-to-peak \
                      ({} um/m zero-to-peak)",

@@ -5,7 +5,8 @@
 
 use super::fault::Warning;
 use super::model::{Setup, SourceKind};
-use super::words::{LevelRule, Role};
+use super::role::Role;
+use super::words::LevelRule;
 use std::f64::consts::PI;
 
 /// Young's modulus of steel wire, Pa (handbook value for galvanized core wire).

@@ -1,4 +1,5 @@
-//! The closed lists of words a setup may use: roles, units, level rules.
+//! The closed lists of words a setup may use: units, level rules, protocols.
+//! The roles of channels are in [`super::role`].
 //!
 //! In: nothing. Out: the words, their meaning and their conversion to SI.
 
@@ -61,26 +62,6 @@ pub enum Protocol {
     Lines,
 }
 
-/// What a channel measures.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Role {
-    /// Motion at an antinode.
-    Antinode,
-    /// Motion at the node next to it.
-    Node,
-    /// Force at the drive point.
-    DriveForce,
-    /// Motion at the drive point.
-    DriveMotion,
-    /// Dynamic bending strain at a clamp.
-    ClampStrain,
-    /// Motion at a fixed, known place.
-    Wave,
-    /// Recorded and watched, not used.
-    Monitor,
-}
-
 /// Units a channel may be scaled in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[allow(missing_docs, reason = "each variant is its unit")]
@@ -105,49 +86,6 @@ pub enum Unit {
     Kilonewton,
 }
 
-impl Role {
-    /// The word of the setup file.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Antinode => "antinode",
-            Self::Node => "node",
-            Self::DriveForce => "drive-force",
-            Self::DriveMotion => "drive-motion",
-            Self::ClampStrain => "clamp-strain",
-            Self::Wave => "wave",
-            Self::Monitor => "monitor",
-        }
-    }
-
-    /// Whether a channel of this role may be scaled in a unit of `quantity`.
-    pub fn accepts(self, quantity: Quantity) -> bool {
-        match self {
-            Self::Antinode | Self::Node | Self::DriveMotion | Self::Wave => matches!(
-                quantity,
-                Quantity::Acceleration | Quantity::Velocity | Quantity::Displacement
-            ),
-            Self::DriveForce => quantity == Quantity::Force,
-            Self::ClampStrain => quantity == Quantity::Strain,
-            Self::Monitor => true,
-        }
-    }
-
-    /// Whether the phase of this channel against another one enters a result.
-    /// Such channels must share one source: two devices are two clocks.
-    pub fn bears_phase(self) -> bool {
-        match self {
-            Self::Antinode | Self::Node | Self::DriveForce | Self::DriveMotion | Self::Wave => true,
-            Self::ClampStrain | Self::Monitor => false,
-        }
-    }
-}
-
-impl fmt::Display for Role {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.name())
-    }
-}
-
 /// What a unit measures.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[allow(missing_docs, reason = "each variant is its quantity")]
@@ -157,6 +95,17 @@ pub enum Quantity {
     Displacement,
     Strain,
     Force,
+}
+
+impl Quantity {
+    /// Every quantity.
+    pub const ALL: [Self; 5] = [
+        Self::Acceleration,
+        Self::Velocity,
+        Self::Displacement,
+        Self::Strain,
+        Self::Force,
+    ];
 }
 
 impl Unit {
@@ -216,14 +165,4 @@ impl fmt::Display for Unit {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.symbol())
     }
-}
-
-/// Which clamp a strain gauge sits at.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum StrainLocation {
-    /// The damper clamp.
-    Damper,
-    /// The span-end clamp.
-    End,
 }

@@ -110,11 +110,10 @@ impl TonePlan {
                 least_hz,
             });
         }
-        let phase_bearing = |role| !matches!(role, Role::ClampStrain | Role::Monitor);
         let has_phase = setup
             .channels
             .iter()
-            .any(|channel| channel.source == source && phase_bearing(channel.role));
+            .any(|channel| channel.source == source && channel.role.bears_phase());
         let mut channels = Vec::new();
         for (setup_index, channel) in setup.channels.iter().enumerate() {
             if channel.source != source {
@@ -136,7 +135,7 @@ impl TonePlan {
                 // Strain gauges pick up mains hum near the drive frequency;
                 // they say nothing unless nothing else is there.
                 sets_frequency: if has_phase {
-                    phase_bearing(channel.role)
+                    channel.role.bears_phase()
                 } else {
                     channel.role != Role::Monitor
                 },

@@ -21,7 +21,7 @@ use spanhold::rehearsal::{
 };
 use spanhold::resonance::Dwell;
 use spanhold::setup::Verdict;
-use spanhold::setup::{self, Role, Setup};
+use spanhold::setup::{self, Setup};
 use spanhold::tone::interval::fit_interval;
 use spanhold::tone::{Estimator, TonePlan, Windows};
 
@@ -117,7 +117,7 @@ pub fn sensors(setup: &Setup, chance: &mut Chance, snr_db: f64) -> Sensors {
         .map(|channel| Sensor {
             noise: Noise::SnrDb(snr_db),
             offset: 0.01 * channel.full_scale * chance.between(-1.0, 1.0),
-            mains_peak: if channel.role == Role::ClampStrain {
+            mains_peak: if channel.role.is_clamp_strain() {
                 chance.between(0.0, 5.0)
             } else {
                 0.0

@@ -2,8 +2,8 @@
 
 use super::{BENCH, DESIGN, bench_with};
 use spanhold::setup::{
-    self, Amplitude, HoldRules, LevelRule, Protocol, Quantity, Role, SourceKind, StrainLocation,
-    Unit,
+    self, Amplitude, HoldRules, LevelRule, Protocol, Quantity, Role, RoleKind, SourceKind,
+    StrainLocation, Unit,
 };
 use std::path::Path;
 
@@ -53,7 +53,7 @@ fn the_example_of_the_design() {
     assert_eq!(channel.full_scale, 490.3325);
     assert_eq!(channel.uncertainty_pct, Some(1.0));
     assert_eq!(channel.position_m, Some(33.1));
-    assert_eq!(channel.location, None);
+    assert_eq!(channel.role.location(), None);
 }
 
 /// Worked by hand: T = 18 000 N, m = 0.98 kg/m.
@@ -115,9 +115,10 @@ fn every_key_of_a_whole_bench() {
     assert_eq!(setup.sources[1].kind, SourceKind::Wav);
     let strain = &setup.channels[5];
     assert_eq!((strain.source, strain.index), (1, 0));
-    assert_eq!(strain.location, Some(StrainLocation::Damper));
-    assert_eq!(setup.channels[1].reference.as_deref(), Some("standard"));
-    assert_eq!(setup.channels[1].reference_uncertainty_pct, 0.6);
+    assert_eq!(strain.role.location(), Some(StrainLocation::Damper));
+    let reference = setup.channels[1].reference.as_ref().unwrap();
+    assert_eq!(reference.name, "standard");
+    assert_eq!(reference.uncertainty_pct, 0.6);
     assert_eq!(setup.main_source().map(|(nth, _)| nth), Some(0));
 }
 
@@ -172,8 +173,12 @@ fn the_setups_that_come_along() {
                 Role::Node,
                 Role::DriveForce,
                 Role::DriveMotion,
-                Role::ClampStrain,
-                Role::ClampStrain
+                Role::ClampStrain {
+                    location: StrainLocation::Damper
+                },
+                Role::ClampStrain {
+                    location: StrainLocation::End
+                }
             ],
             "{name}"
         );
@@ -188,16 +193,8 @@ fn units_and_roles_are_called_as_in_the_file() {
     for unit in Unit::ALL {
         assert_eq!(serde_json::to_value(unit).unwrap(), unit.symbol());
     }
-    for role in [
-        Role::Antinode,
-        Role::Node,
-        Role::DriveForce,
-        Role::DriveMotion,
-        Role::ClampStrain,
-        Role::Wave,
-        Role::Monitor,
-    ] {
-        assert_eq!(serde_json::to_value(role).unwrap(), role.name());
+    for kind in RoleKind::ALL {
+        assert_eq!(serde_json::to_value(kind).unwrap(), kind.row().word);
     }
     for rule in [
         LevelRule::ConstantVelocity,

@@ -9,7 +9,7 @@ use std::collections::VecDeque;
 use std::process::{Child, Command, Stdio};
 
 use crate::analysis::TraceRow;
-use crate::setup::{AlarmLimits, Role, Setup};
+use crate::setup::{AlarmLimits, Setup};
 use crate::tone::{ToneFrame, TonePlan};
 
 /// Hops over which a strain's peak-to-peak value is taken: about a second, a
@@ -111,7 +111,7 @@ impl Alarms {
                 if let (Some(limit), Some(channel)) = (
                     limits.strain_pp_um_m,
                     setup.channels.get(planned.setup_index),
-                ) && channel.role == Role::ClampStrain
+                ) && channel.role.is_clamp_strain()
                 {
                     gauges.push(Gauge {
                         source,

@@ -23,7 +23,7 @@ use super::{Failure, Status, terminal};
 use crate::ledger::RunState;
 use crate::pipeline::{self, StopReason};
 use crate::reduction::SettledPoint;
-use crate::setup::{self, Role, Setup};
+use crate::setup::{self, Setup};
 use session::Ended;
 
 const CAUTIONS: &str = "\
@@ -111,7 +111,9 @@ fn fits_capture(setup: &Setup) -> anyhow::Result<()> {
             );
         }
     }
-    if setup.limits.strain_pp_um_m.is_some() && setup.channel(Role::ClampStrain).is_none() {
+    if setup.limits.strain_pp_um_m.is_some()
+        && !setup.channels.iter().any(|c| c.role.is_clamp_strain())
+    {
         anyhow::bail!(
             "limits.strain_pp_um_m is set, but no channel has the role \"clamp-strain\": nothing \
              would be watched; add the gauge or remove the limit"

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use super::facts_list;
 use crate::report::html::{escape, head};
 use crate::report::number::{ABSENT, plain};
-use crate::setup::{Channel, Conductor, Setup, StrainLocation};
+use crate::setup::{Channel, Conductor, Setup};
 
 pub(super) fn write(body: &mut String, setup: &Setup) {
     body.push_str("<h2>Setup</h2>\n");
@@ -146,16 +146,19 @@ fn write_channel(body: &mut String, setup: &Setup, channel: &Channel) {
         .get(channel.source)
         .map_or(ABSENT, |source| source.name.as_str());
     let own = calibration_words(channel);
-    let reference = channel.reference.as_ref().map_or_else(String::new, |name| {
-        format!(
-            "; reference {name} ± {} %",
-            plain(channel.reference_uncertainty_pct, 3)
-        )
-    });
-    let place = match (channel.position_m, channel.location) {
+    let reference = channel
+        .reference
+        .as_ref()
+        .map_or_else(String::new, |reference| {
+            format!(
+                "; reference {} ± {} %",
+                reference.name,
+                plain(reference.uncertainty_pct, 3)
+            )
+        });
+    let place = match (channel.position_m, channel.role.location()) {
         (Some(position), _) => format!("{} m from the drive-end clamp", plain(position, 6)),
-        (None, Some(StrainLocation::Damper)) => "damper clamp".to_owned(),
-        (None, Some(StrainLocation::End)) => "span-end clamp".to_owned(),
+        (None, Some(location)) => location.clamp().to_owned(),
         (None, None) => ABSENT.to_owned(),
     };
     let _ = writeln!(

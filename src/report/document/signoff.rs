@@ -123,8 +123,8 @@ fn calibration(setup: &Setup) -> String {
     for channel in &setup.channels {
         let reference = channel
             .reference
-            .as_deref()
-            .map(|name| (name, plain(channel.reference_uncertainty_pct, 3)));
+            .as_ref()
+            .map(|reference| (&*reference.name, plain(reference.uncertainty_pct, 3)));
         let own = calibration_words(channel);
         by_reference
             .entry(reference)

@@ -2,7 +2,8 @@
 
 use crate::setup::fault::Log;
 use crate::setup::read::RawSetup;
-use crate::setup::words::{LevelRule, Role};
+use crate::setup::role::RoleKind;
+use crate::setup::words::LevelRule;
 
 /// No conductor is denser than a solid copper rod (8960 kg/m³, common handbook
 /// value); anything above is a slip of a unit.
@@ -122,7 +123,7 @@ fn level_gauge(raw: &RawSetup, log: &mut Log) {
     let gauge = raw
         .channels
         .iter()
-        .any(|c| c.role.value() == Some(&Role::ClampStrain));
+        .any(|c| c.role.value() == Some(&RoleKind::ClampStrain));
     if by_strain && all_known && !gauge {
         log.fault(
             level.rule.offset,

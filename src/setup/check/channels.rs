@@ -5,7 +5,8 @@ use crate::setup::fault::Log;
 use crate::setup::read::RawSetup;
 use crate::setup::read::choice::right_word;
 use crate::setup::read::wiring::RawChannel;
-use crate::setup::words::{Role, Unit};
+use crate::setup::role::{Count, RoleKind};
+use crate::setup::words::Unit;
 use std::collections::BTreeMap;
 
 pub(super) fn check(raw: &RawSetup, log: &mut Log) {
@@ -48,9 +49,8 @@ fn unit_fits_role(channel: &RawChannel, log: &mut Log) {
 }
 
 fn location_fits_role(channel: &RawChannel, log: &mut Log) {
-    let strain = channel.role.value() == Some(&Role::ClampStrain);
     if let Some(role) = channel.role.value()
-        && !strain
+        && role.row().needs != Some("location")
         && channel.location.occurs()
     {
         log.fault(
@@ -64,10 +64,10 @@ fn location_fits_role(channel: &RawChannel, log: &mut Log) {
 
 /// The drive has one place; two numbers for it must agree.
 fn drive_place(raw: &RawSetup, channel: &RawChannel, log: &mut Log) {
-    let drive = matches!(
-        channel.role.value(),
-        Some(Role::DriveForce | Role::DriveMotion)
-    );
+    let drive = channel
+        .role
+        .value()
+        .is_some_and(|role| role.row().at_drive_point);
     let (Some(own), Some(span)) = (
         channel.position_m.value(),
         raw.span.drive_position_m.value(),
@@ -177,12 +177,10 @@ fn unique_columns(channels: &[RawChannel], log: &mut Log) {
 }
 
 fn role_counts(channels: &[RawChannel], log: &mut Log) {
-    for role in [
-        Role::Antinode,
-        Role::Node,
-        Role::DriveForce,
-        Role::DriveMotion,
-    ] {
+    let single = RoleKind::ALL
+        .into_iter()
+        .filter(|role| role.row().count != Count::Any);
+    for role in single {
         let mut of_role = channels
             .iter()
             .filter(|channel| channel.role.value() == Some(&role));
@@ -200,19 +198,22 @@ fn role_counts(channels: &[RawChannel], log: &mut Log) {
         }
     }
     let all_known = channels.iter().all(|c| c.role.value().is_some());
-    let antinode = channels
-        .iter()
-        .any(|c| c.role.value() == Some(&Role::Antinode));
-    if let Some(first) = channels.first()
-        && all_known
-        && !antinode
-    {
-        log.fault(
-            first.offset,
-            "channel",
-            "no channel has the role antinode",
-            "exactly one channel of role antinode",
-        );
+    let required = RoleKind::ALL
+        .into_iter()
+        .filter(|role| role.row().count == Count::One);
+    for role in required {
+        let given = channels.iter().any(|c| c.role.value() == Some(&role));
+        if let Some(first) = channels.first()
+            && all_known
+            && !given
+        {
+            log.fault(
+                first.offset,
+                "channel",
+                format!("no channel has the role {role}"),
+                format!("exactly one channel of role {role}"),
+            );
+        }
     }
 }
 
@@ -220,11 +221,11 @@ fn role_counts(channels: &[RawChannel], log: &mut Log) {
 fn one_clock(channels: &[RawChannel], log: &mut Log) {
     let mut bearing = channels
         .iter()
-        .filter(|c| c.role.value().is_some_and(|role| role.bears_phase()))
+        .filter(|c| c.role.value().is_some_and(|role| role.row().bears_phase))
         .filter_map(|c| Some((c, c.role.value()?, c.source.value()?)));
     let Some((_, main_role, main)) = bearing
         .clone()
-        .find(|(_, role, _)| **role == Role::Antinode)
+        .find(|(_, role, _)| **role == RoleKind::Antinode)
         .or_else(|| bearing.next())
     else {
         return;

@@ -3,7 +3,7 @@
 use crate::setup::fault::Log;
 use crate::setup::read::criteria::{KindWord, RawCriterion};
 use crate::setup::read::{Field, RawSetup};
-use crate::setup::words::Role;
+use crate::setup::role::RoleKind;
 
 pub(super) fn check(raw: &RawSetup, log: &mut Log) {
     for criterion in &raw.criteria {
@@ -59,7 +59,7 @@ fn gauge(raw: &RawSetup, criterion: &RawCriterion, log: &mut Log) {
         channel
             .role
             .value()
-            .is_none_or(|role| *role == Role::ClampStrain)
+            .is_none_or(|role| *role == RoleKind::ClampStrain)
             && wanted.is_none_or(|place| channel.location.value().is_none_or(|own| own == place))
     });
     if !found {

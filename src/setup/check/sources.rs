@@ -4,7 +4,8 @@ use super::unique_names;
 use crate::setup::fault::Log;
 use crate::setup::read::RawSetup;
 use crate::setup::read::wiring::{KindWord, RawSource};
-use crate::setup::words::{Protocol, Role};
+use crate::setup::role::RoleKind;
+use crate::setup::words::Protocol;
 
 pub(super) fn check(raw: &RawSetup, log: &mut Log) {
     unique_names(raw.sources.iter().map(|s| &s.name), "source", log);
@@ -98,5 +99,5 @@ fn carries_monitors_only(raw: &RawSetup, source: &RawSource) -> bool {
         .filter(|channel| channel.source.value() == source.name.value())
         .map(|channel| channel.role.value())
         .peekable();
-    roles.peek().is_some() && roles.all(|role| role == Some(&Role::Monitor))
+    roles.peek().is_some() && roles.all(|role| role == Some(&RoleKind::Monitor))
 }

@@ -7,7 +7,7 @@ use super::table::Table;
 use crate::setup::Criterion;
 use crate::setup::DecisionRule;
 use crate::setup::Requirement;
-use crate::setup::words::StrainLocation;
+use crate::setup::role::StrainLocation;
 use crate::span::wind::{FUNCTIONS, WindFunction};
 use serde::Deserialize;
 

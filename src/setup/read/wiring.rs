@@ -5,8 +5,9 @@ use super::field::Field;
 use super::limits::Limits;
 use super::table::Need::{Optional, Required};
 use super::table::Table;
-use crate::setup::model::{Channel, Source, SourceKind};
-use crate::setup::words::{Protocol, Role, StrainLocation, Unit};
+use crate::setup::model::{Channel, Reference, Source, SourceKind};
+use crate::setup::role::{Role, RoleKind, StrainLocation};
+use crate::setup::words::{Protocol, Unit};
 use serde::Deserialize;
 
 /// The word at `kind`; what belongs to it stands in keys of its own.
@@ -85,7 +86,7 @@ impl RawSource {
 
 pub(in crate::setup) struct RawChannel {
     pub(in crate::setup) name: Field<String>,
-    pub(in crate::setup) role: Field<Role>,
+    pub(in crate::setup) role: Field<RoleKind>,
     pub(in crate::setup) source: Field<String>,
     pub(in crate::setup) index: Field<u32>,
     pub(in crate::setup) unit: Field<Unit>,
@@ -120,13 +121,15 @@ impl RawChannel {
         let share = Limits::percentage("an uncertainty (k = 2)");
         let phase = Limits::not_negative("an uncertainty (k = 2)", "deg").and_below(45.0, "45 deg");
         let place = inside_span("a distance from the drive-end clamp", length_m);
-        let role: Field<Role> = table.word("role", Required);
-        let for_role = |wanted: Role| match role.value() {
-            Some(given) if *given == wanted => Required,
-            _ => Optional,
+        let role: Field<RoleKind> = table.word("role", Required);
+        let needs = role.value().and_then(|kind| kind.row().needs);
+        let need = |key| {
+            if needs == Some(key) {
+                Required
+            } else {
+                Optional
+            }
         };
-        let for_wave = for_role(Role::Wave);
-        let for_strain = for_role(Role::ClampStrain);
         Self {
             name: table.text("name", Required, "a name of its own"),
             source: table.text("source", Required, "the name of a [[source]]"),
@@ -141,8 +144,8 @@ impl RawChannel {
             phase_uncertainty_deg: table.number("phase_uncertainty_deg", Optional, &phase),
             reference: table.text("reference", Optional, "the name of the reference"),
             reference_uncertainty_pct: table.number("reference_uncertainty_pct", Optional, &share),
-            position_m: table.number("position_m", for_wave, &place),
-            location: table.word("location", for_strain),
+            position_m: table.number("position_m", need("position_m"), &place),
+            location: table.word("location", need("location")),
             offset: table.offset(),
             role,
         }
@@ -153,17 +156,21 @@ impl RawChannel {
         let source = self.source.required()?;
         Some(Channel {
             name: self.name.required()?,
-            role: self.role.required()?,
+            role: Role::of(self.role.required()?, self.location.optional()?)?,
             source: source_names.iter().position(|name| *name == source)?,
             index: usize::try_from(self.index.required()?).ok()?,
             unit: self.unit.required()?,
             full_scale: self.full_scale.required()?,
             uncertainty_pct: self.uncertainty_pct.optional()?,
             phase_uncertainty_deg: self.phase_uncertainty_deg.optional()?,
-            reference_uncertainty_pct: self.reference_uncertainty_pct.or(0.0)?,
-            reference: self.reference.optional()?,
+            reference: match self.reference.optional()? {
+                Some(name) => Some(Reference {
+                    name,
+                    uncertainty_pct: self.reference_uncertainty_pct.required()?,
+                }),
+                None => None,
+            },
             position_m: self.position_m.optional()?,
-            location: self.location.optional()?,
         })
     }
 }

@@ -1,0 +1,284 @@
+//! The one table of channel roles: word, quantities, how many there may be,
+//! what a role needs, and what is missing without it.
+//!
+//! In: nothing. Out: [`RoleKind::row`], which the reader, the checks, the
+//! guide and the account of a setup use; and [`Role`], a role with what
+//! belongs to it. A new role is entered in the three lists of this file.
+
+use super::words::Quantity;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// What a channel measures, with what belongs to that role alone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Role {
+    /// Motion at an antinode.
+    Antinode,
+    /// Motion at the node next to it.
+    Node,
+    /// Force at the drive point.
+    DriveForce,
+    /// Motion at the drive point.
+    DriveMotion,
+    /// Dynamic bending strain at a clamp.
+    ClampStrain {
+        /// Which clamp.
+        location: StrainLocation,
+    },
+    /// Motion at a fixed, known place: the channel has a `position_m`.
+    Wave,
+    /// Recorded and watched, not used.
+    Monitor,
+}
+
+/// A role without what belongs to it: the word at the key `role`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[allow(missing_docs, reason = "as the variants of `Role`")]
+pub enum RoleKind {
+    Antinode,
+    Node,
+    DriveForce,
+    DriveMotion,
+    ClampStrain,
+    Wave,
+    Monitor,
+}
+
+/// Which clamp a strain gauge sits at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StrainLocation {
+    /// The damper clamp.
+    Damper,
+    /// The span-end clamp.
+    End,
+}
+
+impl StrainLocation {
+    /// The word of the setup file and of the results.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Damper => "damper",
+            Self::End => "end",
+        }
+    }
+
+    /// The clamp in words: "damper clamp".
+    pub fn clamp(self) -> &'static str {
+        match self {
+            Self::Damper => "damper clamp",
+            Self::End => "span-end clamp",
+        }
+    }
+}
+
+/// How many channels of a role a setup may have.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Count {
+    /// Exactly one.
+    One,
+    /// One or none.
+    AtMostOne,
+    /// Any number.
+    Any,
+}
+
+/// What is known of a role.
+#[derive(Debug, Clone, Copy)]
+pub struct RoleRow {
+    /// The word of the setup file.
+    pub word: &'static str,
+    /// What it measures, in words.
+    pub measures: &'static str,
+    /// The quantities its unit may have.
+    pub quantities: &'static [Quantity],
+    /// How many channels of it there may be.
+    pub count: Count,
+    /// The key of `[[channel]]` that this role requires.
+    pub needs: Option<&'static str>,
+    /// Whether its sensor sits at the drive point, which has one place.
+    pub at_drive_point: bool,
+    /// Whether the phase of this channel against another one enters a result.
+    /// Such channels must share one source: two devices are two clocks.
+    pub bears_phase: bool,
+    /// What the results lack without it.
+    pub without: &'static str,
+}
+
+const MOTION: &[Quantity] = &[
+    Quantity::Acceleration,
+    Quantity::Velocity,
+    Quantity::Displacement,
+];
+
+impl RoleKind {
+    /// Every role, in the order they are listed to the user.
+    pub const ALL: [Self; 7] = [
+        Self::Antinode,
+        Self::Node,
+        Self::DriveForce,
+        Self::DriveMotion,
+        Self::ClampStrain,
+        Self::Wave,
+        Self::Monitor,
+    ];
+
+    /// The row of the role in the table.
+    pub const fn row(self) -> RoleRow {
+        // What most roles have in common: motion somewhere, at most one.
+        let motion = RoleRow {
+            word: "",
+            measures: "",
+            quantities: MOTION,
+            count: Count::AtMostOne,
+            needs: None,
+            at_drive_point: false,
+            bears_phase: true,
+            without: "–",
+        };
+        match self {
+            Self::Antinode => RoleRow {
+                word: "antinode",
+                measures: "motion at an antinode",
+                count: Count::One,
+                without: "nothing can be measured: a fault",
+                ..motion
+            },
+            Self::Node => RoleRow {
+                word: "node",
+                measures: "motion at the node next to it",
+                without: "no ratio, efficiency or power, unless two `wave` channels give them",
+                ..motion
+            },
+            Self::DriveForce => RoleRow {
+                word: "drive-force",
+                measures: "force at the drive point",
+                quantities: &[Quantity::Force],
+                at_drive_point: true,
+                without: "resonance can be shown by a passage over the peak only; other holds are \
+                          `steady` at best",
+                ..motion
+            },
+            Self::DriveMotion => RoleRow {
+                word: "drive-motion",
+                measures: "motion at the drive point",
+                at_drive_point: true,
+                without: "no power at the drive as a cross-check",
+                ..motion
+            },
+            Self::ClampStrain => RoleRow {
+                word: "clamp-strain",
+                measures: "dynamic bending strain at a clamp",
+                quantities: &[Quantity::Strain],
+                count: Count::Any,
+                needs: Some("location"),
+                bears_phase: false,
+                without: "no strain, no `clamp-strain` level",
+                ..motion
+            },
+            Self::Wave => RoleRow {
+                word: "wave",
+                measures: "motion at a fixed, known place",
+                count: Count::Any,
+                needs: Some("position_m"),
+                ..motion
+            },
+            Self::Monitor => RoleRow {
+                word: "monitor",
+                measures: "recorded and watched, not used",
+                quantities: &Quantity::ALL,
+                count: Count::Any,
+                bears_phase: false,
+                ..motion
+            },
+        }
+    }
+
+    /// Whether a channel of this role may be scaled in a unit of `quantity`.
+    pub fn accepts(self, quantity: Quantity) -> bool {
+        self.row().quantities.contains(&quantity)
+    }
+}
+
+impl Role {
+    /// The role without what belongs to it.
+    pub const fn kind(self) -> RoleKind {
+        match self {
+            Self::Antinode => RoleKind::Antinode,
+            Self::Node => RoleKind::Node,
+            Self::DriveForce => RoleKind::DriveForce,
+            Self::DriveMotion => RoleKind::DriveMotion,
+            Self::ClampStrain { .. } => RoleKind::ClampStrain,
+            Self::Wave => RoleKind::Wave,
+            Self::Monitor => RoleKind::Monitor,
+        }
+    }
+
+    /// The role of a kind with what the file gives for it; `None` where it
+    /// needs a location and has none.
+    pub(super) fn of(kind: RoleKind, location: Option<StrainLocation>) -> Option<Self> {
+        Some(match kind {
+            RoleKind::Antinode => Self::Antinode,
+            RoleKind::Node => Self::Node,
+            RoleKind::DriveForce => Self::DriveForce,
+            RoleKind::DriveMotion => Self::DriveMotion,
+            RoleKind::ClampStrain => Self::ClampStrain {
+                location: location?,
+            },
+            RoleKind::Wave => Self::Wave,
+            RoleKind::Monitor => Self::Monitor,
+        })
+    }
+
+    /// The word of the setup file.
+    pub fn name(self) -> &'static str {
+        self.kind().row().word
+    }
+
+    /// Whether the phase of this channel against another one enters a result.
+    pub fn bears_phase(self) -> bool {
+        self.kind().row().bears_phase
+    }
+
+    /// Whether the channel is a strain gauge at a clamp, whichever.
+    pub fn is_clamp_strain(self) -> bool {
+        matches!(self, Self::ClampStrain { .. })
+    }
+
+    /// For a strain gauge: which clamp.
+    pub fn location(self) -> Option<StrainLocation> {
+        if let Self::ClampStrain { location } = self {
+            Some(location)
+        } else {
+            None
+        }
+    }
+}
+
+impl fmt::Display for Role {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
+impl fmt::Display for RoleKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.row().word)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The word of the table is the word that serde reads and writes.
+    #[test]
+    fn every_role_has_its_own_word() {
+        for kind in RoleKind::ALL {
+            let word = serde_json::to_value(kind).unwrap();
+            assert_eq!(word, kind.row().word);
+            assert_eq!(serde_json::from_value::<RoleKind>(word).unwrap(), kind);
+        }
+    }
+}
