@@ -184,7 +184,7 @@ fn run_guarded(
     fails_at: usize,
     stop: &Arc<AtomicBool>,
 ) -> (Outcome, Vec<Finding>) {
-    let (sender, receiver) = mpsc::channel();
+    let (sender, receiver) = mpsc::sync_channel(1);
     let stop = Arc::clone(stop);
     thread::spawn(move || {
         let mut notes = Notes {
