@@ -4,7 +4,6 @@ use std::path::PathBuf;
 
 use anyhow::{Context as _, bail};
 
-use crate::ingest::StreamFormat;
 use crate::ingest::sidecar::read_sidecar;
 use crate::setup::Setup;
 
@@ -77,25 +76,4 @@ pub fn assign(setup: &Setup, arguments: &[String]) -> anyhow::Result<Vec<SourceF
         );
     }
     Ok(assigned)
-}
-
-/// Whether a recording has the rate that the setup promises.
-pub fn check_rate(setup: &Setup, number: usize, format: &StreamFormat) -> anyhow::Result<()> {
-    let Some(source) = setup.sources.get(number) else {
-        return Ok(());
-    };
-    let Some(rate_hz) = source.rate_hz else {
-        return Ok(());
-    };
-    // A WAV header holds whole Hz.
-    let allowed_hz = 0.5 + rate_hz * source.rate_uncertainty_ppm * 1e-6;
-    if (format.rate_hz - rate_hz).abs() > allowed_hz {
-        bail!(
-            "source \"{}\": its samples come at {} Hz, the setup says rate_hz = {rate_hz}; correct \
-             whichever is wrong",
-            source.name,
-            format.rate_hz
-        );
-    }
-    Ok(())
 }

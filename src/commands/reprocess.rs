@@ -7,10 +7,8 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
-use std::thread;
 
 use anyhow::Context as _;
-use crossbeam_channel::bounded;
 use serde::Serialize;
 
 use super::assign::{self, SourceFiles};
@@ -22,16 +20,13 @@ use super::{Failure, Status, reduce, report, terminal};
 use crate::analysis::Finding;
 use crate::evaluation::reduced_point::ReducedPoint;
 use crate::ingest::sidecar::hash_of_file;
-use crate::ingest::wav::{WavReader, spawn_wav};
 use crate::ledger::{FileRecord, Ledger, REPORT_FILE, RunRecord, RunState, SourceRecord};
-use crate::pipeline::{self, Input, Options, Order, Outcome, Progress, Sink, StopReason};
+use crate::pipeline::{
+    self, Outcome, Progress, RecordedSource, ReplayOptions, Sink, StopReason, check_rate, replay,
+};
 use crate::reduction::SettledPoint;
 use crate::report::reduction::Reduction;
-use crate::setup::{self, Loaded, Role};
-use crate::tone::TonePlan;
-
-/// Blocks a reader may be ahead of the analysis.
-const CHANNEL_BLOCKS: usize = 4;
+use crate::setup::{self, Loaded};
 
 /// Arguments of `reprocess`.
 #[derive(Debug, clap::Args)]
@@ -100,18 +95,18 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         reduce::check_baseline(&loaded.setup, folder)?;
     }
     let assigned = assign::assign(&loaded.setup, &args.files)?;
-    let (readers, plans) = open(&loaded, &assigned)?;
+    let sources = open(&loaded, &assigned)?;
     let mut record = RunRecord::begin("reprocess", &args.setup, loaded.text.as_bytes());
     record.sources = assigned
         .iter()
-        .zip(&readers)
-        .map(|(source, reader)| source_record(source, reader))
+        .zip(&sources)
+        .map(|(source, recorded)| source_record(source, recorded))
         .collect();
     let ledger = Ledger::create(&args.out, loaded.text.as_bytes(), record, args.force)
         .map_err(anyhow::Error::from)?;
     curves::carry(&loaded.setup, &args.setup, &ledger)?;
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
-    let (ledger, points, outcome) = analyse(args, &loaded, readers, plans, ledger, &stop);
+    let (ledger, points, outcome) = analyse(args, &loaded, sources, ledger, &stop);
     let record = finish(ledger, &outcome, &assigned)?;
     // A reading that was cut short is no ground for a verdict.
     let whole = matches!(outcome.reason, StopReason::Complete);
@@ -135,27 +130,21 @@ fn conclude(args: &Args, baseline: &Path) -> Result<Concluded, Failure> {
     Ok(concluded)
 }
 
-fn open(
-    loaded: &Loaded,
-    assigned: &[SourceFiles],
-) -> Result<(Vec<WavReader>, Vec<TonePlan>), Failure> {
-    let mut readers = Vec::new();
-    let mut plans = Vec::new();
+fn open(loaded: &Loaded, assigned: &[SourceFiles]) -> anyhow::Result<Vec<RecordedSource>> {
+    let mut sources = Vec::new();
     for (number, source) in assigned.iter().enumerate() {
-        let reader = WavReader::open(&source.files).map_err(anyhow::Error::from)?;
-        for note in reader.notes() {
+        let source = RecordedSource::open(&loaded.setup, number, &source.files)?;
+        for note in source.notes() {
             terminal::say(note);
         }
-        assign::check_rate(&loaded.setup, number, reader.format())?;
-        let plan = TonePlan::new(&loaded.setup, number, reader.format());
-        plans.push(plan.map_err(anyhow::Error::from)?);
-        readers.push(reader);
+        check_rate(&loaded.setup, number, source.format())?;
+        sources.push(source);
     }
-    Ok((readers, plans))
+    Ok(sources)
 }
 
-fn source_record(source: &SourceFiles, reader: &WavReader) -> SourceRecord {
-    let format = reader.format();
+fn source_record(source: &SourceFiles, recorded: &RecordedSource) -> SourceRecord {
+    let format = recorded.format();
     SourceRecord {
         name: source.name.clone(),
         rate_hz: format.rate_hz,
@@ -180,50 +169,23 @@ fn source_record(source: &SourceFiles, reader: &WavReader) -> SourceRecord {
 fn analyse(
     args: &Args,
     loaded: &Loaded,
-    readers: Vec<WavReader>,
-    plans: Vec<TonePlan>,
+    sources: Vec<RecordedSource>,
     ledger: Ledger,
     stop: &Arc<AtomicBool>,
 ) -> (Ledger, Vec<SettledPoint>, Outcome) {
-    let main = loaded
-        .setup
-        .channel(Role::Antinode)
-        .map_or(0, |(_, channel)| channel.source);
-    let start_utc = readers
-        .get(main)
-        .and_then(|reader| reader.format().start_utc);
-    let firsts: Vec<u64> = readers.iter().map(WavReader::first_sample).collect();
-    let total = readers
-        .iter()
-        .zip(&firsts)
-        .map(|(reader, first)| reader.total_frames().unwrap_or(0).saturating_sub(*first))
-        .sum();
     let mut sink = Keep {
         ledger,
         points: Vec::new(),
-        bar: Bar::new(total),
-        firsts,
+        bar: Bar::new(sources.iter().map(RecordedSource::frames).sum()),
+        firsts: sources.iter().map(RecordedSource::first_sample).collect(),
     };
-    let mut inputs = Vec::new();
-    for ((reader, plan), source) in readers.into_iter().zip(plans).zip(&loaded.setup.sources) {
-        let (sender, messages) = bounded(CHANNEL_BLOCKS);
-        let block_frames = args.block_frames as usize;
-        inputs.push(Input {
-            name: source.name.clone(),
-            plan,
-            messages,
-            threads: vec![spawn_wav(reader, block_frames, sender, Arc::clone(stop))],
-        });
-    }
-    let options = Options {
+    let options = ReplayOptions {
         threads: args
             .threads
-            .map(usize::from)
-            .or_else(|| thread::available_parallelism().ok().map(usize::from))
-            .unwrap_or(1),
-        order: Order::ByTime,
+            .map_or(ReplayOptions::default().threads, usize::from),
+        block_frames: args.block_frames as usize,
     };
-    let outcome = pipeline::run(&loaded.setup, start_utc, inputs, options, stop, &mut sink);
+    let outcome = replay(&loaded.setup, sources, options, stop, &mut sink);
     sink.bar.clear();
     (sink.ledger, sink.points, outcome)
 }

@@ -4,29 +4,19 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
-use std::thread;
 
 use anyhow::Context as _;
-use crossbeam_channel::bounded;
 use serde::Serialize;
 
 use super::{Failure, Status};
-use crate::analysis::{Finding, TraceRow};
-use crate::ingest::wav::{WavReader, spawn_wav};
+use crate::analysis::TraceRow;
 use crate::ledger::{
     EVIDENCE_FILE, POINTS_FILE, PointEvidence, Run, RunState, SETUP_FILE, TRACE_FILE,
 };
-use crate::pipeline::{self, Input, Options, Order, Progress, Sink, StopReason};
-use crate::reduction::SettledPoint;
+use crate::pipeline::{Collected, RecordedSource, ReplayOptions, StopReason, replay};
 use crate::report::difference::first_difference;
 use crate::report::recordings::{Checked, Recordings, Standing};
 use crate::setup::{self, Setup};
-use crate::tone::TonePlan;
-
-/// Frames read at once; makes no difference to the results.
-const BLOCK_FRAMES: usize = 16_384;
-/// Blocks a reader may be ahead of the analysis.
-const CHANNEL_BLOCKS: usize = 4;
 
 /// Arguments of `verify`.
 #[derive(Debug, clap::Args)]
@@ -59,8 +49,8 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     let setup_file = args.run.join(SETUP_FILE).display().to_string();
     let setup = setup::parse(&run.setup_text, &setup_file).map_err(anyhow::Error::from)?;
     let recordings = Recordings::check(&run);
-    let inputs = inputs(&run, &setup, &recordings)?;
-    let anew = recompute(&setup, inputs)?;
+    let sources = sources(&run, &setup, &recordings)?;
+    let anew = recompute(&setup, sources)?;
     let mut findings: Vec<String> = recordings
         .all()
         .filter(|file| matches!(file.standing, Standing::Changed { .. }))
@@ -122,11 +112,11 @@ fn text(run: &Run, verification: &Verification) -> String {
 }
 
 /// One reader a source, opened; a fault where anything is missing.
-fn inputs(
+fn sources(
     run: &Run,
     setup: &Setup,
     recordings: &Recordings,
-) -> Result<Vec<(String, WavReader, TonePlan)>, Failure> {
+) -> Result<Vec<RecordedSource>, Failure> {
     let absent: Vec<String> = recordings
         .all()
         .filter(|file| {
@@ -144,7 +134,7 @@ fn inputs(
             absent.join(" ")
         )));
     }
-    let mut inputs = Vec::new();
+    let mut sources = Vec::new();
     for (number, source) in setup.sources.iter().enumerate() {
         let files: Vec<PathBuf> = recordings
             .sources
@@ -160,83 +150,51 @@ fn inputs(
                 source.name
             )));
         }
-        let reader = WavReader::open(&files).map_err(anyhow::Error::from)?;
-        let plan = TonePlan::new(setup, number, reader.format()).map_err(anyhow::Error::from)?;
-        inputs.push((source.name.clone(), reader, plan));
+        let source = RecordedSource::open(setup, number, &files).map_err(anyhow::Error::from)?;
+        sources.push(source);
     }
-    Ok(inputs)
+    Ok(sources)
 }
 
-/// What came out anew.
-#[derive(Default)]
+/// What came out anew, as the lines of a run folder.
 struct Anew {
     points: Vec<u8>,
     evidence: Vec<u8>,
     trace: Vec<TraceRow>,
-    count: u64,
 }
 
-impl Sink for Anew {
-    fn finding(&mut self, finding: Finding) -> anyhow::Result<()> {
-        match finding {
-            Finding::Point(point, evidence) => {
-                self.count += 1;
-                let point = SettledPoint {
-                    point: self.count,
-                    ..*point
-                };
-                let evidence = PointEvidence {
-                    point: self.count,
-                    evidence,
-                };
-                serde_json::to_writer(&mut self.points, &point)?;
-                self.points.push(b'\n');
-                serde_json::to_writer(&mut self.evidence, &evidence)?;
-                self.evidence.push(b'\n');
-            }
-            Finding::Trace(row) => self.trace.push(row),
-            Finding::Event(_) => {}
-        }
-        Ok(())
-    }
-
-    fn tick(&mut self, _: &Progress) -> anyhow::Result<()> {
-        Ok(())
-    }
-}
-
-fn recompute(setup: &Setup, sources: Vec<(String, WavReader, TonePlan)>) -> Result<Anew, Failure> {
-    let main = setup.main_source().map_or(0, |(source, _)| source);
-    let start_utc = sources
-        .get(main)
-        .and_then(|(_, reader, _)| reader.format().start_utc);
+fn recompute(setup: &Setup, sources: Vec<RecordedSource>) -> Result<Anew, Failure> {
     let stop = Arc::new(AtomicBool::new(false));
-    let inputs = sources
-        .into_iter()
-        .map(|(name, reader, plan)| {
-            let (sender, messages) = bounded(CHANNEL_BLOCKS);
-            Input {
-                name,
-                plan,
-                messages,
-                threads: vec![spawn_wav(reader, BLOCK_FRAMES, sender, Arc::clone(&stop))],
-            }
-        })
-        .collect();
-    let options = Options {
-        threads: thread::available_parallelism().map_or(1, usize::from),
-        order: Order::ByTime,
-    };
-    let mut anew = Anew::default();
-    let outcome = pipeline::run(setup, start_utc, inputs, options, &stop, &mut anew);
+    let mut found = Collected::default();
+    let outcome = replay(setup, sources, ReplayOptions::default(), &stop, &mut found);
     match outcome.reason {
-        StopReason::Complete => Ok(anew),
+        StopReason::Complete => Ok(written(found)?),
         StopReason::SinkFailed(error) => Err(Failure::Device(error)),
         reason @ StopReason::SourceFailed { .. } => Err(Failure::Input(anyhow::anyhow!(
             "{reason}; nothing can be verified"
         ))),
         reason => Err(Failure::Device(anyhow::anyhow!("{reason}"))),
     }
+}
+
+fn written(found: Collected) -> anyhow::Result<Anew> {
+    let (mut points, mut lines) = (Vec::new(), Vec::new());
+    for (point, evidence) in found.points {
+        let number = point.point;
+        serde_json::to_writer(&mut points, &point)?;
+        points.push(b'\n');
+        let evidence = PointEvidence {
+            point: number,
+            evidence,
+        };
+        serde_json::to_writer(&mut lines, &evidence)?;
+        lines.push(b'\n');
+    }
+    Ok(Anew {
+        points,
+        evidence: lines,
+        trace: found.trace,
+    })
 }
 
 /// A sentence for each file that does not come out again.

@@ -18,14 +18,18 @@
 //! The end of a source travels in the channels behind its last samples, so
 //! that every stage finishes its work first.
 
+mod collected;
 mod feed;
 mod record;
+mod replay;
 mod run;
 mod stages;
 mod stop;
 
+pub use collected::Collected;
 pub use feed::{FeedState, Recordings, recordings_of, spawn_feed};
 pub use record::{Recorded, spawn_recorder};
+pub use replay::{RecordedSource, ReplayError, ReplayOptions, check_rate, replay};
 pub use run::{Input, Options, Order, Outcome, Progress, Sink, SourceOutcome, run};
 pub use stop::{StopReason, in_one_line, on_signals};
 
