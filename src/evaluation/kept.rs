@@ -53,7 +53,7 @@ const NEAREST_NODE: f64 = 0.2;
 const CONDUCTOR_STANDARD: f64 = 0.5;
 
 /// Standard uncertainty, as a part of the bare power, where r is known: what
-/// is left on virtual spans (`tests/decay.rs`; the guide has the numbers).
+/// is left on virtual spans (`tests/analysis/decay.rs`; the guide has the numbers).
 pub const KEPT_STANDARD: f64 = 0.01;
 
 /// The same where r is not known and all of the bare power is taken off. The

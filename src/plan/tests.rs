@@ -1,5 +1,5 @@
 //! The plan against facts from outside; the published sheets are in
-//! `tests/published_sheets.rs`.
+//! `tests/analysis/published_sheets.rs`.
 
 use super::*;
 use crate::setup::{

@@ -14,8 +14,8 @@ use spanhold::ingest::frames::FrameWriter;
 use spanhold::ingest::sidecar::SampleFormat;
 use spanhold::ingest::wav::WavReader;
 
-use super::bench::{Bench, SETUP, announced, demo, ended};
-use super::line::{Cable, Device, Line};
+use crate::bench::captured::{Bench, SETUP, announced, demo, ended};
+use crate::bench::line::{Cable, Device, Line};
 
 const SOON: Duration = Duration::from_secs(30);
 const QUICK: [&str; 2] = ["--connect-seconds", "2"];

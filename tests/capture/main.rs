@@ -9,11 +9,9 @@
     reason = "a failure in a test's own scaffolding is the test's message"
 )]
 
+#[path = "../bench/mod.rs"]
 mod bench;
+mod device_port;
 mod faults;
-mod kills;
-mod line;
 mod live;
 mod played;
-#[cfg(target_os = "linux")]
-mod soak;

@@ -10,8 +10,8 @@ use nix::unistd::Pid;
 use spanhold::ingest::frames::{Announcement, Frame, FrameDecoder};
 use spanhold::ingest::sidecar::SampleFormat;
 
-use super::bench::{Bench, SETUP, assert_same_samples, demo, ended};
-use super::line::{Cable, Device, Line};
+use crate::bench::captured::{Bench, SETUP, assert_same_samples, demo, ended};
+use crate::bench::line::{Cable, Device, Line};
 
 const SOON: Duration = Duration::from_mins(1);
 

@@ -8,9 +8,9 @@
 
 #![allow(clippy::unwrap_used, clippy::indexing_slicing)]
 
-#[path = "../benches/tone_limit/bound.rs"]
+#[path = "../../benches/tone_limit/bound.rs"]
 mod bound;
-#[path = "../benches/tone_limit/monte_carlo.rs"]
+#[path = "../../benches/tone_limit/monte_carlo.rs"]
 mod monte_carlo;
 
 use monte_carlo::{Cell, Length, Signal, Tally};

@@ -4,9 +4,7 @@
 
 #![allow(clippy::unwrap_used, clippy::indexing_slicing)]
 
-mod bench_work;
-
-use bench_work::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
+use crate::bench::virtual_span::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
 use spanhold::rehearsal::{
     DwellTruth, Expectation, Fault, Program, Resonance, Step, Transition, VirtualSpan, perform,
 };

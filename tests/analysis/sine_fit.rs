@@ -17,7 +17,7 @@ use spanhold::tone::search::Search;
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
-const ENSO: &str = include_str!("reference/nist_enso.dat");
+const ENSO: &str = include_str!("../reference/nist_enso.dat");
 
 /// The certified values b1 to b9 and their standard deviations, as printed in
 /// the data set's own header.
@@ -128,8 +128,8 @@ fn certified_three_sine_fit_of_nist() {
     assert!((channel.noise_rms / residual_deviation - 1.0).abs() < 1e-9);
 }
 
-const RECORDS: &str = include_str!("reference/sine_fit_records.csv");
-const VALUES: &str = include_str!("reference/sine_fit_values.csv");
+const RECORDS: &str = include_str!("../reference/sine_fit_records.csv");
+const VALUES: &str = include_str!("../reference/sine_fit_values.csv");
 
 struct Record {
     rate_hz: f64,
@@ -257,7 +257,7 @@ fn parameters_and_covariances_agree_with_scipy() {
 
 #[test]
 fn the_search_agrees_with_scipy() {
-    const SEARCHES: &str = include_str!("reference/search_values.csv");
+    const SEARCHES: &str = include_str!("../reference/search_values.csv");
     let records = records();
     let mut compared = 0;
     for row in csv::Reader::from_reader(SEARCHES.as_bytes()).records() {

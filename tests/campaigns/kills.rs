@@ -9,8 +9,8 @@ use std::time::{Duration, Instant};
 use nix::sys::signal::Signal;
 use spanhold::ingest::wav::WavReader;
 
-use super::bench::{Bench, SETUP};
-use super::line::{Device, Line, RATE_HZ, scatter};
+use crate::bench::captured::{Bench, SETUP};
+use crate::bench::line::{Device, Line, RATE_HZ, scatter};
 
 /// Times faster than real: a dwell every two seconds.
 const SPEED: f64 = 12.0;
@@ -87,8 +87,6 @@ fn a_handful_of_kills() {
     campaign(6, 1);
 }
 
-/// The whole campaign: `cargo test --release --test capture -- --ignored kills`
-/// (about ten minutes).
 #[test]
 #[ignore = "takes ten minutes: two hundred kills"]
 fn two_hundred_kills() {

@@ -4,9 +4,7 @@
 //! anew for each hold from the stated uncertainties, the interval of k = 2 has to
 //! hold the truth in 95 % of cases: not less, and not much more.
 
-mod bench_work;
-
-use bench_work::{Chance, at, in_sweep, model, reduce_settled, sensors, setup};
+use crate::bench::virtual_span::{Chance, at, in_sweep, model, reduce_settled, sensors, setup};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};

@@ -3,9 +3,7 @@
 
 #![allow(clippy::unwrap_used, clippy::indexing_slicing)]
 
-mod bench_work;
-
-use bench_work::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
+use crate::bench::virtual_span::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
 use spanhold::rehearsal::{Fault, Program, Rehearsal, Step, Transition, VirtualSpan, perform};
 use spanhold::setup::Setup;
 use spanhold::setup::Verdict;

@@ -13,7 +13,7 @@ use spanhold::setup::Verdict;
 use spanhold::setup::{Role, Setup};
 use std::f64::consts::{FRAC_1_SQRT_2, PI, TAU};
 
-use crate::bench_work::{Chance, Judged, analyse, at, in_dwell, in_sweep, setup};
+use crate::bench::virtual_span::{Chance, Judged, analyse, at, in_dwell, in_sweep, setup};
 
 /// A bare span's harmonics of 8 to 30 Hz need no higher rate; noise is that of
 /// the sensors up to half of it.

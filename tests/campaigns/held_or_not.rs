@@ -2,9 +2,9 @@
 //! false, and the numbers right. The truth is the virtual span's exact
 //! solution, which shares no code with the analysis.
 
-mod bench_work;
-
-use bench_work::{Chance, Judged, analyse, at, in_dwell, in_sweep, model, sensors, setup};
+use crate::bench::virtual_span::{
+    Chance, Judged, analyse, at, in_dwell, in_sweep, model, sensors, setup,
+};
 use spanhold::rehearsal::{
     DwellTruth, Expectation, Fault, Program, Step, Transition, VirtualSpan, perform,
 };

@@ -1,9 +1,7 @@
 //! Sensors that do not stand where they should: the ratio from the quadrature
 //! part stays right, and the offset says how far to move which way.
 
-mod bench_work;
-
-use bench_work::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
+use crate::bench::virtual_span::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
 use spanhold::rehearsal::{Program, Step, VirtualSpan, perform};
 use spanhold::setup::Role;
 use spanhold::setup::Verdict;

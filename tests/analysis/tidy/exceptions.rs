@@ -1,6 +1,6 @@
 //! What breaks a rule and may, each with its reason.
 
-use crate::rules::Finding;
+use super::rules::Finding;
 
 pub struct Exception {
     pub rule: &'static str,

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::fmt;
 
-use crate::tree::{Mention, Tree};
+use super::tree::{Mention, Tree};
 
 /// The layers: a folder imports only from those before it. `maths` is the
 /// arithmetic under all of them, a leaf as `span` is.

@@ -389,7 +389,11 @@ fn child(dir: &Path) -> Command {
         .arg("trap '' XFSZ; [ -z \"$LIMIT\" ] || ulimit -f \"$LIMIT\"; exec \"$@\"")
         .arg("sh")
         .arg(std::env::current_exe().unwrap())
-        .args(["--exact", "child_records_until_it_cannot", "--nocapture"])
+        .args([
+            "--exact",
+            "recordings_written::child_records_until_it_cannot",
+            "--nocapture",
+        ])
         .env(CHILD_DIR, dir)
         .stdout(Stdio::piped());
     command

@@ -2,9 +2,7 @@
 //! virtual span (shear times velocity plus moment times rotation rate), against
 //! the power that the reduction finds from node and antinode.
 
-mod bench_work;
-
-use bench_work::{Chance, at, in_sweep, model, reduce_settled, setup};
+use crate::bench::virtual_span::{Chance, at, in_sweep, model, reduce_settled, setup};
 use spanhold::rehearsal::{Program, Sensors, Step, Transition, VirtualSpan, perform};
 
 #[test]

@@ -71,8 +71,8 @@ fn truths(setup: &Setup, model: &SpanModel, range_hz: (f64, f64)) -> Vec<DwellTr
 }
 
 fn case(name: &'static str, change: impl Fn(&mut Setup), model: &SpanModel) -> Case {
-    let mut damped = setup(include_str!("../config/damped-trial.toml"));
-    let mut bare = setup(include_str!("../config/bare-trial.toml"));
+    let mut damped = setup(include_str!("../../config/damped-trial.toml"));
+    let mut bare = setup(include_str!("../../config/bare-trial.toml"));
     for setup in [&mut damped, &mut bare] {
         // Further than the demo goes: 0.18/d to well over half of 1.4/d.
         setup.sweep.low_hz = 8.3;
@@ -120,7 +120,7 @@ fn nodes_passed(model: &SpanModel, nodes_passed: usize) -> SpanModel {
 /// Spans, conductors, damper places and losses from slight to a tenth of the
 /// total.
 fn cases() -> Vec<Case> {
-    let demo = setup(include_str!("../config/damped-trial.toml"));
+    let demo = setup(include_str!("../../config/damped-trial.toml"));
     let plain = SpanModel::default();
     let lossy = SpanModel {
         end_loss_ratio: 0.008,

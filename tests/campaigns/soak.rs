@@ -7,8 +7,8 @@ use std::time::{Duration, Instant};
 
 use nix::sys::signal::Signal;
 
-use super::bench::{Bench, Capture, assert_same_samples, demo, ended};
-use super::line::Cable;
+use crate::bench::captured::{Bench, Capture, assert_same_samples, demo, ended};
+use crate::bench::line::Cable;
 
 const SOON: Duration = Duration::from_mins(2);
 /// Budgets of the design, section 8.
@@ -141,8 +141,7 @@ fn sixteen_channels_for_half_a_minute() {
     soak("22", "18", false);
 }
 
-/// The whole of it: `cargo test --release --test capture -- --ignored soak --nocapture`
-/// (ten minutes). Dwells longer than the longest hold: each point is due at a
+/// Dwells longer than the longest hold: each point is due at a
 /// moment known beforehand, and costs the most it can.
 #[test]
 #[ignore = "takes ten minutes: sixteen channels at 10 kHz"]

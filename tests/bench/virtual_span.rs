@@ -1,7 +1,6 @@
 //! A virtual bench for the tests: random spans and dampers, and the analysis
 //! of what they record, with nothing between but the stages themselves.
 
-#![allow(dead_code, reason = "each test file uses its part")]
 #![allow(
     clippy::unwrap_used,
     clippy::expect_used,

@@ -6,13 +6,11 @@
 //! span's exact solution, which shares no code with the analysis.
 //!
 //! The whole set, which prints the tables of the guide (page "Tolerances"):
-//! `cargo test --release --test bare_span -- --ignored --nocapture --test-threads 1`
+//! `cargo test --release --test campaigns -- --ignored bare_span --nocapture --test-threads 1`
 
 #![allow(clippy::unwrap_used, clippy::indexing_slicing)]
 
 mod bench;
-#[path = "../bench_work/mod.rs"]
-mod bench_work;
 mod doubts;
 mod table;
 

@@ -1,8 +1,8 @@
 //! Small made-up trees, each of which breaks one rule, and the reader's work
 //! on the ways a path can be written.
 
-use crate::rules::{self, Finding};
-use crate::tree::Tree;
+use super::rules::{self, Finding};
+use super::tree::Tree;
 
 const LIB: &str = "mod span; mod setup; mod tone; mod pipeline; mod rehearsal; mod commands;";
 

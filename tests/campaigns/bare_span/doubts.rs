@@ -7,8 +7,8 @@ use spanhold::rehearsal::{At, Fault, Noise, Step, Transition};
 use spanhold::setup::Role;
 use spanhold::setup::Verdict;
 
-use crate::bench::{Bare, Outcome, RATE_HZ};
-use crate::bench_work::at;
+use super::bench::{Bare, Outcome, RATE_HZ};
+use crate::bench::virtual_span::at;
 
 /// One kind of trouble on some benches, and what is to be expected of it.
 pub struct Row {

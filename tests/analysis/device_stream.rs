@@ -26,7 +26,7 @@ use spanhold::ingest::lines::LineDecoder;
 use spanhold::ingest::serial::{Feed, LinkStatistics};
 use spanhold::ingest::sidecar::SampleFormat;
 
-const GUIDE: &str = include_str!("../src/guide/device-protocol.md");
+const GUIDE: &str = include_str!("../../src/guide/device-protocol.md");
 
 /// The bytes of a fenced block of the guide.
 fn guide_bytes(name: &str) -> Vec<u8> {

@@ -4,7 +4,7 @@ use spanhold::setup::Verdict;
 use statrs::distribution::{Binomial, DiscreteCDF};
 use std::fmt::Write as _;
 
-use crate::bench::{Bare, Outcome};
+use super::bench::{Bare, Outcome};
 
 /// Dwell lengths, ring-up time constants after the change.
 pub const LENGTHS: [f64; 6] = [1.0, 2.0, 3.0, 5.0, 7.0, 10.0];

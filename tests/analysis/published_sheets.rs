@@ -41,7 +41,7 @@ fn wave_speed_m_s(damper_inch: f64, top_hz: f64) -> f64 {
 
 fn sheet_795() -> Sheet {
     Sheet {
-        frequencies_hz: first_column(include_str!("reference/lab_sheet_795_acsr.csv")),
+        frequencies_hz: first_column(include_str!("../reference/lab_sheet_795_acsr.csv")),
         first_harmonic: 4,
         wave_speed_m_s: wave_speed_m_s(50.4, 44.05),
         diameter_mm: 28.2,
@@ -51,7 +51,7 @@ fn sheet_795() -> Sheet {
 
 fn sheet_1272() -> Sheet {
     // The column is mph; 2 and 15 mph are 4.72 and 35.44 Hz on the same sheet.
-    let mph = first_column(include_str!("reference/lab_sheet_1272_acsr.csv"));
+    let mph = first_column(include_str!("../reference/lab_sheet_1272_acsr.csv"));
     Sheet {
         frequencies_hz: mph.iter().map(|v| v * 35.44 / 15.0).collect(),
         first_harmonic: 3,
@@ -108,7 +108,7 @@ impl Sheet {
 #[test]
 fn both_sheets_come_from_one_span() {
     // tests/reference/published_sheet_fit.py: the same fits by SciPy.
-    let reference = include_str!("reference/published_sheet_fit.csv");
+    let reference = include_str!("../reference/published_sheet_fit.csv");
     let mut lengths_m = Vec::new();
     for line in reference.lines().skip(1) {
         let cells: Vec<&str> = line.split(',').collect();

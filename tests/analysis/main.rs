@@ -1,0 +1,32 @@
+//! Everything that needs no device: the setup file, the analysis against
+//! outside values, the commands on recordings and run folders, and the order of
+//! the sources themselves.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    reason = "a failure in a test's own scaffolding is the test's message"
+)]
+
+mod audit;
+#[path = "../bench/mod.rs"]
+mod bench;
+mod decay;
+mod device_clock;
+mod device_stream;
+mod energy;
+mod level_changes;
+mod line_and_comparison;
+mod plan;
+mod published_sheets;
+mod recordings_read;
+mod recordings_written;
+mod reduce;
+mod rehearsal;
+mod reprocess;
+mod sensor_places;
+mod setup;
+mod sine_fit;
+mod tidy;
+mod uncertainty;

@@ -1,0 +1,24 @@
+//! Many dwells, many kills, many hours: what only large numbers show. A share
+//! of each campaign runs with the other tests; the whole, some hours, with
+//! `cargo test --release --test campaigns -- --include-ignored`.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    reason = "a failure in a test's own scaffolding is the test's message"
+)]
+
+mod bare_span;
+#[path = "../bench/mod.rs"]
+mod bench;
+mod coverage;
+mod held_or_not;
+#[cfg(unix)]
+mod kills;
+#[cfg(unix)]
+mod live_sweep;
+mod look_alikes;
+#[cfg(target_os = "linux")]
+mod soak;
+mod tone_limits;
