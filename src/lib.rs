@@ -5,6 +5,7 @@
 //!
 //! | module | comes in | goes out | may touch |
 //! |---|---|---|---|
+//! | [`maths`] | numbers | sine, exponential and their like, the same bits on every machine | nothing: pure |
 //! | [`span`] | conductor and span as plain numbers | wave speed, harmonics, strain, wind power | nothing: pure |
 //! | [`setup`] | a TOML file | a checked [`setup::Setup`], or every fault in it | the file it is given |
 //! | [`ingest`] | WAV recordings, serial devices | [`ingest::Message`]: blocks, gaps, end | files, devices, one thread a source |
@@ -26,12 +27,17 @@
 //! The pure modules know nothing of threads, files or clocks: the same samples
 //! give the same points, bit for bit.
 
+// Results are the same bits on every machine (clippy.toml says what is banned);
+// unit tests, as all tests, may compute what they expect as they like.
+#![cfg_attr(not(test), warn(clippy::disallowed_methods))]
+
 pub mod analysis;
 pub mod commands;
 pub mod evaluation;
 pub mod guide;
 pub mod ingest;
 pub mod ledger;
+pub mod maths;
 pub mod pipeline;
 pub mod plan;
 pub mod recorder;

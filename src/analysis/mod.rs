@@ -9,6 +9,7 @@ mod findings;
 
 pub use findings::{Event, Evidence, Finding, TraceRow};
 
+use crate::maths;
 use crate::reduction::SettledPoint;
 use crate::reduction::settle::{clipped_by_place, hear, settle};
 use crate::resonance::reading::Reading;
@@ -226,12 +227,14 @@ impl Analysis {
         row.antinode_velocity_mm_s = Some(1e3 * reading.antinode_m_s);
         row.iswr = reading.iswr();
         row.node_velocity_mm_s = row.iswr.map(|iswr| 1e3 * iswr * reading.antinode_m_s);
-        row.node_phase_deg = reading.ratio.map(|ratio| ratio.arg().to_degrees());
+        row.node_phase_deg = reading
+            .ratio
+            .map(|ratio| maths::argument(ratio).to_degrees());
         row.drive_force_n = reading.force_n;
         row.drive_phase_deg = reading.drive_phase_deg;
         row.detuning_bandwidths = reading
             .drive_phase_deg
-            .map(|phase| 0.5 * phase.clamp(-89.0, 89.0).to_radians().tan());
+            .map(|phase| 0.5 * maths::tan(phase.clamp(-89.0, 89.0).to_radians()));
         row.bandwidth_hz = row.iswr.map(|iswr| {
             self.setup
                 .strung_conductor()

@@ -11,6 +11,7 @@
 //! uncertainty unless the bare run was taken at several levels and says
 //! otherwise. Outside the frequencies of the bare run nothing is said.
 
+use crate::maths;
 use crate::reduction::SettledPoint;
 use crate::setup::Verdict;
 
@@ -206,7 +207,7 @@ impl BareLosses {
     pub fn power(&self, frequency_hz: f64, velocity_mm_s: f64) -> Result<Power, Refusal> {
         let (below, above) = self.neighbours(frequency_hz)?;
         let gap_hz = above.frequency_hz - below.frequency_hz;
-        let level = velocity_mm_s.powf(self.exponent);
+        let level = maths::powf(velocity_mm_s, self.exponent);
         let part = if gap_hz > 0.0 {
             (frequency_hz - below.frequency_hz) / gap_hz
         } else {
@@ -219,8 +220,8 @@ impl BareLosses {
         let curved = log_log(below, above, frequency_hz).unwrap_or(straight);
         let power_w = curved * level;
         let choice_w = (curved - straight) * level;
-        let turn =
-            velocity_mm_s.ln() - (below.log_level + part * (above.log_level - below.log_level));
+        let turn = maths::ln(velocity_mm_s)
+            - (below.log_level + part * (above.log_level - below.log_level));
         // Both neighbours were read with the same instruments: no averaging.
         let relative = below.relative.max(above.relative);
         // A rectangular distribution between the neighbours.
@@ -236,7 +237,7 @@ impl BareLosses {
             choice_w,
         ]
         .into_iter()
-        .fold(0.0, |sum: f64, component| sum.hypot(component));
+        .fold(0.0, |sum: f64, component| maths::hypot(sum, component));
         Ok(Power {
             power_w,
             power_u_w: 2.0 * standard_w,
@@ -259,16 +260,20 @@ impl BareLosses {
         let bare = self.power(frequency_hz, velocity)?;
         let off = Power {
             power_w: part.ratio * bare.power_w,
-            power_u_w: (part.ratio * bare.power_u_w).hypot(2.0 * part.standard * bare.power_w),
+            power_u_w: maths::hypot(
+                part.ratio * bare.power_u_w,
+                2.0 * part.standard * bare.power_w,
+            ),
         };
         let power_w = total.power_w - off.power_w;
         // A shared gain error multiplies both, and so their difference; what
         // is each one's own adds in square.
         let shared_u = |power_w: f64| 2.0 * self.shared * power_w;
-        let own_2 = |p: Power| (p.power_u_w.powi(2) - shared_u(p.power_w).powi(2)).max(0.0);
+        let own_2 =
+            |p: Power| (maths::square(p.power_u_w) - maths::square(shared_u(p.power_w))).max(0.0);
         let damper = Power {
             power_w,
-            power_u_w: (own_2(total) + own_2(off) + shared_u(power_w).powi(2)).sqrt(),
+            power_u_w: (own_2(total) + own_2(off) + maths::square(shared_u(power_w))).sqrt(),
         };
         Ok(TakenOff { bare, off, damper })
     }
@@ -306,8 +311,8 @@ impl Harmonic {
     fn of(group: &[Reading], exponent: f64) -> Self {
         let count = group.len() as f64;
         let mean = |of: &dyn Fn(&Reading) -> f64| group.iter().map(of).sum::<f64>() / count;
-        let coefficient = mean(&|r| r.power_w / r.velocity_mm_s.powf(exponent));
-        let standard = mean(&|r| r.standard_w / r.velocity_mm_s.powf(exponent));
+        let coefficient = mean(&|r| r.power_w / maths::powf(r.velocity_mm_s, exponent));
+        let standard = mean(&|r| r.standard_w / maths::powf(r.velocity_mm_s, exponent));
         Self {
             frequency_hz: mean(&|r| r.frequency_hz),
             coefficient,
@@ -318,7 +323,7 @@ impl Harmonic {
             } else {
                 1.0
             },
-            log_level: mean(&|r| r.velocity_mm_s.ln()),
+            log_level: mean(&|r| maths::ln(r.velocity_mm_s)),
         }
     }
 }
@@ -328,9 +333,9 @@ fn log_log(below: &Harmonic, above: &Harmonic, frequency_hz: f64) -> Option<f64>
     let positive = below.coefficient > 0.0 && above.coefficient > 0.0;
     let apart = above.frequency_hz > below.frequency_hz;
     (positive && apart).then(|| {
-        let part = (frequency_hz / below.frequency_hz).ln()
-            / (above.frequency_hz / below.frequency_hz).ln();
-        below.coefficient * (above.coefficient / below.coefficient).powf(part)
+        let part = maths::ln(frequency_hz / below.frequency_hz)
+            / maths::ln(above.frequency_hz / below.frequency_hz);
+        below.coefficient * maths::powf(above.coefficient / below.coefficient, part)
     })
 }
 
@@ -345,8 +350,8 @@ fn level_exponent(groups: &[&[Reading]]) -> Option<(f64, f64)> {
             .filter(|r| r.power_w > 0.0)
             .map(|r| {
                 (
-                    r.velocity_mm_s.ln(),
-                    r.power_w.ln(),
+                    maths::ln(r.velocity_mm_s),
+                    maths::ln(r.power_w),
                     r.standard_w / r.power_w,
                 )
             })
@@ -355,7 +360,7 @@ fn level_exponent(groups: &[&[Reading]]) -> Option<(f64, f64)> {
         let (Some(low), Some(high)) = (extreme(f64::min), extreme(f64::max)) else {
             continue;
         };
-        if high - low < LEAST_LEVEL_RATIO.ln() {
+        if high - low < maths::ln(LEAST_LEVEL_RATIO) {
             continue;
         }
         let count = logs.len() as f64;
@@ -363,7 +368,7 @@ fn level_exponent(groups: &[&[Reading]]) -> Option<(f64, f64)> {
         let y_mean = logs.iter().map(|l| l.1).sum::<f64>() / count;
         used += 1.0;
         for (x, y, relative) in logs {
-            sxx += (x - x_mean).powi(2);
+            sxx += maths::square(x - x_mean);
             sxy += (x - x_mean) * (y - y_mean);
             readings.push((x - x_mean, y - y_mean, relative));
         }
@@ -374,12 +379,15 @@ fn level_exponent(groups: &[&[Reading]]) -> Option<(f64, f64)> {
     let exponent = sxy / sxx;
     // From the readings' own uncertainties, and from their scatter about the
     // fit where it is larger and there are readings left to show it.
-    let own: f64 = readings.iter().map(|r| (r.0 * r.2 / sxx).powi(2)).sum();
+    let own: f64 = readings
+        .iter()
+        .map(|r| maths::square(r.0 * r.2 / sxx))
+        .sum();
     let spare = readings.len() as f64 - used - 1.0;
     let scatter = if spare > 0.0 {
         let residual: f64 = readings
             .iter()
-            .map(|r| (r.1 - exponent * r.0).powi(2))
+            .map(|r| maths::square(r.1 - exponent * r.0))
             .sum();
         residual / spare / sxx
     } else {

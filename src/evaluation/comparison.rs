@@ -5,6 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::maths;
 use crate::reduction::SettledPoint;
 use crate::setup::Verdict;
 
@@ -20,7 +21,7 @@ const SAME_HARMONIC_SPACINGS: f64 = 0.5;
 /// share their calibration: then E_n is too small, and the runs' repeatability
 /// says more.
 pub fn e_n(value: f64, value_u: f64, reference: f64, reference_u: f64) -> Option<f64> {
-    let joint = value_u.hypot(reference_u);
+    let joint = maths::hypot(value_u, reference_u);
     let number = (value - reference) / joint;
     (joint > 0.0 && number.is_finite()).then_some(number)
 }
@@ -66,7 +67,7 @@ pub fn precision(cells: &[Vec<f64>]) -> Option<Precision> {
     let within: f64 = cells
         .iter()
         .zip(&means)
-        .flat_map(|(cell, m)| cell.iter().map(move |v| (v - m).powi(2)))
+        .flat_map(|(cell, m)| cell.iter().map(move |v| maths::square(v - m)))
         .sum();
     let spare = results - laboratories;
     let repeatability_2 = (spare > 0.0).then(|| within / spare);
@@ -74,7 +75,7 @@ pub fn precision(cells: &[Vec<f64>]) -> Option<Precision> {
         let square = counts
             .iter()
             .zip(&means)
-            .map(|(n, m)| n * (m - mean).powi(2))
+            .map(|(n, m)| n * maths::square(m - mean))
             .sum::<f64>()
             / (laboratories - 1.0);
         let cell_size =
@@ -84,7 +85,7 @@ pub fn precision(cells: &[Vec<f64>]) -> Option<Precision> {
     });
     let of_means = (laboratories > 1.0).then(|| {
         let centre = means.iter().sum::<f64>() / laboratories;
-        (means.iter().map(|m| (m - centre).powi(2)).sum::<f64>() / (laboratories - 1.0)).sqrt()
+        (means.iter().map(|m| maths::square(m - centre)).sum::<f64>() / (laboratories - 1.0)).sqrt()
     });
     Some(Precision {
         laboratories: cells.len(),
@@ -177,7 +178,7 @@ pub fn differences(
                 value,
                 value_u,
                 difference: value - reference,
-                difference_u: both.map(|(a, b)| a.hypot(b)),
+                difference_u: both.map(|(a, b)| maths::hypot(a, b)),
                 e_n: both.and_then(|(u, reference_u)| e_n(value, u, reference, reference_u)),
             })
         })

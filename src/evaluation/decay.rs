@@ -10,8 +10,8 @@
 //! `¼ m L V² (1 − e^(−2δ))`. What is lost is lost by everything: damper,
 //! conductor, both ends, air.
 
+use crate::maths;
 use serde::{Deserialize, Serialize};
-use statrs::distribution::{ContinuousCDF, StudentsT};
 
 /// The drive is gone when its force is below this part of what it was; the
 /// estimate of a force that is no longer there is noise.
@@ -135,7 +135,7 @@ pub fn cycle_power_w(
 ) -> f64 {
     let v = antinode_velocity_mm_s * 1e-3;
     let stored_j = 0.25 * mass_kg_per_m * length_m * v * v;
-    -frequency_hz * stored_j * (-2.0 * log_decrement).exp_m1()
+    -frequency_hz * stored_j * maths::exp_m1(-2.0 * log_decrement)
 }
 
 /// What `½ f m L V² δ` has to be multiplied by where the loss sits at one end
@@ -152,7 +152,11 @@ pub fn end_loss_factor(
     log_decrement: f64,
 ) -> f64 {
     let u = log_decrement * frequency_hz * length_m / energy_speed_m_s;
-    if u.abs() > 1e-6 { u.tanh() / u } else { 1.0 }
+    if u.abs() > 1e-6 {
+        maths::tanh(u) / u
+    } else {
+        1.0
+    }
 }
 
 /// The free decays in a trace, in order. `range_mm_s` are the antinode
@@ -242,7 +246,7 @@ pub fn fit(rows: &[EnvelopeRow]) -> Result<Decay, NoDecay> {
     let amplitude_dependent = match (levels.first(), levels.last()) {
         (Some(high), Some(low)) => {
             (high.log_decrement - low.log_decrement).abs()
-                > high.log_decrement_u.hypot(low.log_decrement_u)
+                > maths::hypot(high.log_decrement_u, low.log_decrement_u)
         }
         _ => false,
     };
@@ -301,7 +305,7 @@ impl Line {
         }
         let points: Vec<(f64, f64)> = rows
             .iter()
-            .map(|r| (r.time_s, r.antinode_velocity_mm_s.ln()))
+            .map(|r| (r.time_s, maths::ln(r.antinode_velocity_mm_s)))
             .collect();
         let t_mean = points.iter().map(|p| p.0).sum::<f64>() / n;
         let y_mean = points.iter().map(|p| p.1).sum::<f64>() / n;
@@ -353,10 +357,9 @@ impl Line {
     }
 }
 
-/// Factor for 95.45 % with few degrees of freedom (JCGM 100, annex G); 2 with
-/// many.
+/// Factor for 95.45 % with few degrees of freedom (JCGM 100, annex G).
 fn coverage_factor(freedom: f64) -> f64 {
-    StudentsT::new(0.0, 1.0, freedom).map_or(2.0, |t| t.inverse_cdf(0.5 + 0.9545 / 2.0))
+    maths::students_t_within(0.9545, freedom)
 }
 
 #[cfg(test)]

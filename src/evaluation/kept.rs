@@ -35,6 +35,7 @@ use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
 use super::bare::{BareLosses, Part};
+use crate::maths;
 use crate::reduction::SettledPoint;
 use crate::setup::{Setup, Verdict};
 use crate::span::StrungConductor;
@@ -181,9 +182,12 @@ impl KeptLosses {
         let past_node_w = node.power(frequency_hz, velocity).ok()?.power_w;
         let end = self.end_motion(point, frequency_hz, iswr)?;
         let (exponent, exponent_standard, _) = node.level_exponent();
-        let gain = end.r.powf(exponent);
-        let gain_standard =
-            gain * (exponent * end.standard / end.r).hypot(end.r.ln() * exponent_standard);
+        let gain = maths::powf(end.r, exponent);
+        let gain_standard = gain
+            * maths::hypot(
+                exponent * end.standard / end.r,
+                maths::ln(end.r) * exponent_standard,
+            );
         let along = self.along(frequency_hz, iswr, gain);
         let all_w = whole.and_then(|w| Some(w.power(frequency_hz, velocity).ok()?.power_w));
         // What one loop of the bare span's conductor takes: the least and the
@@ -205,9 +209,10 @@ impl KeptLosses {
             let kept_w = of_w - end_w * (1.0 - gain) + loop_w * more_loops;
             // More to the conductor is less to the end.
             let spread_w = loop_standard_w * (more_loops + NODE_LOOPS * (1.0 - gain));
-            let standard_w = (end_w * gain_standard)
-                .hypot(spread_w)
-                .hypot(KEPT_STANDARD * past_node_w);
+            let standard_w = maths::hypot(
+                maths::hypot(end_w * gain_standard, spread_w),
+                KEPT_STANDARD * past_node_w,
+            );
             Part {
                 ratio: kept_w / of_w,
                 standard: standard_w / of_w,
@@ -235,7 +240,7 @@ impl KeptLosses {
             .filter_map(|(gauge, value, relative)| {
                 let (bare, bare_relative) =
                     interpolated(self.end_strains.get(gauge)?, frequency_hz)?;
-                Some((value / bare, relative.hypot(bare_relative)))
+                Some((value / bare, maths::hypot(relative, bare_relative)))
             })
             .filter(|(r, _)| r.is_finite() && *r > 0.0)
             .collect();
@@ -263,13 +268,15 @@ impl KeptLosses {
         if beta > PI - LEAST_FROM_NODE {
             return None;
         }
-        let r = |theta: f64| theta.sin().hypot(iswr * theta.cos()) / beta.sin();
+        let r = |theta: f64| {
+            maths::hypot(maths::sin(theta), iswr * maths::cos(theta)) / maths::sin(beta)
+        };
         let theta = PI * loops - beta;
         // Off resonance by the drive's phase the nodes are off by that much.
-        let drive = point
-            .drive_phase_deg
-            .map_or(0.0, |phase| (iswr * phase.to_radians().tan()).atan());
-        let doubt = (PI * loops * self.speed_standard).hypot(drive);
+        let drive = point.drive_phase_deg.map_or(0.0, |phase| {
+            maths::atan(iswr * maths::tan(phase.to_radians()))
+        });
+        let doubt = maths::hypot(PI * loops * self.speed_standard, drive);
         let nominal = r(theta);
         let moved = (r(theta + doubt) - nominal)
             .abs()
@@ -278,7 +285,7 @@ impl KeptLosses {
         let end_phase = self.stiffness_standard
             * self.span.end_correction_m(frequency_hz)
             * self.span.wave_number_per_m(frequency_hz);
-        let standard = moved.hypot(nominal * end_phase / beta.tan());
+        let standard = maths::hypot(moved, nominal * end_phase / maths::tan(beta));
         (nominal > 0.0).then_some(EndMotion {
             r: nominal,
             standard,
@@ -310,8 +317,8 @@ impl KeptLosses {
         if theta < NEAREST_NODE * PI {
             theta += PI;
         }
-        let last = theta / PI * both - (2.0 * theta).sin() / (2.0 * PI) * (1.0 - iswr * iswr);
-        let behind = gain * (beta / PI - (2.0 * beta).sin() / (2.0 * PI));
+        let last = theta / PI * both - maths::sin(2.0 * theta) / (2.0 * PI) * (1.0 - iswr * iswr);
+        let behind = gain * (beta / PI - maths::sin(2.0 * beta) / (2.0 * PI));
         Along {
             bare_whole: loops,
             damped_beyond: (NODE_LOOPS - 1.0) * both + last + behind,

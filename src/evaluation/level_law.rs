@@ -1,6 +1,7 @@
 //! How a power goes with the level, from readings at several levels.
 
 use super::bare::{LEAST_LEVEL_RATIO, Power};
+use crate::maths;
 
 /// How a power went with the level at one harmonic: `P ∝ V^exponent`, shown by
 /// readings at two levels or more.
@@ -23,16 +24,20 @@ impl LevelLaw {
             return None;
         }
         let n = readings.len() as f64;
-        let x_mean = readings.iter().map(|(v, _)| v.ln()).sum::<f64>() / n;
-        let y_mean = readings.iter().map(|(_, p)| p.power_w.ln()).sum::<f64>() / n;
+        let x_mean = readings.iter().map(|(v, _)| maths::ln(*v)).sum::<f64>() / n;
+        let y_mean = readings
+            .iter()
+            .map(|(_, p)| maths::ln(p.power_w))
+            .sum::<f64>()
+            / n;
         let (mut sxx, mut sxy, mut noise) = (0.0, 0.0, 0.0);
         for (v, p) in readings {
-            let x = v.ln() - x_mean;
+            let x = maths::ln(*v) - x_mean;
             sxx += x * x;
-            sxy += x * (p.power_w.ln() - y_mean);
+            sxy += x * (maths::ln(p.power_w) - y_mean);
             // Calibration is shared by all levels and turns no slope; that it
             // is counted here makes the exponent's uncertainty too large.
-            noise += (x * p.power_u_w / p.power_w).powi(2);
+            noise += maths::square(x * p.power_u_w / p.power_w);
         }
         let low = readings
             .iter()
@@ -59,9 +64,11 @@ impl LevelLaw {
         let (low, high) = self.levels_mm_s;
         let inside = to_mm_s >= low / wide && to_mm_s <= high * wide;
         let ratio = to_mm_s / from_mm_s;
-        let power_w = power.power_w * ratio.powf(self.exponent);
-        let power_u_w = (power.power_u_w * ratio.powf(self.exponent))
-            .hypot(power_w * ratio.ln() * self.exponent_u);
+        let power_w = power.power_w * maths::powf(ratio, self.exponent);
+        let power_u_w = maths::hypot(
+            power.power_u_w * maths::powf(ratio, self.exponent),
+            power_w * maths::ln(ratio) * self.exponent_u,
+        );
         (inside && power_w.is_finite()).then_some(Power { power_w, power_u_w })
     }
 }

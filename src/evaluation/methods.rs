@@ -18,6 +18,7 @@ use super::bare::{BareLosses, Power};
 use super::comparison::e_n;
 use super::decay::{self, Decay};
 use super::reduced_point::ReducedPoint;
+use crate::maths;
 use crate::reduction::SettledPoint;
 use crate::reduction::uncertainty::COVERAGE;
 use crate::setup::{Channel, Role, Setup, Verdict};
@@ -141,7 +142,7 @@ fn check(
     // What the subtraction itself is wrong by is the same in both methods, the
     // losses at the damper's end of the span: it is in each damper power, not
     // in their difference.
-    let difference_u_w = second.power_u_w.hypot(total.power_u_w);
+    let difference_u_w = maths::hypot(second.power_u_w, total.power_u_w);
     let second_damper = whole_span.zip(reduced.kept).and_then(|(losses, kept)| {
         Some(losses.0.taken_off(point, second, kept.whole).ok()?.damper)
     });
@@ -223,14 +224,17 @@ fn decrement_at(
 }
 
 fn interpolated(below: &DecrementAt, above: &DecrementAt, velocity_mm_s: f64) -> DecrementAt {
-    let part = (velocity_mm_s / below.velocity_mm_s).ln()
-        / (above.velocity_mm_s / below.velocity_mm_s).ln();
+    let part = maths::ln(velocity_mm_s / below.velocity_mm_s)
+        / maths::ln(above.velocity_mm_s / below.velocity_mm_s);
     let between = |below: f64, above: f64| below + part * (above - below);
     DecrementAt {
         frequency_hz: between(below.frequency_hz, above.frequency_hz),
         velocity_mm_s,
         log_decrement: between(below.log_decrement, above.log_decrement),
-        log_decrement_u: ((1.0 - part) * below.log_decrement_u).hypot(part * above.log_decrement_u),
+        log_decrement_u: maths::hypot(
+            (1.0 - part) * below.log_decrement_u,
+            part * above.log_decrement_u,
+        ),
     }
 }
 
@@ -272,7 +276,7 @@ fn decay_power(setup: &Setup, decays: &[Decay], point: &SettledPoint) -> Option<
         STORED_ENERGY_STANDARD,
     ]
     .into_iter()
-    .fold(0.0, f64::hypot);
+    .fold(0.0, maths::hypot);
     let power = Power {
         power_w,
         power_u_w: COVERAGE * relative * power_w,
@@ -287,7 +291,7 @@ fn calibration_standard(channel: &Channel) -> f64 {
         .reference
         .as_ref()
         .map_or(0.0, |reference| reference.uncertainty_pct);
-    own.hypot(reference) / (100.0 * COVERAGE)
+    maths::hypot(own, reference) / (100.0 * COVERAGE)
 }
 
 #[cfg(test)]

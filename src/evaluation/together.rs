@@ -4,6 +4,7 @@
 //! In: the setups of both runs. Out: every reason why they do not fit, and the
 //! calibration error that both powers share. Pure.
 
+use crate::maths;
 use crate::reduction::uncertainty::COVERAGE;
 use crate::setup::{Channel, Role, Setup};
 
@@ -50,7 +51,7 @@ pub fn misfits(run: &Setup, bare: &Setup) -> Vec<String> {
         ));
     }
     let mut apart = |key: &str, run: Stated, bare: Stated| {
-        if (run.value - bare.value).abs() > run.u.hypot(bare.u) {
+        if (run.value - bare.value).abs() > maths::hypot(run.u, bare.u) {
             out.push(format!(
                 "{key}: {} ± {} in the run, {} ± {} in the baseline: further apart than the stated \
                  uncertainties; a bare run under the same conditions is right",
@@ -108,7 +109,7 @@ fn stiffness(setup: &Setup) -> Option<Stated> {
 
 /// Three significant digits, for messages.
 fn rounded(value: f64) -> String {
-    let decimals = (2.0 - value.abs().max(1e-12).log10().floor()).clamp(0.0, 9.0);
+    let decimals = (2.0 - maths::log10(value.abs().max(1e-12)).floor()).clamp(0.0, 9.0);
     format!("{value:.*}", decimals as usize)
 }
 
@@ -128,7 +129,7 @@ pub fn shared_standard(run: &Setup, bare: &Setup, channels: [Role; 2], waves: bo
             return 0.0;
         };
         if let Some(pct) = ours.uncertainty_pct.filter(|_| same_sensor(ours, theirs)) {
-            square += part(pct).powi(2);
+            square += maths::square(part(pct));
         }
         if let (Some(our), Some(their)) = (&ours.reference, &theirs.reference)
             && our.name == their.name
@@ -145,9 +146,15 @@ pub fn shared_standard(run: &Setup, bare: &Setup, channels: [Role; 2], waves: bo
     if waves {
         let least = |a: f64, b: f64| 0.5 * part(a.min(b));
         let (ours, theirs) = (&run.conductor, &bare.conductor);
-        square += least(ours.mass_uncertainty_pct, theirs.mass_uncertainty_pct).powi(2);
+        square += maths::square(least(
+            ours.mass_uncertainty_pct,
+            theirs.mass_uncertainty_pct,
+        ));
         let (ours, theirs) = (&run.span, &bare.span);
-        square += least(ours.tension_uncertainty_pct, theirs.tension_uncertainty_pct).powi(2);
+        square += maths::square(least(
+            ours.tension_uncertainty_pct,
+            theirs.tension_uncertainty_pct,
+        ));
     }
     square.sqrt()
 }

@@ -8,6 +8,7 @@ use std::f64::consts::TAU;
 use serde::Serialize;
 
 use super::{Assumptions, PlannedHarmonic};
+use crate::maths;
 use crate::setup::{Channel, Protocol, Quantity, Role, RoleKind, Setup, SourceKind};
 use crate::span::StrungConductor;
 
@@ -148,8 +149,8 @@ impl ChannelOutlook {
 /// Signal over quantisation noise, dB: peak A against a step q gives
 /// 10 log(6 A²/q²), the step's noise being q/sqrt(12) rms.
 fn quantisation_snr_db(peak: f64, full_scale: f64, assumed: Assumptions) -> f64 {
-    let step = full_scale.abs() / 2f64.powf(f64::from(assumed.converter_bits) - 1.0);
-    10.0 * (6.0 * (peak / step).powi(2)).log10()
+    let step = full_scale.abs() / maths::powf(2f64, f64::from(assumed.converter_bits) - 1.0);
+    10.0 * maths::log10(6.0 * maths::square(peak / step))
 }
 
 /// Peak that a channel will see at one harmonic, in the channel's unit.

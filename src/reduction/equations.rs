@@ -7,6 +7,7 @@
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
+use crate::maths;
 use crate::resonance::reading::velocity_m_s;
 use crate::setup::Quantity;
 use crate::span::StrungConductor;
@@ -61,7 +62,7 @@ pub struct Quantities {
 pub fn evaluate(inputs: &Inputs) -> Quantities {
     let velocity = |(phasor, quantity)| velocity_m_s(quantity, phasor, inputs.frequency_hz);
     let antinode = velocity(inputs.antinode);
-    let antinode_velocity_m_s = antinode.norm();
+    let antinode_velocity_m_s = maths::modulus(antinode);
     let wave_number = inputs.conductor.wave_number_per_m(inputs.frequency_hz);
     let node = inputs
         .node
@@ -85,7 +86,7 @@ pub fn evaluate(inputs: &Inputs) -> Quantities {
         antinode_offset_m: node.as_ref().and_then(|node| node.antinode_offset_m),
         drive_phase_deg: inputs
             .force_n
-            .map(|force| (antinode / force).arg().to_degrees()),
+            .map(|force| maths::argument(antinode / force).to_degrees()),
         // IEEE 664: Z = sqrt(T m).
         power_total_w: carried(inputs.conductor.wave_impedance_n_s_per_m()),
         // Shear and moment of a bent conductor carry power too (design, 7.2).
@@ -102,7 +103,7 @@ pub fn evaluate(inputs: &Inputs) -> Quantities {
         strains_pp: inputs
             .strains
             .iter()
-            .map(|strain| 2.0 * strain.norm())
+            .map(|strain| 2.0 * maths::modulus(*strain))
             .collect(),
     }
 }
@@ -122,7 +123,7 @@ impl NodeGeometry {
     /// measurement (design, 7.3).
     fn new(ratio: Complex64, wave_number: f64, inputs: &Inputs) -> Self {
         let in_phase = ratio.re.clamp(-1.0, 1.0);
-        let angle = in_phase.asin();
+        let angle = maths::asin(in_phase);
         let node_offset_m = angle / wave_number;
         // Node and antinode stand an odd number of quarter waves apart; what
         // the sensors' distance lacks of it, the two offsets share.
@@ -133,8 +134,8 @@ impl NodeGeometry {
             odd * quarter - distance - node_offset_m
         });
         Self {
-            iswr: inputs.quadrature_sign * ratio.im / angle.cos(),
-            phase_deg: ratio.arg().to_degrees(),
+            iswr: inputs.quadrature_sign * ratio.im / maths::cos(angle),
+            phase_deg: maths::argument(ratio).to_degrees(),
             node_offset_m,
             antinode_offset_m,
         }

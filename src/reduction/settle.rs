@@ -7,6 +7,7 @@ use std::sync::Arc;
 use super::SettledPoint;
 use super::equations::{Inputs, Quantities};
 use super::uncertainty::{COVERAGE, Cause, Sensor, propagate};
+use crate::maths;
 use crate::resonance::Dwell;
 use crate::resonance::reading::velocity_m_s;
 use crate::setup::level::target_deviation_pct;
@@ -288,7 +289,7 @@ fn write_ratio(
     };
     let noise_u = of(|cause| matches!(cause, Cause::Noise { .. }));
     let phase_u = of(|cause| matches!(cause, Cause::Phase { .. }));
-    let limit = iswr + noise_u.hypot(phase_u);
+    let limit = iswr + maths::hypot(noise_u, phase_u);
     if limit > LARGEST_RATIO {
         point.reasons.push(
             "no ratio: beside noise and other motion the node and antinode sensors show no standing wave at the drive's frequency"
@@ -331,7 +332,7 @@ fn warn_of_offset(point: &mut SettledPoint, iswr: f64, phase_stated: bool) {
     let (Some(offset_mm), Some(phase_deg)) = (point.node_offset_mm, point.node_phase_deg) else {
         return;
     };
-    let in_phase = iswr * phase_deg.to_radians().tan().recip().abs();
+    let in_phase = iswr * maths::tan(phase_deg.to_radians()).recip().abs();
     let per_degree_pct = 100.0 * in_phase * 1.0_f64.to_radians() / iswr;
     if per_degree_pct > 1.0 {
         let direction = if offset_mm > 0.0 {

@@ -11,6 +11,7 @@
 use num_complex::Complex64;
 
 use super::equations::{Inputs, Quantities, evaluate};
+use crate::maths;
 use crate::tone::fit::PhasorEstimate;
 
 /// Which input phasor.
@@ -87,12 +88,12 @@ impl Cause {
     /// covariance.
     pub fn noise(sensor: Sensor, phasor: &PhasorEstimate) -> [Self; 2] {
         let (a, b, c) = (phasor.var_re, phasor.var_im, phasor.cov);
-        let angle = 0.5 * (2.0 * c).atan2(a - b);
+        let angle = 0.5 * maths::atan2(2.0 * c, a - b);
         let middle = 0.5 * (a + b);
-        let spread = (0.5 * (a - b)).hypot(c);
+        let spread = maths::hypot(0.5 * (a - b), c);
         let axis = |variance: f64, angle: f64| Self::Noise {
             sensor,
-            along: Complex64::cis(angle),
+            along: maths::cis(angle),
             standard: variance.max(0.0).sqrt(),
         };
         [
@@ -116,7 +117,7 @@ impl Cause {
             }
             Self::Phase { sensor, standard } => {
                 if let Some(phasor) = phasor_mut(&mut moved, *sensor) {
-                    *phasor *= Complex64::cis(times * standard);
+                    *phasor *= maths::cis(times * standard);
                 }
             }
             Self::Gain { sensors, standard } => {
@@ -159,7 +160,7 @@ pub fn propagate(inputs: &Inputs, causes: &[Cause]) -> (Quantities, Quantities) 
     for cause in causes {
         let up = evaluate(&cause.moved(inputs, 1.0));
         let down = evaluate(&cause.moved(inputs, -1.0));
-        let contribution = up.map2(&down, |up, down| (0.5 * (up - down)).powi(2));
+        let contribution = up.map2(&down, |up, down| maths::square(0.5 * (up - down)));
         squares = squares.map2(&contribution, |sum, square| sum + square);
     }
     let expanded = squares.map2(&squares, |square, _| COVERAGE * square.sqrt());

@@ -11,6 +11,11 @@
 //! stiffness, and its poles for everything that is not steady. It shares no
 //! code with the analysis it is there to examine.
 
+#![expect(
+    clippy::disallowed_methods,
+    reason = "makes what is measured, and shares no code with the analysis"
+)]
+
 mod beam;
 mod bench;
 mod field;

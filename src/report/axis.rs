@@ -1,6 +1,7 @@
 //! One axis of a figure: its range, its ticks at 1-2-5 steps, its labels.
 
 use super::number::fixed;
+use crate::maths;
 
 /// One axis.
 #[derive(Debug, Clone, PartialEq)]
@@ -73,7 +74,7 @@ impl Axis {
     pub fn ticks(&self, most: usize) -> Vec<Tick> {
         let span = self.high - self.low;
         let rough = span / most.max(2) as f64;
-        let power = rough.log10().floor() as i32;
+        let power = maths::log10(rough).floor() as i32;
         // From coarse to fine. The finest step that keeps to `most` is taken,
         // unless it leaves fewer than three ticks.
         let series = [
@@ -84,7 +85,7 @@ impl Axis {
             (5, power - 1),
             (2, power - 1),
         ];
-        let step_of = |(digit, power): (u8, i32)| f64::from(digit) * 10.0_f64.powi(power);
+        let step_of = |(digit, power): (u8, i32)| f64::from(digit) * maths::power_of_ten(power);
         let ends = |step: f64| {
             let first = (self.low / step - 1e-6).ceil() as i64;
             let last = (self.high / step + 1e-6).floor() as i64;

@@ -1,5 +1,7 @@
 //! Numbers as text: digits rounded by their uncertainty.
 
+use crate::maths;
+
 /// A dash: the value is absent, and a reason stands elsewhere.
 pub const ABSENT: &str = "–";
 
@@ -10,14 +12,14 @@ fn decimals_of(uncertainty: f64) -> Option<i32> {
     if !uncertainty.is_finite() || uncertainty <= 0.0 {
         return None;
     }
-    let decimals = 1 - uncertainty.log10().floor() as i32;
+    let decimals = 1 - maths::log10(uncertainty).floor() as i32;
     // 0.0996 rounds to 0.10, which already has its two digits.
     let rounded = round_to(uncertainty, decimals);
-    Some(1 - (rounded * (1.0 + 1e-12)).log10().floor() as i32)
+    Some(1 - maths::log10(rounded * (1.0 + 1e-12)).floor() as i32)
 }
 
 fn round_to(value: f64, decimals: i32) -> f64 {
-    let scale = 10.0_f64.powi(decimals);
+    let scale = maths::power_of_ten(decimals);
     (value * scale).round() / scale
 }
 
@@ -61,9 +63,9 @@ pub fn significant(value: f64, digits: i32) -> String {
     if value == 0.0 || !value.is_finite() {
         return fixed(value, 0);
     }
-    let decimals = digits - 1 - value.abs().log10().floor() as i32;
+    let decimals = digits - 1 - maths::log10(value.abs()).floor() as i32;
     let rounded = round_to(value, decimals);
-    let decimals = digits - 1 - (rounded.abs() * (1.0 + 1e-12)).log10().floor() as i32;
+    let decimals = digits - 1 - maths::log10(rounded.abs() * (1.0 + 1e-12)).floor() as i32;
     fixed(value, decimals)
 }
 
@@ -88,7 +90,7 @@ pub fn within(size: f64, digits: i32, least: f64) -> String {
         return ABSENT.to_owned();
     }
     let size = size.abs().max(least);
-    let scale = 10.0_f64.powi(digits - 1 - size.log10().floor() as i32);
+    let scale = maths::power_of_ten(digits - 1 - maths::log10(size).floor() as i32);
     // A number that is exact but for its last bits is not rounded up.
     plain((size * scale * (1.0 - 1e-9)).ceil() / scale, digits)
 }
@@ -99,8 +101,8 @@ pub fn against(value: f64, limit: f64) -> String {
     if value == 0.0 || !value.is_finite() || limit <= 0.0 {
         return plain(value, 3);
     }
-    let finest = 3 - limit.log10().floor() as i32;
-    let own = 2 - value.abs().log10().floor() as i32;
+    let finest = 3 - maths::log10(limit).floor() as i32;
+    let own = 2 - maths::log10(value.abs()).floor() as i32;
     without_idle_zeros(fixed(value, own.min(finest)))
 }
 

@@ -1,5 +1,10 @@
 //! Raw samples of a stretch of time, read from the recordings of a source.
 
+#![expect(
+    clippy::disallowed_methods,
+    reason = "pictures: no number of a result comes from here"
+)]
+
 use std::path::PathBuf;
 
 use ndarray::{Array1, Array2, s};

@@ -4,6 +4,7 @@
 use super::Criterion;
 use super::reading::{Places, Reading, fold_half_turn_deg, median, middle_hz, velocity_m_s};
 use super::trend::{envelope_line, trend};
+use crate::maths;
 use crate::setup::{Quantity, Setup};
 use crate::tone::TonePlan;
 use crate::tone::interval::{IntervalChannel, IntervalTone};
@@ -216,7 +217,7 @@ impl Stretch<'_> {
             .map(|reading| {
                 reading
                     .drive_phase_deg
-                    .map(|phase| 0.5 * phase.clamp(-80.0, 80.0).to_radians().tan())
+                    .map(|phase| 0.5 * maths::tan(phase.clamp(-80.0, 80.0).to_radians()))
             })
             .collect::<Option<_>>()?;
         if !self.phase_is_evidence() {
@@ -323,7 +324,7 @@ impl Stretch<'_> {
         let name = "other tone";
         let found = self.interval.and_then(|interval| {
             let channel = self.antinode()?;
-            let fundamental = channel.phasor.value.norm();
+            let fundamental = maths::modulus(channel.phasor.value);
             let near = |hz: f64| (hz - interval.frequency_hz).abs() < 3.0 && !is_mains(hz);
             Some(
                 channel
@@ -389,7 +390,7 @@ impl Stretch<'_> {
             .setup
             .strung_conductor()
             .wave_number_per_m(self.frequency_hz());
-        Some((wave_number * drive_m).sin().abs())
+        Some(maths::sin(wave_number * drive_m).abs())
     }
 
     fn phase_is_evidence(&self) -> bool {
@@ -410,7 +411,9 @@ impl Stretch<'_> {
         let antinode = self.antinode()?.phasor.value;
         let force = interval.channels.get(self.places.force?)?.phasor.value;
         let velocity = velocity_m_s(quantity, antinode, interval.frequency_hz);
-        Some(fold_half_turn_deg((velocity / force).arg().to_degrees()))
+        Some(fold_half_turn_deg(
+            maths::argument(velocity / force).to_degrees(),
+        ))
     }
 
     fn drive_phase(&self) -> Judged {
@@ -428,7 +431,7 @@ impl Stretch<'_> {
             );
             return (at_most(name, Some(phase_deg), limit, "deg", None), sentence);
         }
-        let bandwidths = 0.5 * phase_deg.to_radians().tan().abs();
+        let bandwidths = 0.5 * maths::tan(phase_deg.to_radians()).abs();
         let distance = match self.bandwidth_hz.map(|df| df * bandwidths) {
             None => String::new(),
             Some(hz) if hz < 0.1 => format!(" ({:.1} mHz)", 1e3 * hz),
@@ -485,7 +488,8 @@ impl Stretch<'_> {
     fn high_orders(&self, place: usize, quantity: Quantity, name: &str) -> Option<Judged> {
         let interval = self.interval?;
         let channel = interval.channels.get(place)?;
-        let amplitude = |place: usize| Some(interval.channels.get(place)?.phasor.value.norm());
+        let amplitude =
+            |place: usize| Some(maths::modulus(interval.channels.get(place)?.phasor.value));
         let base = self.rattle_base(amplitude(place)?, quantity, amplitude);
         let value = 100.0 * channel.high_orders / base;
         let sentence = format!(
@@ -508,7 +512,7 @@ impl Stretch<'_> {
         let crest = median(self.readings.iter().filter_map(|reading| {
             let channel = reading.frame.channels.get(place)?;
             let amplitude =
-                |place: usize| Some(reading.frame.channels.get(place)?.amplitude.norm());
+                |place: usize| Some(maths::modulus(reading.frame.channels.get(place)?.amplitude));
             let base = self.rattle_base(amplitude(place)?, quantity, amplitude);
             let residual = if channel.residual_rms > RATTLE_LEVEL * base {
                 channel.residual_peak / channel.residual_rms

@@ -5,6 +5,7 @@
 //! was last steady. Out: whether the level was changed, and since when it
 //! stands still again. Pure.
 
+use crate::maths;
 use std::collections::VecDeque;
 
 /// Hops among which a level has to stand still to be one: two seconds.
@@ -65,7 +66,7 @@ impl DriveLevel {
         }
         if let Some((steady, steady_hz)) = self.steady {
             let tuned = ((frequency_hz - steady_hz) / bandwidth_hz).abs();
-            if (level / steady).ln().abs() > LEAST_CHANGE + tuned {
+            if maths::ln(level / steady).abs() > LEAST_CHANGE + tuned {
                 self.restart();
                 self.recent.push_back(level);
                 self.left = Some(steady);

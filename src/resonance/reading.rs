@@ -4,6 +4,7 @@ use num_complex::Complex64;
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
+use crate::maths;
 use crate::setup::{Channel, Quantity, Role, Setup};
 use crate::tone::{ChannelTone, ToneFrame, TonePlan};
 
@@ -105,7 +106,7 @@ impl Reading {
         let (place, quantity) = places.antinode?;
         let antinode = frame.channels.get(place)?;
         let antinode_velocity = velocity_m_s(quantity, antinode.amplitude, frequency_hz);
-        let modulus = antinode_velocity.norm();
+        let modulus = maths::modulus(antinode_velocity);
         if modulus <= 0.0 || !modulus.is_finite() {
             return None;
         }
@@ -119,11 +120,13 @@ impl Reading {
             frequency_hz,
             frequency_u_hz: frame.frequency_u_hz,
             antinode_m_s: modulus,
-            antinode_u_rel: antinode.amplitude_u / antinode.amplitude.norm(),
+            antinode_u_rel: antinode.amplitude_u / maths::modulus(antinode.amplitude),
             ratio,
-            force_n: force.map(|force| force.amplitude.norm()),
+            force_n: force.map(|force| maths::modulus(force.amplitude)),
             drive_phase_deg: force.map(|force| {
-                fold_half_turn_deg((antinode_velocity / force.amplitude).arg().to_degrees())
+                fold_half_turn_deg(
+                    maths::argument(antinode_velocity / force.amplitude).to_degrees(),
+                )
             }),
             frame: Arc::clone(frame),
         })

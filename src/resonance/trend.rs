@@ -1,5 +1,6 @@
 //! Straight lines and envelope lines through a series of hops.
 
+use crate::maths;
 use std::f64::consts::TAU;
 
 /// A straight line by least squares over evenly spaced values.
@@ -33,7 +34,7 @@ pub fn trend(values: &[f64], overlap: usize) -> Option<Trend> {
     let scatter: f64 = values
         .iter()
         .enumerate()
-        .map(|(i, value)| (value - mean - slope * (i as f64 - middle)).powi(2))
+        .map(|(i, value)| maths::square(value - mean - slope * (i as f64 - middle)))
         .sum::<f64>()
         / (n - 2.0);
     Some(Trend {
@@ -75,13 +76,13 @@ pub fn envelope_line(values: &[f64], hop_s: f64, window_s: f64) -> Option<Envelo
     while frequency_hz <= high_hz {
         let (mut re, mut im) = (0.0, 0.0);
         for (i, value) in rest.iter().enumerate() {
-            let (sine, cosine) = (TAU * frequency_hz * i as f64 * hop_s).sin_cos();
+            let (sine, cosine) = maths::sin_cos(TAU * frequency_hz * i as f64 * hop_s);
             re += value * cosine;
             im += value * sine;
         }
         let angle = 0.5 * TAU * frequency_hz * window_s;
-        let smoothing = angle.sin() / angle;
-        let depth = 2.0 * re.hypot(im) / n / trend.mean / smoothing;
+        let smoothing = maths::sin(angle) / angle;
+        let depth = 2.0 * maths::hypot(re, im) / n / trend.mean / smoothing;
         if best.is_none_or(|best| depth > best.depth) {
             best = Some(EnvelopeLine {
                 frequency_hz,

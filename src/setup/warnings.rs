@@ -7,6 +7,7 @@ use super::fault::Warning;
 use super::model::{Setup, SourceKind};
 use super::role::Role;
 use super::words::LevelRule;
+use crate::maths;
 use std::f64::consts::PI;
 
 /// Young's modulus of steel wire, Pa (handbook value for galvanized core wire).
@@ -41,7 +42,7 @@ pub fn warnings(setup: &Setup) -> Vec<Warning> {
 fn conductor(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
     let conductor = &setup.conductor;
     let diameter_m = conductor.diameter_mm * 1e-3;
-    let density = conductor.mass_kg_per_m / (PI / 4.0 * diameter_m.powi(2));
+    let density = conductor.mass_kg_per_m / (PI / 4.0 * maths::square(diameter_m));
     // Aluminium wires fill about three quarters of their outline: 2000 kg/m³.
     if density < 1500.0 {
         warn(
@@ -55,7 +56,7 @@ fn conductor(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
     let Some(stiffness) = conductor.bending_stiffness_n_m2 else {
         return;
     };
-    let rod_m4 = PI / 64.0 * diameter_m.powi(4);
+    let rod_m4 = PI / 64.0 * maths::whole_power(diameter_m, 4);
     let (least, most) = (ALUMINIUM_PA * LOOSEST_STRANDING * rod_m4, STEEL_PA * rod_m4);
     if !(least..=most).contains(&stiffness) {
         warn(

@@ -15,6 +15,7 @@ use std::f64::consts::TAU;
 use serde::Serialize;
 
 use super::wind::WindFunction;
+use crate::maths;
 
 /// Self-damping of a conductor, P/L = K (Y/d)^l f^m / T^n in mW/m, with Y the
 /// peak antinode amplitude, T in kN and f in Hz.
@@ -56,9 +57,9 @@ impl SelfDamping {
         tension_kn: f64,
     ) -> f64 {
         1e-3 * self.factor
-            * peak_over_diameter.powf(self.amplitude)
-            * frequency_hz.powf(self.frequency)
-            / tension_kn.powf(self.tension)
+            * maths::powf(peak_over_diameter, self.amplitude)
+            * maths::powf(frequency_hz, self.frequency)
+            / maths::powf(tension_kn, self.tension)
     }
 }
 
@@ -96,7 +97,7 @@ pub struct DamperPower {
 impl DamperPower {
     fn at_w(&self, amplitude_mm_peak: f64) -> f64 {
         let velocity = TAU * self.frequency_hz * amplitude_mm_peak;
-        self.power_w * (velocity / self.antinode_velocity_mm_s).powf(self.exponent)
+        self.power_w * maths::powf(velocity / self.antinode_velocity_mm_s, self.exponent)
     }
 }
 
@@ -149,7 +150,7 @@ impl LineSpan {
     /// largest at which wind power falls below damping as the amplitude grows.
     pub fn balance(&self, damper: &DamperPower) -> Balance {
         let (low, high) = self.wind.valid_peak_over_diameter();
-        let at = |step: u32| low * (high / low).powf(f64::from(step) / f64::from(STEPS));
+        let at = |step: u32| low * maths::powf(high / low, f64::from(step) / f64::from(STEPS));
         let grows = |x: f64| self.surplus_w(damper, x).is_some_and(|s| s > 0.0);
         if grows(high) {
             return Balance::Above {

@@ -22,6 +22,7 @@
 use std::f64::consts::PI;
 
 use super::waves::StrungConductor;
+use crate::maths;
 
 /// Beyond this distance to the nearest harmonic, in spacings between
 /// harmonics, a measured frequency gets no harmonic number: a damper shifts
@@ -108,8 +109,8 @@ impl StrungConductor {
         let phase = self.clamp_phase(k, None);
         let near_field = self
             .near_field_number_per_m(frequency_hz)
-            .map_or(0.0, |q| phase.sin() * (-q * distance_m).exp());
-        (k * distance_m - phase).sin() + near_field
+            .map_or(0.0, |q| maths::sin(phase) * maths::exp(-q * distance_m));
+        maths::sin(k * distance_m - phase) + near_field
     }
 
     /// atan(k t/q), the phase that one clamp adds. Without `n` the far clamp
@@ -121,10 +122,10 @@ impl StrungConductor {
         let q = (k * k + self.tension_n / self.bending_stiffness_n_m2).sqrt();
         let t = match n {
             None => 1.0,
-            Some(n) if n.is_multiple_of(2) => (0.5 * q * self.length_m).tanh(),
-            Some(_) => 1.0 / (0.5 * q * self.length_m).tanh(),
+            Some(n) if n.is_multiple_of(2) => maths::tanh(0.5 * q * self.length_m),
+            Some(_) => 1.0 / maths::tanh(0.5 * q * self.length_m),
         };
-        (k * t / q).atan()
+        maths::atan(k * t / q)
     }
 }
 

@@ -6,6 +6,7 @@
 //! Strain limits and gauges in this program are always peak-to-peak: 300 µm/m
 //! peak-to-peak is 150 µm/m zero-to-peak.
 
+use crate::maths;
 use std::f64::consts::PI;
 
 /// The distance from the last point of contact at which the bending amplitude
@@ -55,7 +56,7 @@ impl BendingWire {
         let p = (tension_n / self.bending_stiffness_n_m2).sqrt();
         let px = p * distance_m;
         // exp_m1 keeps the difference exact when px is small.
-        self.diameter_mm * 1e-3 * p * p / (4.0 * ((-px).exp_m1() + px))
+        self.diameter_mm * 1e-3 * p * p / (4.0 * (maths::exp_m1(-px) + px))
     }
 }
 
@@ -65,7 +66,8 @@ pub fn least_bending_stiffness_n_m2(wires: &[(u32, f64, f64)]) -> f64 {
     wires
         .iter()
         .map(|&(count, diameter_mm, modulus_gpa)| {
-            f64::from(count) * modulus_gpa * 1e9 * PI * (diameter_mm * 1e-3).powi(4) / 64.0
+            f64::from(count) * modulus_gpa * 1e9 * PI * maths::whole_power(diameter_mm * 1e-3, 4)
+                / 64.0
         })
         .sum()
 }

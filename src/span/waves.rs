@@ -8,6 +8,7 @@
 //! `T k² + EI k⁴ = m ω²` (tensioned Euler–Bernoulli beam). With EI = 0 this is
 //! the string of IEEE 664.
 
+use crate::maths;
 use std::f64::consts::{PI, TAU};
 
 /// A conductor strung between two rigid clamps.
@@ -38,15 +39,17 @@ impl StrungConductor {
     /// one for which ½ Z V_a V_n is the power carried past a node.
     pub fn stiff_wave_impedance_n_s_per_m(&self, frequency_hz: f64) -> f64 {
         let k = self.wave_number_per_m(frequency_hz);
-        (self.tension_n * k + 2.0 * self.bending_stiffness_n_m2 * k.powi(3)) / (TAU * frequency_hz)
+        (self.tension_n * k + 2.0 * self.bending_stiffness_n_m2 * maths::cube(k))
+            / (TAU * frequency_hz)
     }
 
     /// Wave number k of the travelling wave, rad/m.
     pub fn wave_number_per_m(&self, frequency_hz: f64) -> f64 {
-        let inertia = self.mass_kg_per_m * (TAU * frequency_hz).powi(2);
+        let inertia = self.mass_kg_per_m * maths::square(TAU * frequency_hz);
         // The root of the quadratic in k², written so that it stays exact as
         // EI goes to 0.
-        let root = (self.tension_n.powi(2) + 4.0 * self.bending_stiffness_n_m2 * inertia).sqrt();
+        let root =
+            (maths::square(self.tension_n) + 4.0 * self.bending_stiffness_n_m2 * inertia).sqrt();
         (2.0 * inertia / (self.tension_n + root)).sqrt()
     }
 
@@ -61,7 +64,7 @@ impl StrungConductor {
 
     /// Frequency whose travelling wave has the wave number k, Hz.
     pub fn frequency_hz(&self, wave_number_per_m: f64) -> f64 {
-        let k2 = wave_number_per_m.powi(2);
+        let k2 = maths::square(wave_number_per_m);
         ((self.tension_n * k2 + self.bending_stiffness_n_m2 * k2 * k2) / self.mass_kg_per_m).sqrt()
             / TAU
     }

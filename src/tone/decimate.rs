@@ -14,6 +14,7 @@ use std::f64::consts::{PI, TAU};
 
 use super::plan::{PASS_FRACTION, TonePlan};
 use crate::ingest::Block;
+use crate::maths;
 
 /// Attenuation of what would fold into the pass band, dB.
 const ATTENUATION_DB: f64 = 90.0;
@@ -41,7 +42,7 @@ impl Filter {
                 let sinc = if i == 0 {
                     2.0 * cut
                 } else {
-                    (TAU * cut * t).sin() / (PI * t)
+                    maths::sin(TAU * cut * t) / (PI * t)
                 };
                 let place = t / (half as f64 + 1.0);
                 sinc * bessel_i0(beta * (1.0 - place * place).sqrt()) / bessel_i0(beta)
@@ -60,7 +61,7 @@ impl Filter {
     /// Real response at `cycles_per_sample` (of the raw rate): the centre tap,
     /// and the taps to both sides of it together.
     pub fn response(&self, cycles_per_sample: f64) -> f64 {
-        let step = Complex64::cis(TAU * cycles_per_sample);
+        let step = maths::cis(TAU * cycles_per_sample);
         let mut turn = Complex64::ONE;
         let (_, right) = self.taps.split_at(self.half());
         let Some((centre, right)) = right.split_first() else {

@@ -25,6 +25,7 @@ use num_complex::Complex64;
 use std::f64::consts::TAU;
 
 use super::dense::{Cholesky, Symmetric};
+use crate::maths;
 
 /// A tone to fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -260,9 +261,9 @@ impl Basis {
         for (angle, orders) in self.angles.iter().zip(&self.orders) {
             for order in 1..=*orders {
                 let angle = angle * order as f64;
-                let step = Complex64::cis(angle * to_scaled);
+                let step = maths::cis(angle * to_scaled);
                 let stride = (step * step) * (step * step);
-                let mut turns = [Complex64::cis(angle * times[0]); LANES];
+                let mut turns = [maths::cis(angle * times[0]); LANES];
                 for lane in 1..LANES {
                     turns[lane] = turns[lane - 1] * step;
                 }
@@ -370,7 +371,7 @@ impl Sums {
     fn new(theta: f64, frames: usize) -> Self {
         let n = frames as f64;
         let u = 0.5 * theta;
-        if (n * u).abs() < 0.1 || u.sin().abs() < 1e-6 {
+        if (n * u).abs() < 0.1 || maths::sin(u).abs() < 1e-6 {
             // The closed form would subtract large from large here; rare but
             // for θ = 0, where every term is known.
             if theta == 0.0 {
@@ -387,16 +388,16 @@ impl Sums {
             };
             for i in 0..frames {
                 let t = i as f64 - 0.5 * (n - 1.0);
-                let (sine, cosine) = (theta * t).sin_cos();
+                let (sine, cosine) = maths::sin_cos(theta * t);
                 sums.cos += cosine;
                 sums.time_sin += t * sine;
                 sums.square_cos += t * t * cosine;
             }
             return sums;
         }
-        let (sine, cosine) = u.sin_cos();
-        let kernel = (n * u).sin() / sine;
-        let slope = n * (n * u).cos() / sine;
+        let (sine, cosine) = maths::sin_cos(u);
+        let kernel = maths::sin(n * u) / sine;
+        let slope = n * maths::cos(n * u) / sine;
         let first = slope - kernel * cosine / sine;
         let second = -n * n * kernel - cosine / sine * (slope + first) + kernel / (sine * sine);
         Self {

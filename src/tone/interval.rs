@@ -13,6 +13,7 @@ use super::decimate::Filter;
 use super::fit::{ChannelFit, FitError, PhasorEstimate, ToneGuess, fit, residual};
 use super::plan::TonePlan;
 use super::search::Search;
+use crate::maths;
 
 /// Most foreign tones fitted along in one channel.
 const FOREIGN_TONES: usize = 4;
@@ -244,7 +245,10 @@ impl SingleChannel {
             .zip(&self.frequencies_hz)
             .skip(1)
             .filter_map(|(orders, hz)| {
-                Some((*hz, orders.first()?.value.norm() / response(*hz).abs()))
+                Some((
+                    *hz,
+                    maths::modulus(orders.first()?.value) / response(*hz).abs(),
+                ))
             })
             .collect();
         let noise = self.fit.phasors.first().and_then(|orders| orders.first());
@@ -254,15 +258,15 @@ impl SingleChannel {
             ..noise.unwrap_or_default()
         };
         let rest = self.residual(row, rate_hz);
-        let excess = self.excess_scatter(rest.view(), rate_hz) / response(drive_hz).powi(2);
+        let excess = self.excess_scatter(rest.view(), rate_hz) / maths::square(response(drive_hz));
         let high_orders = self.high_orders(rest.view(), plan);
         phasor.var_re += excess;
         phasor.var_im += excess;
         IntervalChannel {
             phasor,
             noise_rms: self.fit.noise_rms * noise_scale,
-            distortion: harmonics.sqrt().hypot(high_orders)
-                / fundamental.norm().max(f64::MIN_POSITIVE),
+            distortion: maths::hypot(harmonics.sqrt(), high_orders)
+                / maths::modulus(fundamental).max(f64::MIN_POSITIVE),
             high_orders,
             foreign,
         }
@@ -292,11 +296,11 @@ impl SingleChannel {
             return 0.0;
         };
         let count = rest.ncols() as f64;
-        let noise = 4.0 * self.fit.noise_rms.powi(2) / count;
+        let noise = 4.0 * maths::square(self.fit.noise_rms) / count;
         let last = plan.highest_order(*drive_hz).min(HIGHEST_ORDER);
         let mut sum = 0.0;
         for order in drive.orders + 1..=last {
-            let step = Complex64::cis(-TAU * drive_hz * order as f64 / plan.decimated_rate_hz());
+            let step = maths::cis(-TAU * drive_hz * order as f64 / plan.decimated_rate_hz());
             let phasor = projection(rest.as_slice().unwrap_or_default(), step) * (2.0 / count);
             sum += phasor.norm_sqr() - noise;
         }
@@ -380,6 +384,6 @@ impl IntervalChannel {
     /// Power of the fundamental over the power of the noise in the analysis
     /// band, dB.
     pub fn snr_db(&self) -> f64 {
-        10.0 * (0.5 * self.phasor.value.norm_sqr() / self.noise_rms.powi(2)).log10()
+        10.0 * maths::log10(0.5 * self.phasor.value.norm_sqr() / maths::square(self.noise_rms))
     }
 }

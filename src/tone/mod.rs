@@ -17,6 +17,7 @@ pub mod stage;
 pub use plan::{PlanError, TonePlan};
 pub use stage::{Estimator, WindowMessage, Windows};
 
+use crate::maths;
 use ndarray::Array2;
 use num_complex::Complex64;
 use std::sync::Arc;
@@ -47,7 +48,7 @@ impl ChannelTone {
     /// Power of the fundamental over the power of the residual in the analysis
     /// band, dB.
     pub fn snr_db(&self) -> f64 {
-        10.0 * (0.5 * self.amplitude.norm_sqr() / self.residual_rms.powi(2)).log10()
+        10.0 * maths::log10(0.5 * self.amplitude.norm_sqr() / maths::square(self.residual_rms))
     }
 }
 

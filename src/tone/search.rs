@@ -9,6 +9,7 @@
 //! Each channel's power over its own median in the band, summed: a channel
 //! counts by how far its line stands above its own noise, whatever its unit.
 
+use crate::maths;
 use ndarray::ArrayView2;
 use num_complex::Complex64;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -48,7 +49,7 @@ impl Search {
         let transform = RealFftPlanner::new().plan_fft_forward(padded);
         Self {
             window: (0..samples)
-                .map(|i| 0.5 - 0.5 * (TAU * i as f64 / samples as f64).cos())
+                .map(|i| 0.5 - 0.5 * maths::cos(TAU * i as f64 / samples as f64))
                 .collect(),
             input: transform.make_input_vec(),
             output: transform.make_output_vec(),
@@ -121,7 +122,11 @@ impl Search {
 
     /// Where between the bins the parabola through the logarithms has its top.
     fn vertex(&self, top: usize) -> f64 {
-        let log = |bin: usize| self.power.get(bin).map_or(f64::NEG_INFINITY, |p| p.ln());
+        let log = |bin: usize| {
+            self.power
+                .get(bin)
+                .map_or(f64::NEG_INFINITY, |p| maths::ln(*p))
+        };
         let (left, middle, right) = (log(top - 1), log(top), log(top + 1));
         let curve = left - 2.0 * middle + right;
         let vertex = 0.5 * (left - right) / curve;

@@ -13,6 +13,7 @@ use super::plan::TonePlan;
 use super::search::Search;
 use super::{ChannelTone, ToneFrame, ToneGap, ToneMessage};
 use crate::ingest::{Block, Gap};
+use crate::maths;
 
 /// One window of samples, ready for the estimate.
 #[derive(Debug, Clone, PartialEq)]
@@ -179,7 +180,8 @@ impl Estimator {
                         .slice(s![newest..])
                         .iter()
                         .fold(0.0, |peak: f64, x| peak.max(x.abs())),
-                    distortion: harmonics.sqrt() / fundamental.norm().max(f64::MIN_POSITIVE),
+                    distortion: harmonics.sqrt()
+                        / maths::modulus(fundamental).max(f64::MIN_POSITIVE),
                     ..without_tone(*raw)
                 }
             })

@@ -6,6 +6,11 @@
 //! 70–73), one-sided: a sine of peak A shows as A at its line, white noise of
 //! density D (unit²/Hz) as D.
 
+#![expect(
+    clippy::disallowed_methods,
+    reason = "a look before the run: nothing of it is stored"
+)]
+
 use std::f64::consts::TAU;
 
 use ndarray::ArrayView1;

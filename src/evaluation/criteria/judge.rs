@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::coverage::{Hole, holes};
 use super::curve::RequiredCurve;
 use super::decide::{Demand, Outcome, decide};
+use crate::maths;
 use crate::reduction::SettledPoint;
 use crate::setup::{Criterion, Requirement, Setup, StrainLocation, Verdict};
 use crate::span::wind::WindFunction;
@@ -266,7 +267,7 @@ fn power(setup: &Setup, point: &SettledPoint, frequency_hz: f64, line: &LineSpan
     };
     Comparison {
         value,
-        value_u: power_u.zip(level_u).map(|(p, l)| p.hypot(l)),
+        value_u: power_u.zip(level_u).map(|(p, l)| maths::hypot(p, l)),
         required,
         obstacle,
     }

@@ -343,7 +343,7 @@ fn clip_level(format: SampleFormat, protocol: Protocol) -> f64 {
     if format.is_float() {
         return 1.0;
     }
-    let full_scale = (format.sample_bytes() as f64 * 8.0 - 1.0).exp2();
+    let full_scale = (1_u64 << (8 * format.sample_bytes() - 1)) as f64;
     (full_scale - 1.0) / full_scale
 }
 

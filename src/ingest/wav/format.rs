@@ -48,7 +48,7 @@ impl SampleEncoding {
     pub fn clip_level(self) -> f64 {
         match self {
             Self::Integer { valid_bits, .. } => {
-                let full_scale = f64::from(valid_bits - 1).exp2();
+                let full_scale = (1_u64 << (valid_bits - 1)) as f64;
                 (full_scale - 1.0) / full_scale
             }
             Self::Float32 | Self::Float64 => 1.0,

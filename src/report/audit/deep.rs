@@ -2,6 +2,11 @@
 //! end of the hold, spectra, and the main values fitted anew at the full
 //! sampling rate, past decimation and tracker.
 
+#![expect(
+    clippy::disallowed_methods,
+    reason = "pictures: no number of a result comes from here"
+)]
+
 use std::fmt::Write as _;
 use std::path::PathBuf;
 

@@ -1,5 +1,10 @@
 //! The pictures of one dwell, from its stretch of the trace.
 
+#![expect(
+    clippy::disallowed_methods,
+    reason = "pictures: no number of a result comes from here"
+)]
+
 use std::f64::consts::TAU;
 
 use super::case::Case;

@@ -7,6 +7,7 @@ use super::super::criteria::{Judged, Stretch};
 use super::super::reading::{Reading, median, middle_hz, velocity_m_s};
 use super::super::{Criterion, Dwell};
 use super::{EndOfDwell, HOLD_CONSTANTS, LONGEST_DWELL_SECONDS, RING_UP_COMFORT, Tracker};
+use crate::maths;
 use crate::setup::Quantity;
 use crate::setup::Verdict;
 use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
@@ -37,7 +38,7 @@ impl Tracker {
             hops.extend(readings.iter().enumerate().filter_map(|(i, reading)| {
                 let channel = channel(reading)?;
                 let strong = channel.residual_peak > KNOCK * usual
-                    && channel.residual_peak > 0.01 * channel.amplitude.norm();
+                    && channel.residual_peak > 0.01 * maths::modulus(channel.amplitude);
                 strong.then_some(i)
             }));
         }

@@ -1,5 +1,6 @@
 //! Checks between the keys of what is strung and how it is swept.
 
+use crate::maths;
 use crate::setup::fault::Log;
 use crate::setup::read::RawSetup;
 use crate::setup::role::RoleKind;
@@ -25,7 +26,7 @@ fn density(raw: &RawSetup, log: &mut Log) {
     ) else {
         return;
     };
-    let area_m2 = std::f64::consts::FRAC_PI_4 * (diameter * 1e-3).powi(2);
+    let area_m2 = std::f64::consts::FRAC_PI_4 * maths::square(diameter * 1e-3);
     if mass / area_m2 > DENSEST_KG_PER_M3 {
         let field = &conductor.mass_kg_per_m;
         let most = DENSEST_KG_PER_M3 * area_m2;

@@ -25,6 +25,8 @@
 
 mod published;
 
+use crate::maths;
+
 pub use published::FUNCTIONS;
 
 /// What a function means by its amplitude.
@@ -127,7 +129,7 @@ impl WindFunction {
         }
         match self.form {
             Form::Polynomial(c) => Some(x * horner(&c, x)),
-            Form::LogPolynomial(a) => Some(10f64.powf(horner(&a, x.log10()))),
+            Form::LogPolynomial(a) => Some(maths::powf(10f64, horner(&a, maths::log10(x)))),
             Form::Points(points) => log_log_between(points, x.clamp(low, high)),
             Form::Closed(formula) => Some(formula(x)),
         }
@@ -143,7 +145,7 @@ impl WindFunction {
     ) -> Option<f64> {
         let d = diameter_mm * 1e-3;
         self.reduced_power(amplitude_mm_peak / diameter_mm)
-            .map(|fnc| frequency_hz.powi(3) * d.powi(4) * fnc)
+            .map(|fnc| maths::cube(frequency_hz) * maths::whole_power(d, 4) * fnc)
     }
 }
 
@@ -156,8 +158,8 @@ fn horner(coefficients: &[f64], x: f64) -> f64 {
 fn log_log_between(points: &[(f64, f64)], x: f64) -> Option<f64> {
     points.windows(2).find_map(|pair| match pair {
         &[(x0, y0), (x1, y1)] if x >= x0 && x <= x1 => {
-            let part = (x / x0).ln() / (x1 / x0).ln();
-            Some(y0 * (y1 / y0).powf(part))
+            let part = maths::ln(x / x0) / maths::ln(x1 / x0);
+            Some(y0 * maths::powf(y1 / y0, part))
         }
         _ => None,
     })

@@ -7,6 +7,7 @@
 //! second hand: open the source before a signature depends on it.
 
 use super::{Convention, Form, WindFunction};
+use crate::maths;
 
 const EPRI: &str = "EPRI 2009, tables A2.1-1 and A2.1-2, through a public data file";
 
@@ -269,7 +270,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(2018),
         (0.05, 0.50),
         "public research code that quotes Foti & Martinelli 2018; without turbulence",
-        Form::Closed(|x| -99.73 * x.powi(3) + 101.62 * x * x + 0.1627 * x + 0.2256),
+        Form::Closed(|x| -99.73 * maths::cube(x) + 101.62 * x * x + 0.1627 * x + 0.2256),
     ),
     peak(
         "foti-martinelli-2018-rational",
@@ -278,8 +279,8 @@ pub static FUNCTIONS: &[WindFunction] = &[
         (0.01, 0.50),
         "public research code; valid range not stated there, cut where others end",
         Form::Closed(|x| {
-            (0.669 * x + 12.843 * x * x - 13.223 * x.powi(3))
-                / (0.168 - 0.097 * x + 0.119 * x * x - 0.057 * x.powi(3))
+            (0.669 * x + 12.843 * x * x - 13.223 * maths::cube(x))
+                / (0.168 - 0.097 * x + 0.119 * x * x - 0.057 * maths::cube(x))
         }),
     ),
     peak(
@@ -289,7 +290,10 @@ pub static FUNCTIONS: &[WindFunction] = &[
         (0.01, 0.50),
         "an unreviewed energy-balance script; valid range not stated there",
         Form::Closed(|x| {
-            807.4 * x.powf(1.953) - 767.6 * x * x - 3.2 * x.powi(3) - 78.2 * x.powi(4)
+            807.4 * maths::powf(x, 1.953)
+                - 767.6 * x * x
+                - 3.2 * maths::cube(x)
+                - 78.2 * maths::whole_power(x, 4)
         }),
     ),
 ];
