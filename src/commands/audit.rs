@@ -68,7 +68,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         _ => Deep::default(),
     };
     if let Some(file) = &args.html {
-        std::fs::write(file, page::html(&audit, &deep.html))
+        std::fs::write(file, page::html(&audit, deep.html))
             .with_context(|| format!("{}: cannot be written", file.display()))?;
     }
     if args.json {

@@ -7,8 +7,9 @@
 
 use std::fmt::Write as _;
 
+use maud::{Markup, html};
+
 use super::axis::{Axis, Tick};
-use super::html::escape;
 
 /// Width of every figure in its own units; the page scales it.
 const WIDTH: f64 = 360.0;
@@ -219,8 +220,8 @@ impl Figure {
         lines
     }
 
-    /// The SVG text.
-    pub fn svg(&self) -> String {
+    /// The figure as markup.
+    pub fn svg(&self) -> Markup {
         let left = self.left();
         let key = self.key_lines(left);
         let top = TOP + KEY_LINE * key.len() as f64;
@@ -233,43 +234,30 @@ impl Figure {
             y: &self.y,
         };
         let height = top + self.plot_height + BELOW;
-        let mut svg = format!(
-            "<svg class=\"figure\" viewBox=\"0 0 {WIDTH} {height}\" role=\"img\" aria-label=\"{}\">\n",
-            escape(&self.name)
-        );
-        draw_key(&mut svg, &key);
-        frame.draw_axes(&mut svg, &self.y_ticks());
-        let _ = writeln!(
-            svg,
-            "<svg x=\"{0}\" y=\"{1}\" width=\"{2}\" height=\"{3}\" viewBox=\"{0} {1} {2} {3}\">",
-            coordinate(left),
-            coordinate(top),
-            coordinate(frame.width),
-            coordinate(frame.height),
-        );
-        for (look, mark) in &self.marks {
-            frame.draw(&mut svg, *look, mark);
+        let [x, y, plot_width, plot_height] =
+            [left, top, frame.width, frame.height].map(coordinate);
+        html! {
+            svg class="figure" viewBox=(format!("0 0 {WIDTH} {height}")) role="img" aria-label=(self.name) { "\n"
+                (key_entries(&key))
+                (frame.axes(&self.y_ticks()))
+                svg x=(x) y=(y) width=(plot_width) height=(plot_height)
+                    viewBox=(format!("{x} {y} {plot_width} {plot_height}")) { "\n"
+                    @for (look, mark) in &self.marks { (frame.mark(*look, mark)) "\n" }
+                } "\n"
+            } "\n"
         }
-        svg.push_str("</svg>\n</svg>\n");
-        svg
     }
 }
 
-fn draw_key(svg: &mut String, lines: &[Vec<(f64, Look, &str)>]) {
-    for (number, line) in lines.iter().enumerate() {
-        let y = 11.0 + KEY_LINE * number as f64;
-        for (x, look, text) in line {
-            let _ = writeln!(
-                svg,
-                "<rect class=\"swatch {}\" x=\"{}\" y=\"{}\" width=\"14\" height=\"5\" rx=\"1\"/>\
-                 <text x=\"{}\" y=\"{}\">{}</text>",
-                look.class(),
-                coordinate(*x),
-                coordinate(y - 6.5),
-                coordinate(x + 19.0),
-                coordinate(y),
-                escape(text),
-            );
+fn key_entries(lines: &[Vec<(f64, Look, &str)>]) -> Markup {
+    html! {
+        @for (number, line) in lines.iter().enumerate() {
+            @let y = 11.0 + KEY_LINE * number as f64;
+            @for (x, look, text) in line {
+                rect class={ "swatch " (look.class()) } x=(coordinate(*x)) y=(coordinate(y - 6.5))
+                    width="14" height="5" rx="1" {}
+                text x=(coordinate(*x + 19.0)) y=(coordinate(y)) { (text) } "\n"
+            }
         }
     }
 }
@@ -293,150 +281,116 @@ impl Frame<'_> {
         self.top + self.height * (1.0 - self.y.place(y))
     }
 
-    fn draw_axes(&self, svg: &mut String, y_ticks: &[Tick]) {
-        let (right, bottom) = (self.left + self.width, self.top + self.height);
-        for tick in y_ticks {
-            let y = coordinate(self.py(tick.value));
-            let _ = writeln!(
-                svg,
-                "<path class=\"gridline\" d=\"M{} {y}H{}\"/><text class=\"tick-y\" x=\"{}\" y=\"{}\">{}</text>",
-                coordinate(self.left),
-                coordinate(right),
-                coordinate(self.left - 5.0),
-                coordinate(self.py(tick.value) + 3.5),
-                tick.text
-            );
-        }
-        for tick in self.x.ticks(5) {
-            let x = coordinate(self.px(tick.value));
-            let _ = writeln!(
-                svg,
-                "<path class=\"gridline\" d=\"M{x} {}V{}\"/><text class=\"tick-x\" x=\"{x}\" y=\"{}\">{}</text>",
-                coordinate(self.top),
-                coordinate(bottom),
-                coordinate(bottom + 14.0),
-                tick.text
-            );
-        }
-        let (middle_x, middle_y) = (self.left + 0.5 * self.width, self.top + 0.5 * self.height);
-        let _ = writeln!(
-            svg,
-            "<rect class=\"frame\" x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"/>\n\
-             <text class=\"label-x\" x=\"{}\" y=\"{}\">{}</text>\n\
-             <text class=\"label-y\" transform=\"translate(12 {}) rotate(-90)\">{}</text>",
-            coordinate(self.left),
-            coordinate(self.top),
-            coordinate(self.width),
-            coordinate(self.height),
-            coordinate(middle_x),
-            coordinate(bottom + 30.0),
-            escape(&self.x.label),
-            coordinate(middle_y),
-            escape(&self.y.label),
-        );
+    fn right(&self) -> f64 {
+        self.left + self.width
     }
 
-    fn draw(&self, svg: &mut String, look: Look, mark: &Mark) {
+    fn bottom(&self) -> f64 {
+        self.top + self.height
+    }
+
+    fn axes(&self, y_ticks: &[Tick]) -> Markup {
+        let [left, right, top, bottom] =
+            [self.left, self.right(), self.top, self.bottom()].map(coordinate);
+        let (middle_x, middle_y) = (self.left + 0.5 * self.width, self.top + 0.5 * self.height);
+        html! {
+            @for tick in y_ticks {
+                @let y = self.py(tick.value);
+                path class="gridline" d=(format!("M{left} {}H{right}", coordinate(y))) {}
+                text class="tick-y" x=(coordinate(self.left - 5.0)) y=(coordinate(y + 3.5)) { (tick.text) } "\n"
+            }
+            @for tick in self.x.ticks(5) {
+                @let x = coordinate(self.px(tick.value));
+                path class="gridline" d=(format!("M{x} {top}V{bottom}")) {}
+                text class="tick-x" x=(x) y=(coordinate(self.bottom() + 14.0)) { (tick.text) } "\n"
+            }
+            rect class="frame" x=(left) y=(top) width=(coordinate(self.width)) height=(coordinate(self.height)) {} "\n"
+            text class="label-x" x=(coordinate(middle_x)) y=(coordinate(self.bottom() + 30.0)) { (self.x.label) } "\n"
+            text class="label-y" transform=(format!("translate(12 {}) rotate(-90)", coordinate(middle_y))) {
+                (self.y.label)
+            } "\n"
+        }
+    }
+
+    fn mark(&self, look: Look, mark: &Mark) -> Markup {
         let class = look.class();
-        let (right, bottom) = (self.left + self.width, self.top + self.height);
         match mark {
-            Mark::Line(points) => self.draw_line(svg, class, points),
-            Mark::Points(points) => {
-                let _ = write!(svg, "<g class=\"points {class}\">");
-                for (x, y) in points.iter().filter(|point| drawable(**point)) {
-                    self.dot(svg, *x, *y);
-                }
-                svg.push_str("</g>\n");
+            Mark::Line(points) => {
+                html! { path class={ "line " (class) } d=(self.line_path(points)) {} }
             }
-            Mark::Errors(points) => {
-                let _ = write!(svg, "<g class=\"errors {class}\">");
-                for (x, y, u) in points {
-                    if !drawable((*x, *y)) {
-                        continue;
+            Mark::Points(points) => html! {
+                g class={ "points " (class) } {
+                    @for point in points.iter().filter(|point| drawable(**point)) {
+                        (self.dot(*point))
                     }
-                    if u.is_finite() {
-                        let _ = write!(
-                            svg,
-                            "<path d=\"M{} {}V{}\"/>",
-                            coordinate(self.px(*x)),
-                            coordinate(self.py(y - u)),
-                            coordinate(self.py(y + u)),
-                        );
-                    }
-                    self.dot(svg, *x, *y);
                 }
-                svg.push_str("</g>\n");
-            }
+            },
+            Mark::Errors(points) => html! {
+                g class={ "errors " (class) } {
+                    @for (x, y, u) in points.iter().filter(|point| drawable((point.0, point.1))) {
+                        @if u.is_finite() {
+                            @let [x, low, high] = [self.px(*x), self.py(y - u), self.py(y + u)].map(coordinate);
+                            path d=(format!("M{x} {low}V{high}")) {}
+                        }
+                        (self.dot((*x, *y)))
+                    }
+                }
+            },
             Mark::Bars(bars) => {
-                let _ = write!(svg, "<path class=\"bars {class}\" d=\"");
-                for (x, y) in bars.iter().filter(|bar| drawable(**bar)) {
-                    let foot = coordinate(bottom);
-                    let _ = write!(
-                        svg,
-                        "M{} {foot}V{}",
-                        coordinate(self.px(*x)),
-                        coordinate(self.py(*y))
-                    );
-                }
-                svg.push_str("\"/>\n");
+                html! { path class={ "bars " (class) } d=(self.bars_path(bars)) {} }
             }
             Mark::BandX(from, to) => {
                 let (from, to) = (self.px(*from), self.px(*to));
-                rect(svg, class, from, self.top, to - from, self.height);
+                rect(class, from, self.top, to - from, self.height)
             }
             Mark::BandY(from, to) => {
                 let (upper, lower) = (self.py(from.max(*to)), self.py(from.min(*to)));
-                rect(svg, class, self.left, upper, self.width, lower - upper);
+                rect(class, self.left, upper, self.width, lower - upper)
             }
             Mark::RuleX(at) => {
-                let x = coordinate(self.px(*at));
-                let (top, foot) = (coordinate(self.top), coordinate(bottom));
-                let _ = writeln!(
-                    svg,
-                    "<path class=\"rule {class}\" d=\"M{x} {top}V{foot}\"/>"
-                );
+                let [x, top, foot] = [self.px(*at), self.top, self.bottom()].map(coordinate);
+                html! { path class={ "rule " (class) } d=(format!("M{x} {top}V{foot}")) {} }
             }
             Mark::RuleY(at) => {
-                let y = coordinate(self.py(*at));
-                let (from, to) = (coordinate(self.left), coordinate(right));
-                let _ = writeln!(svg, "<path class=\"rule {class}\" d=\"M{from} {y}H{to}\"/>");
+                let [y, from, to] = [self.py(*at), self.left, self.right()].map(coordinate);
+                html! { path class={ "rule " (class) } d=(format!("M{from} {y}H{to}")) {} }
             }
         }
     }
 
-    fn dot(&self, svg: &mut String, x: f64, y: f64) {
-        let _ = write!(
-            svg,
-            "<circle cx=\"{}\" cy=\"{}\" r=\"2.5\"/>",
-            coordinate(self.px(x)),
-            coordinate(self.py(y)),
-        );
+    fn dot(&self, point: (f64, f64)) -> Markup {
+        let [x, y] = [self.px(point.0), self.py(point.1)].map(coordinate);
+        html! { circle cx=(x) cy=(y) r="2.5" {} }
     }
 
-    fn draw_line(&self, svg: &mut String, class: &str, points: &[(f64, f64)]) {
-        let _ = write!(svg, "<path class=\"line {class}\" d=\"");
+    fn bars_path(&self, bars: &[(f64, f64)]) -> String {
+        let foot = coordinate(self.bottom());
+        let mut path = String::new();
+        for (x, y) in bars.iter().filter(|bar| drawable(**bar)) {
+            let [x, y] = [self.px(*x), self.py(*y)].map(coordinate);
+            let _ = write!(path, "M{x} {foot}V{y}");
+        }
+        path
+    }
+
+    fn line_path(&self, points: &[(f64, f64)]) -> String {
+        let mut path = String::new();
         let mut pen_down = false;
         for point in points {
             if drawable(*point) {
                 let command = if pen_down { 'L' } else { 'M' };
-                let (x, y) = (coordinate(self.px(point.0)), coordinate(self.py(point.1)));
-                let _ = write!(svg, "{command}{x} {y}");
+                let [x, y] = [self.px(point.0), self.py(point.1)].map(coordinate);
+                let _ = write!(path, "{command}{x} {y}");
             }
             pen_down = drawable(*point);
         }
-        svg.push_str("\"/>\n");
+        path
     }
 }
 
-fn rect(svg: &mut String, class: &str, x: f64, y: f64, width: f64, height: f64) {
-    let _ = writeln!(
-        svg,
-        "<rect class=\"band {class}\" x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"/>",
-        coordinate(x),
-        coordinate(y),
-        coordinate(width.max(0.0)),
-        coordinate(height.max(0.0)),
-    );
+fn rect(class: &str, x: f64, y: f64, width: f64, height: f64) -> Markup {
+    let [x, y, width, height] = [x, y, width.max(0.0), height.max(0.0)].map(coordinate);
+    html! { rect class={ "band " (class) } x=(x) y=(y) width=(width) height=(height) {} }
 }
 
 fn drawable(point: (f64, f64)) -> bool {
@@ -499,7 +453,7 @@ mod tests {
         .bars(Look::Open, vec![(8.0, 40.0)])
         .key(Look::Hold, "hold")
         .key(Look::Approach, "approach");
-        insta::assert_snapshot!(figure.svg());
+        insta::assert_snapshot!(figure.svg().into_string());
     }
 
     #[test]

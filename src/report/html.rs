@@ -1,64 +1,106 @@
-//! HTML as text: escaping and the frame of a page. Whatever comes from a file
-//! passes through [`escape`].
+//! HTML: the frame of a page and the parts that pages share.
+//!
+//! Markup comes from [`maud`], which escapes every text that is put into it.
+//! What a reader could not see, or what would change the order in which they
+//! see the rest, is made visible for a whole page at once in [`page`], so that
+//! no text from outside can miss either.
 
 use std::fmt::Write as _;
+
+use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 /// The style of every page; no page refers to anything outside itself.
 const STYLE: &str = include_str!("page.css");
 
-/// Text made safe for element content and quoted attributes.
-pub fn escape(text: &str) -> String {
-    let mut safe = String::with_capacity(text.len());
-    for letter in text.chars() {
-        match letter {
-            '&' => safe.push_str("&amp;"),
-            '<' => safe.push_str("&lt;"),
-            '>' => safe.push_str("&gt;"),
-            '"' => safe.push_str("&quot;"),
-            '\'' => safe.push_str("&#39;"),
-            // Control characters have no place in HTML and hide text.
-            letter if letter.is_control() && letter != '\n' => safe.push('\u{fffd}'),
-            letter => safe.push(letter),
+/// The text of a whole page.
+pub fn page(title: &str, body: Markup) -> String {
+    let page = html! {
+        (DOCTYPE) "\n"
+        html lang="en" { "\n"
+            head { "\n"
+                meta charset="utf-8"; "\n"
+                meta name="viewport" content="width=device-width, initial-scale=1"; "\n"
+                meta name="color-scheme" content="light dark"; "\n"
+                title { (title) } "\n"
+                style { "\n" (PreEscaped(STYLE)) } "\n"
+            } "\n"
+            body { "\n" main { "\n" (body) } "\n" } "\n"
+        } "\n"
+    };
+    with_hidden_characters_shown(&page.into_string())
+}
+
+/// Writes the code of every character that hides text, as `⟨U+202E⟩`. The
+/// program itself writes none of them, so all of them come from outside.
+fn with_hidden_characters_shown(page: &str) -> String {
+    let mut shown = String::with_capacity(page.len());
+    for letter in page.chars() {
+        if letter != '\n' && is_hidden(letter) {
+            let _ = write!(shown, "⟨U+{:04X}⟩", u32::from(letter));
+        } else {
+            shown.push(letter);
         }
     }
-    safe
+    shown
 }
 
-/// A page around `body`, which is HTML already.
-pub fn page(title: &str, body: &str) -> String {
-    let mut page = String::with_capacity(body.len() + STYLE.len() + 512);
-    let _ = write!(
-        page,
-        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <meta name=\"color-scheme\" content=\"light dark\">\n\
-         <title>{}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n<main>\n{body}</main>\n\
-         </body>\n</html>\n",
-        escape(title)
-    );
-    page
+/// Control characters; marks, overrides and isolates of the writing direction
+/// (Unicode Standard Annex 9); characters without width or shape. The joiners
+/// U+200C and U+200D are left alone: some scripts cannot be spelt without them.
+fn is_hidden(letter: char) -> bool {
+    letter.is_control()
+        || matches!(
+            letter,
+            '\u{ad}'
+                | '\u{61c}'
+                | '\u{180e}'
+                | '\u{200b}'
+                | '\u{200e}'
+                | '\u{200f}'
+                | '\u{2028}'..='\u{202e}'
+                | '\u{2060}'..='\u{206f}'
+                | '\u{feff}'
+                | '\u{fff9}'..='\u{fffb}'
+                | '\u{e0000}'..='\u{e007f}'
+        )
 }
 
-/// A table row of `cells`, which are HTML already; the first is its heading.
-pub fn row(cells: &[String]) -> String {
-    let mut row = String::from("<tr>");
-    for (place, cell) in cells.iter().enumerate() {
-        let tag = if place == 0 { "th scope=\"row\"" } else { "td" };
-        let end = if place == 0 { "th" } else { "td" };
-        let _ = write!(row, "<{tag}>{cell}</{end}>");
+/// The heading row of a table.
+pub fn head(titles: &[&str]) -> Markup {
+    html! {
+        thead { tr { @for title in titles { th scope="col" { (title) } } } } "\n"
     }
-    row.push_str("</tr>\n");
-    row
 }
 
-/// The heading row of a table; `titles` are plain text.
-pub fn head(titles: &[&str]) -> String {
-    let mut row = String::from("<thead><tr>");
-    for title in titles {
-        let _ = write!(row, "<th scope=\"col\">{}</th>", escape(title));
+/// A table row of plain texts; the first is its heading.
+pub fn row(cells: &[String]) -> Markup {
+    html! {
+        tr {
+            @for (place, cell) in cells.iter().enumerate() {
+                @if place == 0 { th scope="row" { (cell) } } @else { td { (cell) } }
+            }
+        } "\n"
     }
-    row.push_str("</tr></thead>\n");
-    row
+}
+
+/// A table under a heading row, in a frame of its own that scrolls sideways
+/// where the page is too narrow for it. `rows` are the rows of its body.
+pub fn table(titles: &[&str], rows: Markup) -> Markup {
+    wide(html! { table { "\n" (head(titles)) tbody { "\n" (rows) } } })
+}
+
+/// What may be wider than the page.
+pub fn wide(content: Markup) -> Markup {
+    html! { div class="wide" { (content) } "\n" }
+}
+
+/// A list of names and values.
+pub fn facts_list(facts: &[(&str, String)]) -> Markup {
+    html! {
+        dl class="facts" { "\n"
+            @for (name, value) in facts { dt { (name) } dd { (value) } "\n" }
+        } "\n"
+    }
 }
 
 #[cfg(test)]
@@ -68,9 +110,24 @@ mod tests {
     #[test]
     fn nothing_from_a_file_can_become_markup() {
         let hostile = "<script>alert('x')</script> & \"quoted\" \u{1b}[31m";
-        assert_eq!(
-            escape(hostile),
-            "&lt;script&gt;alert(&#39;x&#39;)&lt;/script&gt; &amp; &quot;quoted&quot; \u{fffd}[31m"
+        let page = page(hostile, html! { p title=(hostile) { (hostile) } });
+        let safe = "&lt;script&gt;alert('x')&lt;/script&gt; &amp; &quot;quoted&quot; ⟨U+001B⟩[31m";
+        assert!(page.contains(&format!("<title>{safe}</title>")), "{page}");
+        assert!(
+            page.contains(&format!("<p title=\"{safe}\">{safe}</p>")),
+            "{page}"
+        );
+    }
+
+    #[test]
+    fn what_turns_or_hides_text_is_shown_by_its_code() {
+        let page = page(
+            "",
+            html! { "a\u{202e}b\u{200b}c\u{2066}d\u{0}\te\u{e0041}" },
+        );
+        assert!(
+            page.contains("a⟨U+202E⟩b⟨U+200B⟩c⟨U+2066⟩d⟨U+0000⟩⟨U+0009⟩e⟨U+E0041⟩"),
+            "{page}"
         );
     }
 }

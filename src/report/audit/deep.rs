@@ -10,15 +10,15 @@
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
+use maud::{Markup, html};
 use ndarray::{Array2, Axis as ArrayAxis};
 use num_complex::Complex64;
 
 use super::case::Case;
 use super::figures::Picture;
-use super::page::picture_html;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
-use crate::report::html::{escape, head, row};
+use crate::report::html::{row, table};
 use crate::report::number::{ABSENT, fixed, significant, with_uncertainty};
 use crate::report::recordings::Recordings;
 use crate::report::samples::{Samples, crests, spectrum_db};
@@ -36,12 +36,12 @@ const CLOSE_HZ: f64 = 2.0;
 const LINES: usize = 400;
 
 /// What the samples say.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default)]
 pub struct Deep {
     /// For the text.
     pub text: String,
     /// For the page.
-    pub html: String,
+    pub html: Markup,
 }
 
 /// A value as logged, and as the samples give it anew.
@@ -54,28 +54,35 @@ struct Again {
 
 /// Looks into the samples of a dwell.
 pub fn deep(case: &Case, setup: &Setup, recordings: &Recordings) -> Deep {
-    let mut deep = Deep {
-        text: String::new(),
-        html: String::from("<section>\n<h2>From the samples</h2>\n"),
-    };
+    let mut text = String::new();
     let main = setup.main_source().map(|(source, _)| source);
+    let mut of_sources = Vec::with_capacity(setup.sources.len());
     for (source, described) in setup.sources.iter().enumerate() {
-        match read(case, recordings, source) {
+        of_sources.push(match read(case, recordings, source) {
             Ok(samples) => {
-                if main == Some(source) {
-                    write_again(&mut deep, &fit_anew(case, setup, source, &samples));
+                let again = (main == Some(source)).then(|| fit_anew(case, setup, source, &samples));
+                if let Some(again) = &again {
+                    write_again(&mut text, again);
                 }
-                pictures(&mut deep, case, setup, source, &samples);
+                html! {
+                    @if let Some(again) = &again { (again_table(again)) }
+                    (pictures(case, setup, source, &samples))
+                }
             }
             Err(what) => {
                 let sentence = format!("No samples of source {}: {what}.", described.name);
-                let _ = writeln!(deep.text, "  {sentence}");
-                let _ = writeln!(deep.html, "<p class=\"warning\">{}</p>", escape(&sentence));
+                let _ = writeln!(text, "  {sentence}");
+                html! { p class="warning" { (sentence) } "\n" }
             }
-        }
+        });
     }
-    deep.html.push_str("</section>\n");
-    deep
+    let html = html! {
+        section { "\n"
+            h2 { "From the samples" } "\n"
+            @for of_source in of_sources { (of_source) }
+        } "\n"
+    };
+    Deep { text, html }
 }
 
 fn read(case: &Case, recordings: &Recordings, source: usize) -> Result<Samples, String> {
@@ -175,63 +182,73 @@ fn fit_anew(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Vec
     ]
 }
 
-fn write_again(deep: &mut Deep, again: &[Again]) {
-    let _ = writeln!(
-        deep.text,
-        "  fitted anew from the samples at their full rate (all modelled tones, no decimation):"
-    );
-    let _ = write!(
-        deep.html,
-        "<p>The main values fitted anew from the samples of the hold at their full rate, past decimation and tracker:</p>\n\
-         <div class=\"wide\"><table>\n{}<tbody>\n",
-        head(&["Quantity", "Logged, k = 2", "Anew", "Difference"])
-    );
-    for again in again {
-        let logged = with_uncertainty(again.logged, again.uncertainty);
-        let anew = again
+impl Again {
+    /// Quantity; as logged; anew; the difference.
+    fn words(&self) -> [String; 4] {
+        let anew = self
             .anew
             .map_or_else(|| ABSENT.to_owned(), |anew| significant(anew, 6));
-        let difference = match (again.logged, again.anew) {
+        let difference = match (self.logged, self.anew) {
             (Some(logged), Some(anew)) => significant(anew - logged, 2),
             _ => ABSENT.to_owned(),
         };
-        let _ = writeln!(
-            deep.text,
-            "    {:<30} {logged:>24} logged {anew:>12} anew {difference:>12} apart",
-            again.quantity
-        );
-        deep.html
-            .push_str(&row(&[escape(again.quantity), logged, anew, difference]));
+        [
+            self.quantity.to_owned(),
+            with_uncertainty(self.logged, self.uncertainty),
+            anew,
+            difference,
+        ]
     }
-    deep.html.push_str("</tbody></table></div>\n");
 }
 
-fn pictures(deep: &mut Deep, case: &Case, setup: &Setup, source: usize, samples: &Samples) {
+fn write_again(text: &mut String, again: &[Again]) {
+    let _ = writeln!(
+        text,
+        "  fitted anew from the samples at their full rate (all modelled tones, no decimation):"
+    );
+    for again in again {
+        let [quantity, logged, anew, difference] = again.words();
+        let _ = writeln!(
+            text,
+            "    {quantity:<30} {logged:>24} logged {anew:>12} anew {difference:>12} apart"
+        );
+    }
+}
+
+fn again_table(again: &[Again]) -> Markup {
+    let titles = ["Quantity", "Logged, k = 2", "Anew", "Difference"];
+    html! {
+        p {
+            "The main values fitted anew from the samples of the hold at their full rate, \
+             past decimation and tracker:"
+        } "\n"
+        (table(&titles, html! { @for again in again { (row(&again.words())) } }))
+    }
+}
+
+fn pictures(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Markup {
     let Some(frequency_hz) = case.point.frequency_hz.filter(|hz| *hz > 0.0) else {
-        return;
+        return Markup::default();
     };
     let channels = setup
         .channels
         .iter()
         .filter(|channel| channel.source == source);
-    deep.html.push_str(
-        "<p class=\"note\">Each waveform begins a whole number of periods of the settled frequency after the first. \
-         If frequency, amplitude and phase were held, the three of a channel look the same.</p>\n",
-    );
-    for channel in channels {
-        let _ = write!(
-            deep.html,
-            "<h3>{} ({})</h3>\n<div class=\"grid\">\n",
-            escape(&channel.name),
-            channel.role
-        );
-        for picture in waveforms(channel, samples, frequency_hz)
-            .iter()
-            .chain(&spectra(channel, samples, frequency_hz))
-        {
-            deep.html.push_str(&picture_html(picture));
+    html! {
+        p class="note" {
+            "Each waveform begins a whole number of periods of the settled frequency after the first. \
+             If frequency, amplitude and phase were held, the three of a channel look the same."
+        } "\n"
+        @for channel in channels {
+            h3 { (channel.name) " (" (channel.role) ")" } "\n"
+            div class="grid" { "\n"
+                @for picture in waveforms(channel, samples, frequency_hz)
+                    .iter()
+                    .chain(&spectra(channel, samples, frequency_hz)) {
+                    (picture.markup())
+                }
+            } "\n"
         }
-        deep.html.push_str("</div>\n");
     }
 }
 

@@ -7,6 +7,8 @@
 
 use std::f64::consts::TAU;
 
+use maud::{Markup, html};
+
 use super::case::Case;
 use crate::analysis::TraceRow;
 use crate::report::axis::Axis;
@@ -23,6 +25,19 @@ pub struct Picture {
     pub caption: String,
     /// The figure.
     pub figure: Figure,
+}
+
+impl Picture {
+    /// The figure under its heading and above its caption.
+    pub fn markup(&self) -> Markup {
+        html! {
+            figure { "\n"
+                h4 { (self.title) } "\n"
+                (self.figure.svg())
+                figcaption { (self.caption) } "\n"
+            } "\n"
+        }
+    }
 }
 
 fn picture(title: &str, caption: String, figure: Figure) -> Picture {

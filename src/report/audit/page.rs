@@ -1,7 +1,7 @@
 //! The audit as one self-contained HTML page: an index, then a section a
 //! dwell.
 
-use std::fmt::Write as _;
+use maud::{Markup, html};
 
 use super::Audit;
 use super::case::{Case, Judgement, Outcome};
@@ -10,58 +10,50 @@ use super::sentence::sentence;
 use crate::reduction::SettledPoint;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
-use crate::report::html::{escape, head, page, row};
+use crate::report::html::{head, page, table, wide};
 use crate::report::number::{ABSENT, by_uncertainty, duration, fixed, significant};
 use crate::resonance::reading::fold_half_turn_deg;
 
-/// The whole audit; `deep` is HTML that follows the only case, if there is
-/// one alone.
-pub fn html(audit: &Audit, deep: &str) -> String {
-    let mut body = String::new();
-    opening(&mut body, audit);
-    if audit.cases.len() > 1 {
-        overview(&mut body, audit);
-        index(&mut body, audit);
-    }
-    for case in &audit.cases {
-        section(&mut body, case, audit.window_s);
-        if audit.cases.len() > 1 {
-            body.push_str("<p class=\"note\"><a href=\"#points\">All points</a></p>\n");
+/// The whole audit; `deep` follows the only case, if there is one alone.
+pub fn html(audit: &Audit, deep: Markup) -> String {
+    let several = audit.cases.len() > 1;
+    let body = html! {
+        (opening(audit))
+        @if several {
+            (overview(audit))
+            (index(audit))
         }
-    }
-    body.push_str(deep);
-    closing(&mut body, audit);
-    page(&format!("Audit: {}", audit.title), &body)
+        @for case in &audit.cases {
+            (section(case, audit.window_s))
+            @if several { p class="note" { a href="#points" { "All points" } } "\n" }
+        }
+        (deep)
+        (closing(audit))
+    };
+    page(&format!("Audit: {}", audit.title), body)
 }
 
-fn opening(body: &mut String, audit: &Audit) {
+fn opening(audit: &Audit) -> Markup {
     let record = &audit.run.record;
-    let _ = write!(
-        body,
-        "<header>\n<p class=\"kicker\">Audit of {}</p>\n<h1>{}</h1>\n<p>{}.</p>\n</header>\n",
-        escape(&audit.run.folder.display().to_string()),
-        escape(audit.title),
-        escape(&audit.counts()),
-    );
     let class = if audit.recordings.any_changed() {
         "warning"
     } else {
         "note"
     };
-    for sentence in audit.recordings.sentences() {
-        let _ = writeln!(body, "<p class=\"{class}\">{}</p>", escape(&sentence));
+    let started = record.started_utc.strftime("%Y-%m-%d %H:%M:%S UTC");
+    html! {
+        header { "\n"
+            p class="kicker" { "Audit of " (audit.run.folder.display()) } "\n"
+            h1 { (audit.title) } "\n"
+            p { (audit.counts()) "." } "\n"
+        } "\n"
+        @for sentence in audit.recordings.sentences() { p class=(class) { (sentence) } "\n" }
+        @for note in &audit.run.notes { p class="warning" { (note) } "\n" }
+        p class="note" {
+            "Made by " (record.program) " " (record.version) ", " (record.command) ", started " (started)
+            ". Velocities are peak values."
+        } "\n"
     }
-    for note in &audit.run.notes {
-        let _ = writeln!(body, "<p class=\"warning\">{}</p>", escape(note));
-    }
-    let _ = writeln!(
-        body,
-        "<p class=\"note\">Made by {} {}, {}, started {}. Velocities are peak values.</p>",
-        escape(&record.program),
-        escape(&record.version),
-        escape(&record.command),
-        record.started_utc.strftime("%Y-%m-%d %H:%M:%S UTC"),
-    );
 }
 
 fn look(case: &Case) -> Look {
@@ -72,7 +64,7 @@ fn look(case: &Case) -> Look {
     }
 }
 
-fn overview(body: &mut String, audit: &Audit) {
+fn overview(audit: &Audit) -> Markup {
     let sweep: Vec<(f64, f64)> = audit
         .trace
         .iter()
@@ -94,17 +86,19 @@ fn overview(body: &mut String, audit: &Audit) {
         (Look::Fail, "rejected"),
     ];
     let over_time = keyed(over_time, audit, &kinds);
-    let _ = writeln!(
-        body,
-        "<div class=\"grid\">\n{}{}{}</div>",
-        picture_html(&Picture {
-            title: "The run".to_owned(),
-            caption: "Drive frequency over time; shaded where a dwell was judged.".to_owned(),
-            figure: over_time,
-        }),
-        of_points(audit, &kinds, &PHASE).map_or_else(String::new, |picture| picture_html(&picture)),
-        of_points(audit, &kinds, &RATIO).map_or_else(String::new, |picture| picture_html(&picture)),
-    );
+    let run = Picture {
+        title: "The run".to_owned(),
+        caption: "Drive frequency over time; shaded where a dwell was judged.".to_owned(),
+        figure: over_time,
+    };
+    html! {
+        div class="grid" { "\n"
+            (run.markup())
+            @for quantity in [&PHASE, &RATIO] {
+                @if let Some(picture) = of_points(audit, &kinds, quantity) { (picture.markup()) }
+            }
+        } "\n"
+    }
 }
 
 fn keyed(figure: Figure, audit: &Audit, kinds: &[(Look, &str)]) -> Figure {
@@ -194,7 +188,7 @@ fn of_points(audit: &Audit, kinds: &[(Look, &str)], quantity: &Quantity) -> Opti
     })
 }
 
-fn index(body: &mut String, audit: &Audit) {
+fn index(audit: &Audit) -> Markup {
     let titles = [
         "Point",
         "Verdict",
@@ -204,44 +198,47 @@ fn index(body: &mut String, audit: &Audit) {
         "Ring-up, time constants",
         "Closest to its limit",
     ];
-    let _ = write!(
-        body,
-        "<h2 id=\"points\">All points</h2>\n<div class=\"wide\"><table class=\"index\">\n{}<tbody>\n",
-        head(&titles)
-    );
-    for case in &audit.cases {
-        let point = case.point;
-        let (word, class) = case.verdict();
-        let cells = [
-            format!("<a href=\"#point-{0}\">{0}</a>", point.point),
-            format!("<span class=\"verdict {class}\">{word}</span>"),
-            by_uncertainty(point.frequency_hz, point.frequency_u_hz),
-            point
-                .harmonic
-                .map_or_else(|| ABSENT.to_owned(), |harmonic| harmonic.to_string()),
-            duration(point.end_s - point.start_s),
-            case.criterion("ring-up")
-                .and_then(|criterion| criterion.value)
-                .map_or_else(|| ABSENT.to_owned(), |constants| fixed(constants, 1)),
-        ];
-        let row = row(&cells);
-        let _ = writeln!(
-            body,
-            "{}<td class=\"words\">{}</td></tr>",
-            row.trim_end().trim_end_matches("</tr>"),
-            closest(case)
-        );
+    html! {
+        h2 id="points" { "All points" } "\n"
+        (wide(html! {
+            table class="index" { "\n"
+                (head(&titles))
+                tbody { "\n" @for case in &audit.cases { (index_row(case)) } }
+            }
+        }))
     }
-    body.push_str("</tbody></table></div>\n");
+}
+
+fn index_row(case: &Case) -> Markup {
+    let point = case.point;
+    let (word, class) = case.verdict();
+    let harmonic = point
+        .harmonic
+        .map_or_else(|| ABSENT.to_owned(), |harmonic| harmonic.to_string());
+    let ring_up = case
+        .criterion("ring-up")
+        .and_then(|criterion| criterion.value)
+        .map_or_else(|| ABSENT.to_owned(), |constants| fixed(constants, 1));
+    html! {
+        tr {
+            th scope="row" { a href={ "#point-" (point.point) } { (point.point) } }
+            td { span class={ "verdict " (class) } { (word) } }
+            td { (by_uncertainty(point.frequency_hz, point.frequency_u_hz)) }
+            td { (harmonic) }
+            td { (duration(point.end_s - point.start_s)) }
+            td { (ring_up) }
+            td class="words" { (closest(case)) }
+        } "\n"
+    }
 }
 
 /// What failed, or else the criterion that used up most of its limit.
 fn closest(case: &Case) -> String {
     let judged = case.judgements();
-    let failed: Vec<String> = judged
+    let failed: Vec<&str> = judged
         .iter()
         .filter(|judged| judged.outcome == Outcome::Fail)
-        .map(|judged| escape(judged.name))
+        .map(|judged| judged.name)
         .collect();
     if !failed.is_empty() {
         return format!("not met: {}", failed.join(", "));
@@ -253,112 +250,91 @@ fn closest(case: &Case) -> String {
         .max_by(|a, b| a.1.total_cmp(&b.1))
         .map_or_else(
             || ABSENT.to_owned(),
-            |(judged, used)| format!("{}, {} % used", escape(judged.name), fixed(100.0 * used, 0)),
+            |(judged, used)| format!("{}, {} % used", judged.name, fixed(100.0 * used, 0)),
         )
 }
 
-fn section(body: &mut String, case: &Case, window_s: Option<f64>) {
+fn section(case: &Case, window_s: Option<f64>) -> Markup {
     let (word, class) = case.verdict();
     let point = case.point;
-    let _ = write!(
-        body,
-        "<section class=\"case\" id=\"point-{}\">\n<h2>{} <span class=\"verdict {class}\">{word}</span></h2>\n\
-         <p class=\"spoken\">{}</p>\n",
-        point.point,
-        escape(&case.name()),
-        escape(&sentence(case)),
-    );
     let unsaid = case.unsaid_reasons();
-    if !unsaid.is_empty() {
-        body.push_str("<ul>\n");
-        for reason in unsaid {
-            let _ = writeln!(body, "<li>{}</li>", escape(reason));
-        }
-        body.push_str("</ul>\n");
+    html! {
+        section class="case" id={ "point-" (point.point) } { "\n"
+            h2 { (case.name()) " " span class={ "verdict " (class) } { (word) } } "\n"
+            p class="spoken" { (sentence(case)) } "\n"
+            @if !unsaid.is_empty() {
+                ul { "\n" @for reason in unsaid { li { (reason) } "\n" } } "\n"
+            }
+            p class="note" {
+                "Dwell " (fixed(case.dwell_s.0, 2)) " s to " (fixed(case.dwell_s.1, 2)) " s, judged "
+                (fixed(point.start_s, 2)) " s to " (fixed(point.end_s, 2)) " s"
+                @if let Some(utc) = &point.start_utc { ", from " (utc) }
+                ". " (point.missing_samples) " missing, " (point.clipped_samples) " clipped samples."
+            } "\n"
+            (criteria_table(case))
+            div class="grid" { "\n"
+                @for picture in pictures(case, window_s) { (picture.markup()) }
+            } "\n"
+        } "\n"
     }
-    let _ = writeln!(
-        body,
-        "<p class=\"note\">Dwell {} s to {} s, judged {} s to {} s{}. {} missing, {} clipped samples.</p>",
-        fixed(case.dwell_s.0, 2),
-        fixed(case.dwell_s.1, 2),
-        fixed(point.start_s, 2),
-        fixed(point.end_s, 2),
-        point
-            .start_utc
-            .as_deref()
-            .map_or_else(String::new, |utc| format!(", from {}", escape(utc))),
-        point.missing_samples,
-        point.clipped_samples,
-    );
-    criteria_table(body, case);
-    body.push_str("<div class=\"grid\">\n");
-    for picture in pictures(case, window_s) {
-        body.push_str(&picture_html(&picture));
-    }
-    body.push_str("</div>\n</section>\n");
 }
 
-/// A figure with heading and caption.
-pub fn picture_html(picture: &Picture) -> String {
-    format!(
-        "<figure>\n<h4>{}</h4>\n{}<figcaption>{}</figcaption>\n</figure>\n",
-        escape(&picture.title),
-        picture.figure.svg(),
-        escape(&picture.caption)
-    )
-}
-
-fn criteria_table(body: &mut String, case: &Case) {
+fn criteria_table(case: &Case) -> Markup {
     if case.criteria.is_empty() {
-        body.push_str(
-            "<p class=\"warning\">No evidence: evidence.jsonl has no line for this point. \
-             <code>spanhold verify</code> works it out anew.</p>\n",
-        );
-        return;
+        return html! {
+            p class="warning" {
+                "No evidence: evidence.jsonl has no line for this point. " code { "spanhold verify" }
+                " works it out anew."
+            } "\n"
+        };
     }
-    let _ = write!(
-        body,
-        "<div class=\"wide\"><table class=\"criteria\">\n<thead><tr><th scope=\"col\">Criterion</th>\
-         <th scope=\"col\">Result</th><th scope=\"col\" class=\"number\">Value</th>\
-         <th scope=\"col\" class=\"number\">Limit</th><th scope=\"col\" class=\"number\">Margin</th>\
-         <th scope=\"col\">Limit used</th></tr></thead>\n<tbody>\n"
-    );
     let judged = case.judgements();
-    for judged in &judged {
-        criterion_row(body, judged);
-    }
-    body.push_str("</tbody></table></div>\n");
-    if judged.iter().any(Judgement::within_allowance) {
-        body.push_str(
-            "<p class=\"note\">* past the limit by no more than the measurement can tell \
-             (its noise, or one hop of length): let pass.</p>\n",
-        );
+    let heading =
+        |title: &str, class: Option<&str>| html! { th scope="col" class=[class] { (title) } };
+    html! {
+        (wide(html! {
+            table class="criteria" { "\n"
+                thead {
+                    tr {
+                        (heading("Criterion", None))
+                        (heading("Result", None))
+                        @for title in ["Value", "Limit", "Margin"] { (heading(title, Some("number"))) }
+                        (heading("Limit used", None))
+                    }
+                } "\n"
+                tbody { "\n" @for judged in &judged { (criterion_row(judged)) } }
+            }
+        }))
+        @if judged.iter().any(Judgement::within_allowance) {
+            p class="note" {
+                "* past the limit by no more than the measurement can tell \
+                 (its noise, or one hop of length): let pass."
+            } "\n"
+        }
     }
 }
 
-fn criterion_row(body: &mut String, judged: &Judgement) {
-    let star = if judged.within_allowance() { "*" } else { "" };
-    let _ = writeln!(
-        body,
-        "<tr><th scope=\"row\">{} <small>{}</small></th><td class=\"{}\">{}{star}</td><td class=\"number\">{}</td>\
-         <td class=\"number\">{}</td><td class=\"number\">{}</td><td>{}</td></tr>",
-        escape(judged.name),
-        escape(judged.unit),
-        judged.outcome.class(),
-        judged.outcome.word(),
-        judged.value_text(),
-        escape(&judged.limit_text()),
-        judged.margin_text(),
-        share_bar(judged),
-    );
+fn criterion_row(judged: &Judgement) -> Markup {
+    html! {
+        tr {
+            th scope="row" { (judged.name) " " small { (judged.unit) } }
+            td class=(judged.outcome.class()) {
+                (judged.outcome.word()) @if judged.within_allowance() { "*" }
+            }
+            td class="number" { (judged.value_text()) }
+            td class="number" { (judged.limit_text()) }
+            td class="number" { (judged.margin_text()) }
+            td { (share_bar(judged)) }
+        } "\n"
+    }
 }
 
 /// A bar that is full, and meets the limit's mark, at two thirds of its room.
-fn share_bar(judged: &Judgement) -> String {
+fn share_bar(judged: &Judgement) -> Markup {
     const ROOM: f64 = 120.0;
     const LIMIT: f64 = 80.0;
     if judged.value.is_none() {
-        return ABSENT.to_owned();
+        return html! { (ABSENT) };
     }
     // No share: the limit is zero and was passed, or the value is none at all.
     let length = judged.used.map_or(ROOM, |used| (LIMIT * used).min(ROOM));
@@ -366,41 +342,43 @@ fn share_bar(judged: &Judgement) -> String {
         || "past it".to_owned(),
         |used| format!("{} %", significant(100.0 * used, 2)),
     );
-    format!(
-        "<svg class=\"share {}\" viewBox=\"0 0 {ROOM} 12\" role=\"img\" aria-label=\"{said} of the limit\">\
-         <rect class=\"room\" x=\"0\" y=\"2\" width=\"{ROOM}\" height=\"8\"/>\
-         <rect class=\"used\" x=\"0\" y=\"2\" width=\"{}\" height=\"8\"/>\
-         <path class=\"end\" d=\"M{LIMIT} 0V12\"/></svg>",
-        judged.outcome.class(),
-        fixed(length, 1),
-    )
+    html! {
+        svg class={ "share " (judged.outcome.class()) } viewBox={ "0 0 " (ROOM) " 12" } role="img"
+            aria-label={ (said) " of the limit" } {
+            rect class="room" x="0" y="2" width=(ROOM) height="8" {}
+            rect class="used" x="0" y="2" width=(fixed(length, 1)) height="8" {}
+            path class="end" d={ "M" (LIMIT) " 0V12" } {}
+        }
+    }
 }
 
-fn closing(body: &mut String, audit: &Audit) {
-    body.push_str(
-        "<section>\n<h2>How a hold is judged</h2>\n\
-         <p>A dwell is a stretch of constant drive frequency. It is judged whole, from the end of ring-up to its end. \
-         It counts as held when every criterion is met and resonance is shown: by the phase between drive force and \
-         antinode velocity, or by an approach that went over the peak on both sides. It is steady when all else is met \
-         but resonance is neither shown nor excluded. Otherwise it is rejected, with the reasons.</p>\n\
-         <p>Limits on a signed value hold for its size. The margin is what is left to the limit. In the bars the mark \
-         is the limit.</p>\n<h2>Files</h2>\n<div class=\"wide\"><table>\n",
-    );
-    body.push_str(&head(&["File", "State", "BLAKE3 when the run was made"]));
-    body.push_str("<tbody>\n");
-    for file in audit.recordings.all() {
-        let sentence = file.sentence();
-        let state = sentence
-            .strip_prefix(&file.named)
-            .unwrap_or(&sentence)
-            .trim();
-        let _ = writeln!(
-            body,
-            "<tr><th scope=\"row\"><code>{}</code></th><td class=\"words\">{}</td><td class=\"words\"><code>{}</code></td></tr>",
-            escape(&file.named),
-            escape(state),
-            escape(file.blake3.as_deref().unwrap_or(ABSENT)),
-        );
+fn closing(audit: &Audit) -> Markup {
+    let rows = html! {
+        @for file in audit.recordings.all() {
+            @let sentence = file.sentence();
+            tr {
+                th scope="row" { code { (file.named) } }
+                td class="words" { (sentence.strip_prefix(&file.named).unwrap_or(&sentence).trim()) }
+                td class="words" { code { (file.blake3.as_deref().unwrap_or(ABSENT)) } }
+            } "\n"
+        }
+    };
+    html! {
+        section { "\n"
+            h2 { "How a hold is judged" } "\n"
+            p {
+                "A dwell is a stretch of constant drive frequency. It is judged whole, from the end of ring-up to its \
+                 end. It counts as held when every criterion is met and resonance is shown: by the phase between \
+                 drive force and antinode velocity, or by an approach that went over the peak on both sides. It is \
+                 steady when all else is met but resonance is neither shown nor excluded. Otherwise it is rejected, \
+                 with the reasons."
+            } "\n"
+            p {
+                "Limits on a signed value hold for its size. The margin is what is left to the limit. In the bars \
+                 the mark is the limit."
+            } "\n"
+            h2 { "Files" } "\n"
+            (table(&["File", "State", "BLAKE3 when the run was made"], rows))
+        } "\n"
     }
-    body.push_str("</tbody></table></div>\n</section>\n");
 }

@@ -1,10 +1,9 @@
 //! Efficiency, power and strain over frequency.
 
-use std::fmt::Write as _;
+use maud::{Markup, html};
 
 use crate::reduction::SettledPoint;
 use crate::report::audit::figures::Picture;
-use crate::report::audit::page::picture_html;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
 use crate::setup::Setup;
@@ -13,7 +12,7 @@ use crate::setup::Verdict;
 /// Frequency, value, expanded uncertainty.
 type Series = Vec<(f64, f64, f64)>;
 
-pub(super) fn write(body: &mut String, setup: &Setup, points: &[&SettledPoint]) {
+pub(super) fn section(setup: &Setup, points: &[&SettledPoint]) -> Markup {
     let pictures: Vec<Picture> = [
         efficiency(setup, points),
         power(setup, points),
@@ -22,14 +21,12 @@ pub(super) fn write(body: &mut String, setup: &Setup, points: &[&SettledPoint]) 
     .into_iter()
     .flatten()
     .collect();
-    if pictures.is_empty() {
-        return;
+    html! {
+        @if !pictures.is_empty() {
+            h2 { "Over frequency" } "\n"
+            div class="grid large" { "\n" @for picture in &pictures { (picture.markup()) } } "\n"
+        }
     }
-    body.push_str("<h2>Over frequency</h2>\n<div class=\"grid large\">\n");
-    for picture in &pictures {
-        body.push_str(&picture_html(picture));
-    }
-    let _ = writeln!(body, "</div>");
 }
 
 fn series(

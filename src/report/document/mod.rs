@@ -10,9 +10,9 @@ pub mod signoff;
 mod tables;
 mod verdict;
 
-use std::fmt::Write as _;
+use maud::{Markup, html};
 
-use super::html::{escape, page};
+use super::html::{facts_list, page};
 use super::number::duration;
 use super::recordings::Recordings;
 use crate::ledger::{Run, RunState};
@@ -73,60 +73,48 @@ impl Document<'_> {
 
     /// The report.
     pub fn html(&self) -> String {
-        let mut body = String::new();
-        self.title_block(&mut body);
-        cautions(&mut body);
-        if let Some(reduction) = self.reduced() {
-            verdict::summary(&mut body, reduction);
-        }
-        setting::write(&mut body, self.setup);
         let (rejected, settled): (Vec<_>, Vec<_>) = self
             .points()
             .into_iter()
             .partition(|point| point.verdict == Verdict::Rejected);
-        tables::settled(&mut body, &settled, self.taken_off());
-        figures::write(&mut body, self.setup, &settled);
-        if let Some(reduction) = self.reduced() {
-            verdict::details(&mut body, reduction);
-        }
-        tables::rejected(&mut body, &rejected);
-        provenance::write(&mut body, self);
-        self.sign_off(&mut body);
-        page(&self.setup.test.title, &body)
+        let body = html! {
+            (self.title_block())
+            (cautions())
+            @if let Some(reduction) = self.reduced() { (verdict::summary(reduction)) }
+            (setting::section(self.setup))
+            (tables::settled(&settled, self.taken_off()))
+            (figures::section(self.setup, &settled))
+            @if let Some(reduction) = self.reduced() { (verdict::details(reduction)) }
+            (tables::rejected(&rejected))
+            (provenance::section(self))
+            (self.sign_off())
+        };
+        page(&self.setup.test.title, body)
     }
 
     /// What is signed, and the lines to sign on, kept together on paper.
-    fn sign_off(&self, body: &mut String) {
-        body.push_str("<section class=\"signatures\">\n<h2>For signature</h2>\n");
-        match self.reduced() {
-            Some(reduction) => facts_list(body, &signoff::statement(self.setup, reduction)),
-            None => body.push_str(
-                "<p class=\"note\">No verdict: the run has not been reduced, \
-                 <code>spanhold reduce</code> does so. These are the settled points only.</p>\n",
-            ),
+    fn sign_off(&self) -> Markup {
+        html! {
+            section class="signatures" { "\n"
+                h2 { "For signature" } "\n"
+                @if let Some(reduction) = self.reduced() {
+                    (facts_list(&signoff::statement(self.setup, reduction)))
+                } @else {
+                    p class="note" {
+                        "No verdict: the run has not been reduced, " code { "spanhold reduce" }
+                        " does so. These are the settled points only."
+                    } "\n"
+                }
+                div { @for name in signoff::TO_FILL_IN { p { (name) } } } "\n"
+                @for (role, name) in signoff::signatories(self.setup) {
+                    div { p { (role) ": " (name) } p { "Date" } p { "Signature" } } "\n"
+                }
+            } "\n"
         }
-        body.push_str("<div>\n");
-        for name in signoff::TO_FILL_IN {
-            let _ = writeln!(body, "<p>{name}</p>");
-        }
-        body.push_str("</div>\n");
-        for (role, name) in signoff::signatories(self.setup) {
-            let _ = writeln!(
-                body,
-                "<div><p>{role}: {}</p><p>Date</p><p>Signature</p></div>",
-                escape(&name)
-            );
-        }
-        body.push_str("</section>\n");
     }
 
-    fn title_block(&self, body: &mut String) {
+    fn title_block(&self) -> Markup {
         let (test, record) = (&self.setup.test, &self.run.record);
-        let _ = write!(
-            body,
-            "<header>\n<p class=\"kicker\">Report of a damper test on a laboratory span</p>\n<h1>{}</h1>\n",
-            escape(&test.title)
-        );
         let damper = test.damper.as_deref().unwrap_or("none: bare span");
         let length_s = self
             .run
@@ -175,48 +163,48 @@ impl Document<'_> {
                 ),
             ),
         ];
-        facts_list(body, &facts);
-        if record.state != RunState::Done {
-            let how = match record.state {
-                RunState::Running => "is still going on, or was broken off without a word",
-                RunState::Stopped => "was stopped before its input ended",
-                _ => "was ended by a fault",
-            };
-            let why = record.reason.as_deref().unwrap_or_default();
-            let _ = writeln!(
-                body,
-                "<p class=\"warning\">The run {how}. {}</p>",
-                escape(why)
-            );
+        html! {
+            header { "\n"
+                p class="kicker" { "Report of a damper test on a laboratory span" } "\n"
+                h1 { (test.title) } "\n"
+                (facts_list(&facts))
+                (self.warnings())
+            } "\n"
         }
-        if !self.recordings.all_unchanged() {
-            for sentence in self.recordings.sentences() {
-                let _ = writeln!(body, "<p class=\"warning\">{}</p>", escape(&sentence));
+    }
+
+    /// What a reader has to know before anything else.
+    fn warnings(&self) -> Markup {
+        let record = &self.run.record;
+        let ended = match record.state {
+            RunState::Done => None,
+            RunState::Running => Some("is still going on, or was broken off without a word"),
+            RunState::Stopped => Some("was stopped before its input ended"),
+            RunState::Failed => Some("was ended by a fault"),
+        };
+        html! {
+            @if let Some(how) = ended {
+                p class="warning" {
+                    "The run " (how) ". " (record.reason.as_deref().unwrap_or_default())
+                } "\n"
+            }
+            @if !self.recordings.all_unchanged() {
+                @for sentence in self.recordings.sentences() { p class="warning" { (sentence) } "\n" }
+            }
+            @if matches!(self.reduction, ReadReduction::Stale) {
+                p class="warning" {
+                    "The reduction in the run folder does not belong to these points and is left out. Run "
+                    code { "spanhold reduce" } " again."
+                } "\n"
             }
         }
-        if matches!(self.reduction, ReadReduction::Stale) {
-            body.push_str(
-                "<p class=\"warning\">The reduction in the run folder does not belong to these points and is left out. \
-                 Run <code>spanhold reduce</code> again.</p>\n",
-            );
-        }
-        body.push_str("</header>\n");
     }
 }
 
-/// A list of names and values, both plain text.
-fn facts_list(body: &mut String, facts: &[(&str, String)]) {
-    body.push_str("<dl class=\"facts\">\n");
-    for (name, value) in facts {
-        let _ = writeln!(body, "<dt>{}</dt><dd>{}</dd>", escape(name), escape(value));
+fn cautions() -> Markup {
+    html! {
+        div class="caution" { "\n"
+            ul { "\n" @for caution in CAUTIONS { li { (caution) } "\n" } } "\n"
+        } "\n"
     }
-    body.push_str("</dl>\n");
-}
-
-fn cautions(body: &mut String) {
-    body.push_str("<div class=\"caution\">\n<ul>\n");
-    for caution in CAUTIONS {
-        let _ = writeln!(body, "<li>{}</li>", escape(caution));
-    }
-    body.push_str("</ul>\n</div>\n");
 }

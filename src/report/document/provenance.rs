@@ -1,9 +1,9 @@
 //! Where every number comes from.
 
-use std::fmt::Write as _;
+use maud::{Markup, html};
 
-use super::{Document, facts_list};
-use crate::report::html::{escape, head};
+use super::Document;
+use crate::report::html::{facts_list, table};
 use crate::report::number::{ABSENT, plain};
 
 /// How each number was worked out, and by whose method.
@@ -34,10 +34,9 @@ const METHODS: [(&str, &str); 6] = [
     ),
 ];
 
-pub(super) fn write(body: &mut String, document: &Document) {
+pub(super) fn section(document: &Document) -> Markup {
     let (run, hold) = (document.run, &document.setup.hold);
     let record = &run.record;
-    body.push_str("<h2>Provenance</h2>\n");
     let time = |time: jiff::Timestamp| time.strftime("%Y-%m-%d %H:%M:%S UTC").to_string();
     let facts = [
         ("Run folder", run.folder.display().to_string()),
@@ -78,46 +77,40 @@ pub(super) fn write(body: &mut String, document: &Document) {
             ),
         ),
     ];
-    facts_list(body, &facts);
-    body.push_str("<h3>Methods</h3>\n");
-    facts_list(
-        body,
-        &METHODS.map(|(quantity, method)| (quantity, method.to_owned())),
-    );
-    files(body, document);
+    html! {
+        h2 { "Provenance" } "\n"
+        (facts_list(&facts))
+        h3 { "Methods" } "\n"
+        (facts_list(&METHODS.map(|(quantity, method)| (quantity, method.to_owned()))))
+        (files(document))
+    }
 }
 
-fn files(body: &mut String, document: &Document) {
-    body.push_str("<h3>Files</h3>\n<div class=\"wide\"><table>\n");
-    body.push_str(&head(&[
-        "File",
-        "Source",
-        "State now",
-        "BLAKE3 when the run was made",
-    ]));
-    body.push_str("<tbody>\n");
-    let names: Vec<&str> = document
+fn files(document: &Document) -> Markup {
+    let names = document
         .run
         .record
         .sources
         .iter()
-        .map(|source| source.name.as_str())
-        .collect();
+        .map(|source| source.name.as_str());
     let of_sources = document
         .recordings
         .sources
         .iter()
         .zip(names)
         .flat_map(|(files, name)| files.iter().map(move |file| (file, name)));
-    for (file, source) in std::iter::once((&document.recordings.setup, ABSENT)).chain(of_sources) {
-        let _ = writeln!(
-            body,
-            "<tr><th scope=\"row\"><code>{}</code></th><td>{}</td><td>{}</td><td class=\"words\"><code>{}</code></td></tr>",
-            escape(&file.named),
-            escape(source),
-            file.standing.word(),
-            escape(file.blake3.as_deref().unwrap_or(ABSENT)),
-        );
+    let rows = html! {
+        @for (file, source) in std::iter::once((&document.recordings.setup, ABSENT)).chain(of_sources) {
+            tr {
+                th scope="row" { code { (file.named) } }
+                td { (source) }
+                td { (file.standing.word()) }
+                td class="words" { code { (file.blake3.as_deref().unwrap_or(ABSENT)) } }
+            } "\n"
+        }
+    };
+    html! {
+        h3 { "Files" } "\n"
+        (table(&["File", "Source", "State now", "BLAKE3 when the run was made"], rows))
     }
-    body.push_str("</tbody></table></div>\n");
 }

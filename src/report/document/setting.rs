@@ -2,29 +2,29 @@
 
 use std::fmt::Write as _;
 
-use super::facts_list;
-use crate::report::html::{escape, head};
+use maud::{Markup, html};
+
+use crate::report::html::{facts_list, table};
 use crate::report::number::{ABSENT, plain};
 use crate::setup::{Channel, Conductor, Setup};
 
-pub(super) fn write(body: &mut String, setup: &Setup) {
-    body.push_str("<h2>Setup</h2>\n");
-    facts_list(body, &conductor(&setup.conductor));
-    facts_list(body, &bench(setup));
-    body.push_str("<h3>Channels</h3>\n<div class=\"wide\"><table>\n");
-    body.push_str(&head(&[
+pub(super) fn section(setup: &Setup) -> Markup {
+    let titles = [
         "Channel",
         "Role",
         "Source, column",
         "Full scale",
         "Calibration, k = 2",
         "Place",
-    ]));
-    body.push_str("<tbody>\n");
-    for channel in &setup.channels {
-        write_channel(body, setup, channel);
+    ];
+    let rows = html! { @for channel in &setup.channels { (channel_row(setup, channel)) } };
+    html! {
+        h2 { "Setup" } "\n"
+        (facts_list(&conductor(&setup.conductor)))
+        (facts_list(&bench(setup)))
+        h3 { "Channels" } "\n"
+        (table(&titles, rows))
     }
-    body.push_str("</tbody></table></div>\n");
 }
 
 fn conductor(conductor: &Conductor) -> [(&'static str, String); 3] {
@@ -140,7 +140,7 @@ pub(super) fn calibration_words(channel: &Channel) -> String {
     words
 }
 
-fn write_channel(body: &mut String, setup: &Setup, channel: &Channel) {
+fn channel_row(setup: &Setup, channel: &Channel) -> Markup {
     let source = setup
         .sources
         .get(channel.source)
@@ -161,16 +161,14 @@ fn write_channel(body: &mut String, setup: &Setup, channel: &Channel) {
         (None, Some(location)) => location.clamp().to_owned(),
         (None, None) => ABSENT.to_owned(),
     };
-    let _ = writeln!(
-        body,
-        "<tr><th scope=\"row\">{}</th><td>{}</td><td>{}, {}</td><td>{} {}</td><td class=\"words\">{}</td><td>{}</td></tr>",
-        escape(&channel.name),
-        channel.role,
-        escape(source),
-        channel.index,
-        plain(channel.full_scale, 7),
-        escape(channel.unit.symbol()),
-        escape(&format!("{own}{reference}")),
-        escape(&place),
-    );
+    html! {
+        tr {
+            th scope="row" { (channel.name) }
+            td { (channel.role) }
+            td { (source) ", " (channel.index) }
+            td { (plain(channel.full_scale, 7)) " " (channel.unit.symbol()) }
+            td class="words" { (own) (reference) }
+            td { (place) }
+        } "\n"
+    }
 }

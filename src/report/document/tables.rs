@@ -1,10 +1,11 @@
 //! The settled points, and the dwells that do not count.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fmt::Write as _;
+
+use maud::{Markup, html};
 
 use crate::reduction::SettledPoint;
-use crate::report::html::{escape, head, row};
+use crate::report::html::{row, table};
 use crate::report::number::{ABSENT, by_uncertainty, duration, fixed, with_uncertainty};
 use crate::resonance::reading::fold_half_turn_deg;
 use crate::setup::Verdict;
@@ -112,37 +113,39 @@ fn verdict(point: &SettledPoint) -> &'static str {
     }
 }
 
-pub(super) fn settled(body: &mut String, points: &[&SettledPoint], taken_off: TakenOff) {
-    body.push_str("<h2>Settled points</h2>\n");
+pub(super) fn settled(points: &[&SettledPoint], taken_off: TakenOff) -> Markup {
     if points.is_empty() {
-        body.push_str("<p>No dwell counts as settled.</p>\n");
-        return;
+        return html! { h2 { "Settled points" } "\n" p { "No dwell counts as settled." } "\n" };
     }
-    body.push_str(
-        "<p class=\"note\">Value ± expanded uncertainty, k = 2. Held: steady and shown to be at resonance. \
-         Steady: resonance neither shown nor excluded.</p>\n",
-    );
-    body.push_str("<h3>Motion</h3>\n");
-    table(body, motion(), points);
-    body.push_str("<h3>Power and strain</h3>\n");
-    if !taken_off.is_empty() {
-        body.push_str(
-            "<p class=\"note\">Taken off: what of the bare span's losses remains with the damper on. \
-             Damper: total less that.</p>\n",
-        );
+    let explain_taken_off = !taken_off.is_empty();
+    html! {
+        h2 { "Settled points" } "\n"
+        p class="note" {
+            "Value ± expanded uncertainty, k = 2. Held: steady and shown to be at resonance. \
+             Steady: resonance neither shown nor excluded."
+        } "\n"
+        h3 { "Motion" } "\n"
+        (of_points(motion(), points))
+        h3 { "Power and strain" } "\n"
+        @if explain_taken_off {
+            p class="note" {
+                "Taken off: what of the bare span's losses remains with the damper on. \
+                 Damper: total less that."
+            } "\n"
+        }
+        (of_points(power_and_strain(points, taken_off), points))
+        @if points.iter().all(|point| point.power_damper_w.is_none()) {
+            p class="note" {
+                "The losses of the bare span are not taken off here: " code { "spanhold reduce" }
+                " does so with the run of the bare span."
+            } "\n"
+        }
+        (remarks(points))
     }
-    table(body, power_and_strain(points, taken_off), points);
-    if points.iter().all(|point| point.power_damper_w.is_none()) {
-        body.push_str(
-            "<p class=\"note\">The losses of the bare span are not taken off here: \
-             <code>spanhold reduce</code> does so with the run of the bare span.</p>\n",
-        );
-    }
-    remarks(body, points);
 }
 
 /// What is to be said of points, each sentence once with all it is said of.
-fn remarks(body: &mut String, points: &[&SettledPoint]) {
+fn remarks(points: &[&SettledPoint]) -> Markup {
     let mut said: Vec<(&str, Vec<String>)> = Vec::new();
     for point in points {
         for reason in &point.reasons {
@@ -153,70 +156,60 @@ fn remarks(body: &mut String, points: &[&SettledPoint]) {
             }
         }
     }
-    if said.is_empty() {
-        return;
+    html! {
+        @if !said.is_empty() {
+            h3 { "Remarks" } "\n"
+            ul { "\n"
+                @for (reason, of) in said {
+                    li {
+                        @if of.len() == 1 { "Point " } @else { "Points " }
+                        (of.join(", ")) ": " (reason)
+                    } "\n"
+                }
+            } "\n"
+        }
     }
-    body.push_str("<h3>Remarks</h3>\n<ul>\n");
-    for (reason, of) in said {
-        let points = if of.len() == 1 { "Point" } else { "Points" };
-        let _ = writeln!(
-            body,
-            "<li>{points} {}: {}</li>",
-            of.join(", "),
-            escape(reason)
-        );
-    }
-    body.push_str("</ul>\n");
 }
 
 /// A table of the columns in which any point has something to say.
-fn table(body: &mut String, columns: Vec<Column>, points: &[&SettledPoint]) {
+fn of_points(columns: Vec<Column>, points: &[&SettledPoint]) -> Markup {
     let columns: Vec<Column> = columns
         .into_iter()
         .filter(|column| points.iter().any(|point| (column.cell)(point) != ABSENT))
         .collect();
     let titles: Vec<&str> = columns.iter().map(|column| column.title.as_str()).collect();
-    let _ = write!(
-        body,
-        "<div class=\"wide\"><table>\n{}<tbody>\n",
-        head(&titles)
-    );
-    for point in points {
-        let cells: Vec<String> = columns
-            .iter()
-            .map(|column| escape(&(column.cell)(point)))
-            .collect();
-        body.push_str(&row(&cells));
-    }
-    body.push_str("</tbody></table></div>\n");
+    let cells = |point: &SettledPoint| -> Vec<String> {
+        columns.iter().map(|column| (column.cell)(point)).collect()
+    };
+    table(
+        &titles,
+        html! { @for point in points { (row(&cells(point))) } },
+    )
 }
 
-pub(super) fn rejected(body: &mut String, rejected: &[&SettledPoint]) {
-    body.push_str("<h2>Dwells that do not count</h2>\n");
-    if rejected.is_empty() {
-        body.push_str("<p>None.</p>\n");
-        return;
+pub(super) fn rejected(rejected: &[&SettledPoint]) -> Markup {
+    let rows = html! {
+        @for point in rejected {
+            tr {
+                th scope="row" { (point.point) }
+                td { (fixed(point.start_s, 1)) }
+                td { (duration(point.end_s - point.start_s)) }
+                td { (by_uncertainty(point.frequency_hz, point.frequency_u_hz)) }
+                td class="words" {
+                    @for (place, reason) in point.reasons.iter().enumerate() {
+                        @if place > 0 { br; }
+                        (reason)
+                    }
+                }
+            } "\n"
+        }
+    };
+    html! {
+        h2 { "Dwells that do not count" } "\n"
+        @if rejected.is_empty() {
+            p { "None." } "\n"
+        } @else {
+            (table(&["Point", "From, s", "Length", "Frequency, Hz", "Reasons"], rows))
+        }
     }
-    body.push_str("<div class=\"wide\"><table>\n");
-    body.push_str(&head(&[
-        "Point",
-        "From, s",
-        "Length",
-        "Frequency, Hz",
-        "Reasons",
-    ]));
-    body.push_str("<tbody>\n");
-    for point in rejected {
-        let reasons: Vec<String> = point.reasons.iter().map(|reason| escape(reason)).collect();
-        let _ = writeln!(
-            body,
-            "<tr><th scope=\"row\">{}</th><td>{}</td><td>{}</td><td>{}</td><td class=\"words\">{}</td></tr>",
-            point.point,
-            fixed(point.start_s, 1),
-            duration(point.end_s - point.start_s),
-            by_uncertainty(point.frequency_hz, point.frequency_u_hz),
-            reasons.join("<br>"),
-        );
-    }
-    body.push_str("</tbody></table></div>\n");
 }

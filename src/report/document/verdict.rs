@@ -1,15 +1,13 @@
 //! What the reduction says: criteria, holes, second methods, the bare run.
 
-use std::fmt::Write as _;
+use maud::{Markup, html};
 
-use super::facts_list;
 use crate::evaluation::criteria::{Judgement, Outcome, PointJudgement};
 use crate::evaluation::methods::MethodCheck;
 use crate::report::audit::figures::Picture;
-use crate::report::audit::page::picture_html;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
-use crate::report::html::{escape, head, row};
+use crate::report::html::{facts_list, row, table};
 use crate::report::number::{ABSENT, fixed, plain, significant, with_uncertainty};
 use crate::report::reduction::Reduction;
 
@@ -22,85 +20,67 @@ fn class(outcome: Outcome) -> &'static str {
     }
 }
 
-fn badge(outcome: Outcome) -> String {
-    let (class, word) = (class(outcome), outcome.word());
-    format!("<span class=\"verdict {class}\">{word}</span>")
+fn badge(outcome: Outcome) -> Markup {
+    html! { span class={ "verdict " (class(outcome)) } { (outcome.word()) } }
 }
 
 /// The verdict in short, for the head of the report.
-pub(super) fn summary(body: &mut String, reduction: &Reduction) {
-    let Some(outcome) = reduction.outcome else {
-        return;
+pub(super) fn summary(reduction: &Reduction) -> Markup {
+    let rows = html! {
+        @for judgement in &reduction.judgements {
+            @let count = |outcome: Outcome| {
+                judgement.points.iter().filter(|point| point.outcome == outcome).count()
+            };
+            tr {
+                th scope="row" class="words" { (judgement.criterion) }
+                td { (badge(judgement.outcome)) }
+                td class="words" {
+                    (count(Outcome::Pass)) " pass, " (count(Outcome::Fail)) " fail, "
+                    (count(Outcome::Inconclusive)) " inconclusive"
+                    @match judgement.holes.len() {
+                        0 => {},
+                        1 => { "; 1 hole in the coverage" },
+                        more => { "; " (more) " holes in the coverage" },
+                    }
+                }
+                td class="words" { (judgement.decision_rule) }
+            } "\n"
+        }
     };
-    let _ = write!(
-        body,
-        "<h2>Verdict {}</h2>\n<div class=\"wide\"><table>\n{}<tbody>\n",
-        badge(outcome),
-        head(&["Criterion", "Outcome", "Points", "Decision rule"])
-    );
-    for judgement in &reduction.judgements {
-        let count = |outcome: Outcome| {
-            judgement
-                .points
-                .iter()
-                .filter(|point| point.outcome == outcome)
-                .count()
-        };
-        let holes = match judgement.holes.len() {
-            0 => String::new(),
-            1 => "; 1 hole in the coverage".to_owned(),
-            more => format!("; {more} holes in the coverage"),
-        };
-        let _ = writeln!(
-            body,
-            "<tr><th scope=\"row\" class=\"words\">{}</th><td>{}</td><td class=\"words\">{} pass, {} fail, {} inconclusive{holes}</td>\
-             <td class=\"words\">{}</td></tr>",
-            escape(&judgement.criterion),
-            badge(judgement.outcome),
-            count(Outcome::Pass),
-            count(Outcome::Fail),
-            count(Outcome::Inconclusive),
-            escape(&judgement.decision_rule),
-        );
+    html! {
+        @if let Some(outcome) = reduction.outcome {
+            h2 { "Verdict " (badge(outcome)) } "\n"
+            (table(&["Criterion", "Outcome", "Points", "Decision rule"], rows))
+        }
     }
-    body.push_str("</tbody></table></div>\n");
 }
 
 /// Every criterion point by point, then what the reduction rests on.
-pub(super) fn details(body: &mut String, reduction: &Reduction) {
-    for judgement in &reduction.judgements {
-        criterion(body, judgement);
+pub(super) fn details(reduction: &Reduction) -> Markup {
+    html! {
+        @for judgement in &reduction.judgements { (criterion(judgement)) }
+        (checks(&reduction.method_checks))
+        (basis(reduction))
     }
-    checks(body, &reduction.method_checks);
-    basis(body, reduction);
 }
 
-fn criterion(body: &mut String, judgement: &Judgement) {
-    let _ = writeln!(
-        body,
-        "<h2>{} {}</h2>",
-        escape(&capital(&judgement.criterion)),
-        badge(judgement.outcome)
-    );
-    if !judgement.holes.is_empty() {
-        let holes: Vec<String> = judgement
-            .holes
-            .iter()
-            .map(|hole| format!("{} to {} Hz", plain(hole.from_hz, 4), plain(hole.to_hz, 4)))
-            .collect();
-        let _ = writeln!(
-            body,
-            "<p class=\"warning\">Not covered, no judged point between: {}.</p>",
-            holes.join(", ")
-        );
+fn criterion(judgement: &Judgement) -> Markup {
+    let holes: Vec<String> = judgement
+        .holes
+        .iter()
+        .map(|hole| format!("{} to {} Hz", plain(hole.from_hz, 4), plain(hole.to_hz, 4)))
+        .collect();
+    html! {
+        h2 { (capital(&judgement.criterion)) " " (badge(judgement.outcome)) } "\n"
+        @if !holes.is_empty() {
+            p class="warning" { "Not covered, no judged point between: " (holes.join(", ")) "." } "\n"
+        }
+        div class="grid" { "\n" (picture(judgement).markup()) } "\n"
+        (points_table(judgement))
     }
-    body.push_str("<div class=\"grid\">\n");
-    body.push_str(&picture_html(&picture(judgement)));
-    body.push_str("</div>\n");
-    points_table(body, judgement);
 }
 
-fn points_table(body: &mut String, judgement: &Judgement) {
+fn points_table(judgement: &Judgement) -> Markup {
     let remarks = judgement.points.iter().any(|point| point.reason.is_some());
     let (value, required) = (
         format!("Value, {}", judgement.unit),
@@ -110,30 +90,21 @@ fn points_table(body: &mut String, judgement: &Judgement) {
     if remarks {
         titles.push("Remark");
     }
-    let _ = write!(
-        body,
-        "<div class=\"wide\"><table>\n{}<tbody>\n",
-        head(&titles)
-    );
-    for point in &judgement.points {
-        let (word, class) = (point.outcome.word(), class(point.outcome));
-        let _ = write!(
-            body,
-            "<tr><th scope=\"row\">{}</th><td class=\"{class}\">{word}</td><td>{}</td><td>{}</td><td>{}</td>",
-            point.point,
-            significant(point.frequency_hz, 5),
-            with_uncertainty(point.value, point.value_u),
-            point
-                .required
-                .map_or_else(|| ABSENT.to_owned(), |required| significant(required, 4)),
-        );
-        if remarks {
-            let remark = point.reason.as_deref().unwrap_or_default();
-            let _ = write!(body, "<td class=\"words\">{}</td>", escape(remark));
+    let rows = html! {
+        @for point in &judgement.points {
+            tr {
+                th scope="row" { (point.point) }
+                td class=(class(point.outcome)) { (point.outcome.word()) }
+                td { (significant(point.frequency_hz, 5)) }
+                td { (with_uncertainty(point.value, point.value_u)) }
+                td { (point.required.map_or_else(|| ABSENT.to_owned(), |required| significant(required, 4))) }
+                @if remarks {
+                    td class="words" { (point.reason.as_deref().unwrap_or_default()) }
+                }
+            } "\n"
         }
-        body.push_str("</tr>\n");
-    }
-    body.push_str("</tbody></table></div>\n");
+    };
+    table(&titles, rows)
 }
 
 fn capital(text: &str) -> String {
@@ -197,38 +168,39 @@ fn picture(judgement: &Judgement) -> Picture {
     }
 }
 
-fn checks(body: &mut String, checks: &[MethodCheck]) {
-    if checks.is_empty() {
-        return;
-    }
-    let _ = write!(
-        body,
-        "<h2>Second methods</h2>\n<p class=\"note\">E_n is the difference over the joint expanded uncertainty; \
-         beyond ±1 the methods disagree (ISO/IEC 17043).</p>\n<div class=\"wide\"><table>\n{}<tbody>\n",
-        head(&[
-            "Point",
-            "Frequency, Hz",
-            "Method",
-            "Compared",
-            "Standing wave, W",
-            "Second method, W",
-            "E_n",
-        ])
-    );
-    for check in checks {
-        body.push_str(&row(&[
+fn checks(checks: &[MethodCheck]) -> Markup {
+    let titles = [
+        "Point",
+        "Frequency, Hz",
+        "Method",
+        "Compared",
+        "Standing wave, W",
+        "Second method, W",
+        "E_n",
+    ];
+    let cells = |check: &MethodCheck| {
+        [
             check.point.to_string(),
             significant(check.frequency_hz, 5),
-            escape(&name_of(&check.method)),
-            escape(&name_of(&check.compared)),
+            name_of(&check.method),
+            name_of(&check.compared),
             with_uncertainty(Some(check.standing_wave_w), Some(check.standing_wave_u_w)),
             with_uncertainty(Some(check.second_w), Some(check.second_u_w)),
             check
                 .e_n
                 .map_or_else(|| ABSENT.to_owned(), |e_n| fixed(e_n, 2)),
-        ]));
+        ]
+    };
+    html! {
+        @if !checks.is_empty() {
+            h2 { "Second methods" } "\n"
+            p class="note" {
+                "E_n is the difference over the joint expanded uncertainty; \
+                 beyond ±1 the methods disagree (ISO/IEC 17043)."
+            } "\n"
+            (table(&titles, html! { @for check in checks { (row(&cells(check))) } }))
+        }
     }
-    body.push_str("</tbody></table></div>\n");
 }
 
 /// An enum's name as the files have it.
@@ -239,8 +211,7 @@ fn name_of(value: &impl serde::Serialize) -> String {
         .unwrap_or_default()
 }
 
-fn basis(body: &mut String, reduction: &Reduction) {
-    body.push_str("<h2>What the damper's power rests on</h2>\n");
+fn basis(reduction: &Reduction) -> Markup {
     let mut facts = vec![(
         "Reduced by",
         format!("{} {}", reduction.program, reduction.version),
@@ -280,8 +251,9 @@ fn basis(body: &mut String, reduction: &Reduction) {
             ),
         ));
     }
-    facts_list(body, &facts);
-    for note in &reduction.notes {
-        let _ = writeln!(body, "<p class=\"note\">{}</p>", escape(note));
+    html! {
+        h2 { "What the damper's power rests on" } "\n"
+        (facts_list(&facts))
+        @for note in &reduction.notes { p class="note" { (note) } "\n" }
     }
 }
