@@ -7,31 +7,12 @@
 )]
 
 use std::path::{Path, PathBuf};
-use std::process::Output;
 use std::sync::OnceLock;
 
-use assert_cmd::Command;
 use tempfile::TempDir;
 
-fn spanhold(arguments: &[&str]) -> Output {
-    Command::cargo_bin("spanhold")
-        .unwrap()
-        .args(arguments)
-        .output()
-        .unwrap()
-}
-
-fn stdout(output: &Output) -> String {
-    String::from_utf8(output.stdout.clone()).unwrap()
-}
-
-fn stderr(output: &Output) -> String {
-    String::from_utf8(output.stderr.clone()).unwrap()
-}
-
-fn code(output: &Output) -> i32 {
-    output.status.code().unwrap()
-}
+use crate::bench::run_folder::{code, repository, spanhold, stderr, stdout};
+use crate::bench::setups::demo;
 
 /// The run of the demo recording, which all tests copy: eight held dwells, one
 /// off the peak, one too short. The recording lies in the run folder alone.
@@ -39,13 +20,12 @@ fn rehearsed() -> &'static TempDir {
     static RUN: OnceLock<TempDir> = OnceLock::new();
     RUN.get_or_init(|| {
         let folder = tempfile::tempdir().unwrap();
-        let root = Path::new(env!("CARGO_MANIFEST_DIR"));
         let recording = folder.path().join("damped-trial.wav");
-        std::fs::copy(root.join("recordings/damped-trial.wav"), &recording).unwrap();
+        std::fs::copy(repository("recordings/damped-trial.wav"), &recording).unwrap();
         let run = folder.path().join("run");
         let made = spanhold(&[
             "reprocess",
-            run_of(&root.join("config/damped-trial.toml")),
+            "config/damped-trial.toml",
             run_of(&recording),
             "--out",
             run_of(&run),
@@ -367,18 +347,15 @@ fn the_report_holds_cautions_points_and_hashes() {
 #[test]
 fn a_reduced_run_is_reported_with_its_verdict_until_its_points_change() {
     let folder = tempfile::tempdir().unwrap();
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let setup = folder.path().join("judged.toml");
-    let mut text = std::fs::read_to_string(root.join("config/damped-trial.toml")).unwrap();
-    // In place of the demo's own criteria, whose curve lies beside its setup:
-    text.truncate(text.find("[[criteria]]").unwrap());
+    let mut text = demo();
     // Two limits around the largest strain of the demo, some 70 um/m: one is
     // met and one is not.
     text.push_str("\n[[criteria]]\nkind = \"strain-limit\"\nlimit_pp_um_m = 90\n");
     text.push_str("\n[[criteria]]\nkind = \"strain-limit\"\nlimit_pp_um_m = 10\n");
     std::fs::write(&setup, text).unwrap();
     let run = folder.path().join("run");
-    let recording = root.join("recordings/damped-trial.wav");
+    let recording = repository("recordings/damped-trial.wav");
     let reprocess = [
         "reprocess",
         run_of(&setup),

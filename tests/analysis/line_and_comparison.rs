@@ -9,12 +9,11 @@
     reason = "a failure is the test's own message"
 )]
 
-use std::path::Path;
-
-use assert_cmd::Command;
-use spanhold::ledger::{Ledger, RunRecord};
+use assert_cmd::assert::OutputAssertExt as _;
 use spanhold::reduction::SettledPoint;
 use spanhold::setup::Verdict;
+
+use crate::bench::run_folder::{RunFolder, code, spanhold, stderr, stdout};
 
 /// ACSR Drake at 25 % of its strength; sweep of five harmonics of a string.
 const SETUP: &str = r#"
@@ -72,26 +71,10 @@ fn points(power_damper_w: f64, efficiency_pct: f64) -> Vec<SettledPoint> {
         .collect()
 }
 
-fn run_folder(folder: &Path, points: &[SettledPoint]) {
-    let setup = folder.with_extension("toml");
-    std::fs::write(&setup, SETUP).unwrap();
-    let record = RunRecord::begin("test", &setup, SETUP.as_bytes());
-    drop(Ledger::create(folder, SETUP.as_bytes(), record, false).unwrap());
-    let lines: String = points
-        .iter()
-        .map(|point| serde_json::to_string(point).unwrap() + "\n")
-        .collect();
-    std::fs::write(folder.join("points.jsonl"), lines).unwrap();
-}
-
 fn json(arguments: &[&str], code: i32) -> serde_json::Value {
-    let assert = Command::cargo_bin("spanhold")
-        .unwrap()
-        .args(arguments)
-        .arg("--json")
-        .assert()
-        .code(code);
-    serde_json::from_slice(&assert.get_output().stdout).unwrap()
+    let output = spanhold(&[arguments, &["--json"]].concat());
+    let output = output.assert().code(code);
+    serde_json::from_slice(&output.get_output().stdout).unwrap()
 }
 
 /// Annex C of IEC 61897:1998 on 28.12 mm, at a peak antinode velocity in mm/s,
@@ -113,9 +96,9 @@ fn iec_1998_w_per_m(frequency_hz: f64, velocity_mm_s: f64) -> f64 {
 
 #[test]
 fn a_line_span_settles_where_the_wind_is_matched() {
-    let folder = tempfile::tempdir().unwrap();
-    let run = folder.path().join("run");
-    run_folder(&run, &points(0.5, 20.0));
+    let folder = RunFolder::empty();
+    folder.finished_run("run", SETUP, &points(0.5, 20.0));
+    let run = folder.path("run");
     let run = run.to_str().unwrap();
     let common = [
         "field",
@@ -168,11 +151,11 @@ fn a_line_span_settles_where_the_wind_is_matched() {
 
 #[test]
 fn a_hole_in_the_points_gives_no_longest_span() {
-    let folder = tempfile::tempdir().unwrap();
-    let run = folder.path().join("run");
+    let folder = RunFolder::empty();
+    let run = folder.path("run");
     let mut some = points(0.35, 20.0);
     some.remove(2);
-    run_folder(&run, &some);
+    folder.finished_run("run", SETUP, &some);
     let arguments = [
         "field",
         run.to_str().unwrap(),
@@ -190,25 +173,22 @@ fn a_hole_in_the_points_gives_no_longest_span() {
 
 #[test]
 fn a_run_that_was_not_reduced_is_refused() {
-    let folder = tempfile::tempdir().unwrap();
-    let run = folder.path().join("run");
+    let folder = RunFolder::empty();
+    let run = folder.path("run");
     let mut raw = points(0.35, 20.0);
     for point in &mut raw {
         point.power_damper_w = None;
     }
-    run_folder(&run, &raw);
-    let assert = Command::cargo_bin("spanhold")
-        .unwrap()
-        .args(["field", run.to_str().unwrap(), "--span", "300"])
-        .assert()
-        .code(2);
-    let errors = String::from_utf8(assert.get_output().stderr.clone()).unwrap();
+    folder.finished_run("run", SETUP, &raw);
+    let output = spanhold(&["field", run.to_str().unwrap(), "--span", "300"]);
+    let errors = stderr(&output);
+    assert_eq!(code(&output), 2, "{errors}");
     assert!(errors.contains("reduce"), "{errors}");
 }
 
 #[test]
 fn samples_and_repeats_are_compared() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = RunFolder::empty();
     let mut labelled = Vec::new();
     for (name, label, efficiency) in [
         ("a1", "A", 20.0),
@@ -216,9 +196,8 @@ fn samples_and_repeats_are_compared() {
         ("b1", "B", 30.0),
         ("b2", "B", 32.0),
     ] {
-        let run = folder.path().join(name);
-        run_folder(&run, &points(0.35, efficiency));
-        labelled.push(format!("{label}={}", run.display()));
+        folder.finished_run(name, SETUP, &points(0.35, efficiency));
+        labelled.push(format!("{label}={}", folder.path(name).display()));
     }
     let mut arguments = vec!["compare"];
     arguments.extend(labelled.iter().map(String::as_str));
@@ -236,11 +215,8 @@ fn samples_and_repeats_are_compared() {
         assert!((precision["repeatability"].as_f64().unwrap() - 2f64.sqrt()).abs() < 1e-9);
         assert!((precision["between"].as_f64().unwrap() - 7.0).abs() < 1e-9);
     }
-    let table = Command::cargo_bin("spanhold")
-        .unwrap()
-        .args(&arguments)
-        .assert()
-        .code(0);
-    let text = String::from_utf8(table.get_output().stdout.clone()).unwrap();
+    let table = spanhold(&arguments);
+    let text = stdout(&table);
+    assert_eq!(code(&table), 0, "{text}");
     assert!(text.contains("E_n") && text.contains("+2.36"), "{text}");
 }

@@ -8,7 +8,9 @@
 
 use std::path::{Path, PathBuf};
 
-use assert_cmd::Command;
+use assert_cmd::assert::OutputAssertExt as _;
+
+use crate::bench::run_folder::spanhold;
 
 const SETUP: &str = r#"
 [test]
@@ -68,12 +70,7 @@ fn setup_file(folder: &Path, text: &str) -> PathBuf {
 }
 
 fn plan(file: &Path, more: &[&str]) -> assert_cmd::assert::Assert {
-    Command::cargo_bin("spanhold")
-        .unwrap()
-        .arg("plan")
-        .arg(file)
-        .args(more)
-        .assert()
+    spanhold(&[&["plan", file.to_str().unwrap()], more].concat()).assert()
 }
 
 fn standard_output(assert: &assert_cmd::assert::Assert) -> String {

@@ -11,8 +11,9 @@
     reason = "a failure is the test's own message"
 )]
 
-use assert_cmd::Command;
 use spanhold::span::StrungConductor;
+
+use crate::bench::run_folder::{code, spanhold};
 
 const INCH_M: f64 = 0.0254; // exact
 
@@ -174,13 +175,9 @@ fn plan_visits_the_harmonics_of_both_sheets() {
         );
         let file = folder.path().join(format!("{name}.toml"));
         std::fs::write(&file, text).unwrap();
-        let output = Command::cargo_bin("spanhold")
-            .unwrap()
-            .args(["plan", "--json"])
-            .arg(&file)
-            .assert()
-            .code(0);
-        let plan: serde_json::Value = serde_json::from_slice(&output.get_output().stdout).unwrap();
+        let output = spanhold(&["plan", "--json", file.to_str().unwrap()]);
+        assert_eq!(code(&output), 0);
+        let plan: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
         let harmonics = plan["harmonics"].as_array().unwrap();
         let planned: Vec<u64> = harmonics
             .iter()

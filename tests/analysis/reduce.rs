@@ -10,15 +10,17 @@
     reason = "a failure is the test's own message"
 )]
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
+use std::process::Output;
 
-use assert_cmd::Command;
 use serde_json::Value;
-use spanhold::ledger::{Ledger, RunRecord};
 use spanhold::reduction::SettledPoint;
 use spanhold::report::reduction::ReadReduction;
 use spanhold::report::reduction::read_reduction;
 use spanhold::setup::Verdict;
+
+use crate::bench::run_folder::{RunFolder, lines, repository, spanhold, stderr, stdout};
+use crate::bench::setups::demo_to_50_hz;
 
 /// An invented string: c = 130 m/s, harmonics 2 Hz apart on 32.5 m.
 const SETUP: &str = r#"
@@ -106,58 +108,34 @@ fn points(power_total_w: f64, efficiency_pct: f64) -> Vec<SettledPoint> {
         .collect()
 }
 
-struct Bench {
-    folder: tempfile::TempDir,
-}
+/// A folder with a required curve.
+struct Bench(RunFolder);
 
 impl Bench {
     fn new() -> Self {
-        let folder = tempfile::tempdir().unwrap();
+        let folder = RunFolder::empty();
         let curve = "frequency_hz,efficiency_pct\n5,20\n25,20\n";
-        std::fs::write(folder.path().join("curve.csv"), curve).unwrap();
-        Self { folder }
+        std::fs::write(folder.path("curve.csv"), curve).unwrap();
+        Self(folder)
     }
 
     fn path(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
+        self.0.path(name)
     }
 
-    fn run(&self, name: &str, setup: &str, points: &[SettledPoint]) -> &Self {
-        let folder = self.path(name);
-        let file = self.path(&format!("{name}.toml"));
-        std::fs::write(&file, setup).unwrap();
-        let record = RunRecord::begin("test", &file, setup.as_bytes());
-        let ledger = Ledger::create(&folder, setup.as_bytes(), record, false).unwrap();
-        ledger
-            .close(spanhold::ledger::RunState::Done, None)
-            .unwrap();
-        std::fs::write(folder.join("points.jsonl"), lines(points)).unwrap();
-        self
+    fn run(&self, name: &str, setup: &str, points: &[SettledPoint]) {
+        self.0.finished_run(name, setup, points);
     }
 
-    fn reduce(&self, arguments: &[&str]) -> std::process::Output {
-        let mut command = Command::cargo_bin("spanhold").unwrap();
-        command
-            .current_dir(self.folder.path())
-            .arg("reduce")
-            .args(arguments)
-            .output()
-            .unwrap()
+    fn reduce(&self, arguments: &[&str]) -> Output {
+        self.0.spanhold(&[&["reduce"], arguments].concat())
     }
 
     fn json(&self, arguments: &[&str]) -> Value {
         let output = self.reduce(&[arguments, &["--json"]].concat());
-        let text = String::from_utf8(output.stdout).unwrap();
-        serde_json::from_str(&text)
-            .unwrap_or_else(|_| panic!("{text}{}", String::from_utf8_lossy(&output.stderr)))
+        let text = stdout(&output);
+        serde_json::from_str(&text).unwrap_or_else(|_| panic!("{text}{}", stderr(&output)))
     }
-}
-
-fn lines(points: &[SettledPoint]) -> String {
-    points
-        .iter()
-        .map(|point| serde_json::to_string(point).unwrap() + "\n")
-        .collect()
 }
 
 fn bare_setup() -> String {
@@ -182,9 +160,8 @@ fn bare_points() -> Vec<SettledPoint> {
     all
 }
 
-fn text(output: &std::process::Output) -> (String, String) {
-    let utf8 = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
-    (utf8(&output.stdout), utf8(&output.stderr))
+fn text(output: &Output) -> (String, String) {
+    (stdout(output), stderr(output))
 }
 
 #[test]
@@ -409,21 +386,12 @@ fn a_reduction_goes_stale_with_its_points() {
     );
 }
 
-fn repository(path: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
-}
-
 /// The two recordings of the demo, to the end, against the truth beside them.
 #[test]
 fn from_two_recordings_to_a_verdict() {
     let folder = tempfile::tempdir().unwrap();
     let spanhold = |arguments: &[&str]| {
-        let mut command = Command::cargo_bin("spanhold").unwrap();
-        let output = command
-            .current_dir(repository(""))
-            .args(arguments)
-            .output()
-            .unwrap();
+        let output = spanhold(arguments);
         let (table, errors) = text(&output);
         assert_ne!(output.status.code(), Some(2), "{errors}");
         (output.status.code(), table)
@@ -519,17 +487,10 @@ fn from_two_recordings_to_a_verdict() {
 fn a_free_decay_in_a_recording_agrees_with_the_node() {
     let folder = tempfile::tempdir().unwrap();
     let path = |name: &str| folder.path().join(name).display().to_string();
-    // The demo's bench, to a higher frequency and without its criteria.
-    let demo = std::fs::read_to_string(repository("config/damped-trial.toml")).unwrap();
-    let (bench, _) = demo.split_once("[[criteria]]").unwrap();
-    let bench = bench
-        .replace("high_hz = 27.0", "high_hz = 50.0")
-        .replace("rate_hz = 220.0", "rate_hz = 400.0");
     let setup = path("damped-trial.toml");
-    std::fs::write(&setup, bench).unwrap();
+    std::fs::write(&setup, demo_to_50_hz(11.0, 400)).unwrap();
     let spanhold = |arguments: &[&str]| {
-        let mut command = Command::cargo_bin("spanhold").unwrap();
-        let output = command.args(arguments).output().unwrap();
+        let output = spanhold(arguments);
         let (printed, errors) = text(&output);
         assert_ne!(output.status.code(), Some(2), "{errors}");
         printed

@@ -10,16 +10,14 @@
 use std::f64::consts::TAU;
 use std::path::Path;
 
-use assert_cmd::Command;
+use assert_cmd::assert::OutputAssertExt as _;
 use spanhold::rehearsal::{DwellTruth, Expectation, SpanModel, VirtualSpan};
 use spanhold::setup;
 
+use crate::bench::run_folder::{self, repository};
+
 fn spanhold(arguments: &[&str]) -> assert_cmd::assert::Assert {
-    Command::cargo_bin("spanhold")
-        .unwrap()
-        .current_dir(env!("CARGO_MANIFEST_DIR"))
-        .args(arguments)
-        .assert()
+    run_folder::spanhold(arguments).assert()
 }
 
 fn truth(path: &Path) -> Vec<DwellTruth> {
@@ -65,11 +63,10 @@ fn peak(samples: &[f64], rate_hz: f64, frequency_hz: f64) -> f64 {
 
 #[test]
 fn the_demo_recordings_hold_what_their_truth_says() {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     for name in ["damped-trial", "bare-trial"] {
-        let setup = setup::load(&root.join(format!("config/{name}.toml"))).unwrap();
-        let dwells = truth(&root.join(format!("recordings/{name}.truth.jsonl")));
-        let (rate_hz, channels) = samples(&root.join(format!("recordings/{name}.wav")));
+        let setup = setup::load(&repository(&format!("config/{name}.toml"))).unwrap();
+        let dwells = truth(&repository(&format!("recordings/{name}.truth.jsonl")));
+        let (rate_hz, channels) = samples(&repository(&format!("recordings/{name}.wav")));
         assert!(rate_hz >= 8.0 * setup.sweep.high_hz);
         for dwell in dwells.iter().filter(|d| d.expected == Expectation::Held) {
             let [start, end] = dwell.settled_s[0];
@@ -171,8 +168,7 @@ fn every_format_holds_the_same_signal() {
 /// long against the fading length sqrt(EI/T).
 #[test]
 fn clamp_strain_follows_the_handbook() {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let dwells = truth(&root.join("recordings/bare-trial.truth.jsonl"));
+    let dwells = truth(&repository("recordings/bare-trial.truth.jsonl"));
     let wire_m: f64 = 2.0 * 0.079 * 21.8e-3;
     for dwell in dwells {
         let f_y_m_s = 1e-3 * dwell.antinode_velocity_mm_s / TAU;
@@ -238,8 +234,7 @@ fn what_is_wrong_is_said_with_exit_code_2() {
 
 #[test]
 fn a_setup_is_all_a_virtual_span_needs() {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let setup = setup::load(&root.join("config/damped-trial.toml")).unwrap();
+    let setup = setup::load(&repository("config/damped-trial.toml")).unwrap();
     let span = VirtualSpan::new(&setup, &SpanModel::default()).unwrap();
     let inside = span
         .resonances()

@@ -7,57 +7,21 @@
 
 use std::f64::consts::TAU;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
-use assert_cmd::Command;
+use assert_cmd::assert::OutputAssertExt as _;
 
-const SETUP: &str = r#"
-[test]
-title = "invented"
-damper = "invented"
-[conductor]
-designation = "invented"
-diameter_mm = 21.8
-mass_kg_per_m = 0.98
-[span]
-length_m = 36.0
-tension_kn = 18.0
-damper_position_m = 0.95
-drive_position_m = 1.3
-[[source]]
-name = "bench"
-kind = "wav"
-rate_hz = 1000.0
-[[channel]]
-name = "antinode"
-role = "antinode"
-source = "bench"
-index = 0
-unit = "mm/s"
-full_scale = 1000.0
-[[channel]]
-name = "node"
-role = "node"
-source = "bench"
-index = 1
-unit = "mm/s"
-full_scale = 1000.0
-"#;
+use crate::bench::run_folder::{RunFolder, stderr};
+use crate::bench::setups::ANTINODE_AND_NODE as SETUP;
 
 const RATE_HZ: u32 = 1000;
 
-struct Bench {
-    folder: tempfile::TempDir,
-}
+/// A folder to reprocess recordings in.
+struct Bench(RunFolder);
 
 impl Bench {
     fn new(setup: &str) -> Self {
-        let folder = tempfile::tempdir().unwrap();
-        std::fs::write(folder.path().join("setup.toml"), setup).unwrap();
-        Self { folder }
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
+        Self(RunFolder::with_setup(setup))
     }
 
     /// Two dwells of 40 s, at 12.3 and 20.5 Hz: antinode 200 mm/s peak, node
@@ -85,16 +49,16 @@ impl Bench {
     }
 
     fn command(&self, arguments: &[&str]) -> Command {
-        let mut command = Command::cargo_bin("spanhold").unwrap();
-        command
-            .current_dir(self.folder.path())
-            .args(["reprocess", "setup.toml"])
-            .args(arguments);
-        command
+        self.0
+            .command(&[&["reprocess", "setup.toml"], arguments].concat())
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.0.path(name)
     }
 
     fn read(&self, run: &str, name: &str) -> String {
-        std::fs::read_to_string(self.path(run).join(name)).unwrap()
+        self.0.read(run, name)
     }
 }
 
@@ -104,10 +68,6 @@ fn scatter(index: u64) -> f64 {
     z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
     z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
     ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 52) as f64 - 1.0
-}
-
-fn stderr(output: &std::process::Output) -> String {
-    String::from_utf8_lossy(&output.stderr).into_owned()
 }
 
 #[test]

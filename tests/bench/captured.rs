@@ -1,8 +1,8 @@
-//! A folder with a setup, and the program run in it.
+//! The program as it captures from a line.
 
 use std::io::{BufRead as _, BufReader};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Child, Output, Stdio};
 use std::sync::{Arc, Mutex};
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
@@ -11,69 +11,23 @@ use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 
 use super::line::Line;
+use super::run_folder::RunFolder;
+use super::setups::{ANTINODE_AND_NODE, demo_to_50_hz, on_line};
 
-pub const SETUP: &str = r#"
-[test]
-title = "invented"
-damper = "invented"
-[conductor]
-designation = "invented"
-diameter_mm = 21.8
-mass_kg_per_m = 0.98
-[span]
-length_m = 36.0
-tension_kn = 18.0
-damper_position_m = 0.95
-drive_position_m = 1.3
-[[source]]
-name = "bench"
-kind = "serial"
-port = "PORT"
-baud = 921600
-rate_hz = 1000.0
-[[channel]]
-name = "antinode"
-role = "antinode"
-source = "bench"
-index = 0
-unit = "mm/s"
-full_scale = 1000.0
-[[channel]]
-name = "node"
-role = "node"
-source = "bench"
-index = 1
-unit = "mm/s"
-full_scale = 1000.0
-"#;
-
-/// A folder with a setup, and the commands run in it.
-pub struct Bench {
-    pub folder: tempfile::TempDir,
+/// Antinode and node on a serial line.
+pub fn setup() -> String {
+    on_line(ANTINODE_AND_NODE)
 }
 
-impl Bench {
-    pub fn new(setup: &str, line: &Line) -> Self {
-        Self::of(&setup.replace("PORT", line.port.to_str().unwrap()))
-    }
+/// The demo's damped span to 50 Hz, on a serial line.
+pub fn demo(rate_hz: u32) -> String {
+    on_line(&demo_to_50_hz(8.3, rate_hz))
+}
 
-    pub fn of(setup: &str) -> Self {
-        let folder = tempfile::tempdir().unwrap();
-        std::fs::write(folder.path().join("setup.toml"), setup).unwrap();
-        Self { folder }
-    }
-
-    pub fn path(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
-    pub fn command(&self, arguments: &[&str]) -> Command {
-        let mut command = Command::new(assert_cmd::cargo::cargo_bin!("spanhold"));
-        command
-            .current_dir(self.folder.path())
-            .args(arguments)
-            .stdin(Stdio::null());
-        command
+impl RunFolder {
+    /// A folder whose setup names this line.
+    pub fn on_line(setup: &str, line: &Line) -> Self {
+        Self::with_setup(&setup.replace("PORT", line.port.to_str().unwrap()))
     }
 
     /// The program's own virtual device, which plays.
@@ -122,34 +76,10 @@ impl Bench {
         files.into_iter().map(|(_, path)| path).collect()
     }
 
-    pub fn read(&self, run: &str, name: &str) -> String {
-        std::fs::read_to_string(self.path(run).join(name)).unwrap()
-    }
-
-    /// The points of a run, each as its line.
-    pub fn points(&self, run: &str) -> Vec<String> {
-        let text = self.read(run, "points.jsonl");
-        text.lines().map(str::to_owned).collect()
-    }
-
     pub fn reprocess(&self, run: &str, out: &str) -> Output {
         let mut command = self.command(&["reprocess", "setup.toml", "--out", out]);
         command.args(self.recordings(run)).output().unwrap()
     }
-}
-
-/// The demo's damped span, on a serial line.
-pub fn demo(rate_hz: u32) -> String {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let demo = std::fs::read_to_string(root.join("config/damped-trial.toml")).unwrap();
-    let (demo, _) = demo.split_once("[[criteria]]").unwrap();
-    let serial = "kind = \"serial\"\nport = \"PORT\"\nbaud = 921600";
-    let rate = format!("rate_hz = {rate_hz}.0");
-    // Further than the demo's recordings go.
-    demo.replace("kind = \"wav\"", serial)
-        .replace("rate_hz = 220.0", &rate)
-        .replace("low_hz = 11.0", "low_hz = 8.3")
-        .replace("high_hz = 27.0", "high_hz = 50.0")
 }
 
 /// The end of a child: exit code, standard output and error.

@@ -1,5 +1,6 @@
-//! What the tests share: a virtual span and the analysis of what it records;
-//! the program as it captures from a line.
+//! What the tests share: setups to start from, the program run in a folder or
+//! capturing from a line, and a virtual span with the analysis of what it
+//! records.
 
 #![allow(dead_code, reason = "each test binary uses its part")]
 
@@ -7,4 +8,6 @@
 pub mod captured;
 #[cfg(unix)]
 pub mod line;
+pub mod run_folder;
+pub mod setups;
 pub mod virtual_span;

@@ -9,15 +9,16 @@ use std::time::{Duration, Instant};
 use nix::sys::signal::Signal;
 use spanhold::ingest::wav::WavReader;
 
-use crate::bench::captured::{Bench, SETUP};
+use crate::bench::captured::setup;
 use crate::bench::line::{Device, Line, RATE_HZ, scatter};
+use crate::bench::run_folder::RunFolder;
 
 /// Times faster than real: a dwell every two seconds.
 const SPEED: f64 = 12.0;
 
 fn campaign(kills: u64, seed: u64) {
     let line = Line::new();
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     let device = Device::start(&line, SPEED, u64::MAX);
     let mut announced = BTreeSet::new();
     for number in 0..kills {
@@ -57,7 +58,7 @@ fn campaign(kills: u64, seed: u64) {
 
 /// One more session, ended in peace: the run is whole, and the recordings
 /// give it again.
-fn finish(bench: &Bench, device: &Device, announced: &BTreeSet<u64>, seed: u64) {
+fn finish(bench: &RunFolder, device: &Device, announced: &BTreeSet<u64>, seed: u64) {
     let before = device.sent.load(Ordering::Relaxed);
     let capture = bench.capture("run", &["--split-seconds", "5"]);
     let until = Instant::now() + Duration::from_mins(2);
@@ -98,7 +99,7 @@ fn two_hundred_kills() {
 #[test]
 fn at_most_the_last_second_is_missing_after_a_kill() {
     let line = Line::new();
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     let device = Device::start(&line, 1.0, u64::MAX);
     let mut capture = bench.capture("run", &[]);
     capture.wait_for("Session 1 begins", Duration::from_secs(20));

@@ -6,8 +6,9 @@ use std::time::Duration;
 
 use nix::sys::signal::Signal;
 
-use crate::bench::captured::{Bench, assert_same_samples, demo, ended};
+use crate::bench::captured::{assert_same_samples, demo, ended};
 use crate::bench::line::Cable;
+use crate::bench::run_folder::RunFolder;
 
 const SOON: Duration = Duration::from_mins(1);
 
@@ -15,7 +16,7 @@ const SOON: Duration = Duration::from_mins(1);
 #[ignore = "takes ten minutes: a whole sweep in real time"]
 fn a_rehearsed_sweep_in_real_time() {
     let cable = Cable::new();
-    let bench = Bench::new(&demo(2000), &cable.far);
+    let bench = RunFolder::on_line(&demo(2000), &cable.far);
     let mut capture = bench.capture("run", &["--connect-seconds", "60"]);
     let played = ["--out", "sweep", "--clock-ppm", "150"];
     let player = bench.rehearse(&cable.near, &played);

@@ -7,8 +7,9 @@ use std::time::{Duration, Instant};
 
 use nix::sys::signal::Signal;
 
-use crate::bench::captured::{Bench, Capture, assert_same_samples, demo, ended};
+use crate::bench::captured::{Capture, assert_same_samples, demo, ended};
 use crate::bench::line::Cable;
+use crate::bench::run_folder::RunFolder;
 
 const SOON: Duration = Duration::from_mins(2);
 /// Budgets of the design, section 8.
@@ -74,7 +75,7 @@ fn cost(capture: &Capture) -> (f64, u64) {
 
 /// How long after the end of its hold each point was on disk, s. The label of
 /// the first sample is late by up to a read, 0.1 s: so much is added.
-fn late_s(bench: &Bench, log: &str) -> Vec<f64> {
+fn late_s(bench: &RunFolder, log: &str) -> Vec<f64> {
     let entries = log
         .lines()
         .filter_map(|line| serde_json::from_str::<serde_json::Value>(line).ok())
@@ -98,7 +99,7 @@ fn late_s(bench: &Bench, log: &str) -> Vec<f64> {
 /// their budgets as well.
 fn soak(harmonics: &str, seconds: &str, timed: bool) {
     let (motion, strain) = (Cable::new(), Cable::new());
-    let bench = Bench::of(&wide(&motion, &strain));
+    let bench = RunFolder::with_setup(&wide(&motion, &strain));
     let mut capture = bench.capture("run", &["--connect-seconds", "60"]);
     let began = Instant::now();
     let play = |cable: &Cable, source: &str| {

@@ -14,13 +14,15 @@ use spanhold::ingest::frames::FrameWriter;
 use spanhold::ingest::sidecar::SampleFormat;
 use spanhold::ingest::wav::WavReader;
 
-use crate::bench::captured::{Bench, SETUP, announced, demo, ended};
+use crate::bench::captured::{announced, demo, ended, setup};
 use crate::bench::line::{Cable, Device, Line};
+use crate::bench::run_folder::RunFolder;
+use crate::bench::setups::ANTINODE_AND_NODE;
 
 const SOON: Duration = Duration::from_secs(30);
 const QUICK: [&str; 2] = ["--connect-seconds", "2"];
 
-fn fails(bench: &Bench, run: &str, arguments: &[&str], code: i32, says: &[&str]) {
+fn fails(bench: &RunFolder, run: &str, arguments: &[&str], code: i32, says: &[&str]) {
     let (got, _, log) = bench.capture(run, arguments).end(SOON);
     assert_eq!(got, Some(code), "{log}");
     for part in says {
@@ -31,8 +33,8 @@ fn fails(bench: &Bench, run: &str, arguments: &[&str], code: i32, says: &[&str])
 #[test]
 fn a_port_that_is_not_there() {
     let line = Line::new();
-    let setup = SETUP.replace("PORT", "/dev/ttyNOWHERE");
-    let bench = Bench::new(&setup, &line);
+    let setup = setup().replace("PORT", "/dev/ttyNOWHERE");
+    let bench = RunFolder::on_line(&setup, &line);
     fails(
         &bench,
         "run",
@@ -47,7 +49,7 @@ fn a_port_that_is_not_there() {
 #[test]
 fn a_port_and_a_run_folder_in_use() {
     let line = Line::new();
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     let _device = Device::start(&line, 1.0, u64::MAX);
     let mut first = bench.capture("run", &[]);
     first.wait_for("Session 1 begins", SOON);
@@ -64,13 +66,13 @@ fn a_port_and_a_run_folder_in_use() {
 }
 
 /// Permissions do not bind a privileged user: somebody else has to try.
-fn as_nobody(bench: &Bench, arguments: &[&str]) -> (Option<i32>, String) {
+fn as_nobody(bench: &RunFolder, arguments: &[&str]) -> (Option<i32>, String) {
     let program = bench.path("spanhold");
     std::fs::copy(assert_cmd::cargo::cargo_bin!("spanhold"), &program).unwrap();
     let open = std::fs::Permissions::from_mode(0o755);
-    std::fs::set_permissions(bench.folder.path(), open).unwrap();
+    std::fs::set_permissions(bench.root(), open).unwrap();
     let mut command = Command::new(program);
-    command.current_dir(bench.folder.path()).args(arguments);
+    command.current_dir(bench.root()).args(arguments);
     if nix::unistd::geteuid().is_root() {
         command.uid(65_534).gid(65_534);
     }
@@ -82,7 +84,7 @@ fn as_nobody(bench: &Bench, arguments: &[&str]) -> (Option<i32>, String) {
 #[test]
 fn a_folder_and_a_port_without_permission() {
     let line = Line::new();
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     std::fs::create_dir(bench.path("locked")).unwrap();
     std::fs::create_dir(bench.path("open")).unwrap();
     let mode = std::fs::Permissions::from_mode;
@@ -106,7 +108,7 @@ fn a_folder_and_a_port_without_permission() {
 #[test]
 fn silence_and_noise_on_the_line() {
     let line = Line::new();
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     fails(&bench, "silent", &QUICK, 3, &["nothing came", "cable"]);
     // A wrong baud rate is bytes that make no frame.
     let mut device = line.device();
@@ -126,10 +128,10 @@ fn silence_and_noise_on_the_line() {
 fn a_wrong_channel_count_and_a_wrong_rate() {
     let line = Line::new();
     let _device = Device::start(&line, 1.0, u64::MAX);
-    let wide = Bench::new(&SETUP.replace("index = 1", "index = 7"), &line);
+    let wide = RunFolder::on_line(&setup().replace("index = 1", "index = 7"), &line);
     fails(&wide, "run", &QUICK, 3, &["2 channels", "the setup uses 8"]);
-    let fast = Bench::new(
-        &SETUP.replace("rate_hz = 1000.0", "rate_hz = 2000.0"),
+    let fast = RunFolder::on_line(
+        &setup().replace("rate_hz = 1000.0", "rate_hz = 2000.0"),
         &line,
     );
     fails(&fast, "run", &QUICK, 3, &["1000 Hz", "2000 Hz"]);
@@ -138,7 +140,7 @@ fn a_wrong_channel_count_and_a_wrong_rate() {
 #[test]
 fn a_disk_that_fills_up_is_a_clear_stop() {
     let line = Line::new();
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     let _device = Device::start(&line, 1.0, u64::MAX);
     let most = ["--keep-free-mb", "1000000000"];
     fails(
@@ -188,7 +190,7 @@ impl Drop for SmallDisk {
 #[cfg(target_os = "linux")]
 fn a_disk_that_is_full_to_the_last_byte() {
     let line = Line::new();
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     let Some(disk) = SmallDisk::new(bench.path("disk"), "1m") else {
         println!("skipped: this user may not mount a small disk");
         return;
@@ -223,12 +225,12 @@ fn a_disk_that_is_full_to_the_last_byte() {
 #[test]
 fn a_device_that_announces_something_else() {
     let cable = Cable::new();
-    let device = Bench::new(&demo(400), &cable.far);
+    let device = RunFolder::on_line(&demo(400), &cable.far);
     let player = device.rehearse(&cable.near, &[]);
     let other = demo(400)
         .replace("full_scale = 490.3325", "full_scale = 98.0665")
         .replace("name = \"node\"", "name = \"the node\"");
-    let bench = Bench::new(&other, &cable.far);
+    let bench = RunFolder::on_line(&other, &cable.far);
     let says = "announces a full scale of 490.3325 m/s2, the setup says 98.0665 m/s2";
     let mut check = bench.command(&["check", "setup.toml", "--seconds", "3"]);
     let text = check.output().unwrap();
@@ -247,7 +249,7 @@ fn a_device_that_announces_something_else() {
 #[test]
 fn a_device_that_comes_back_as_another() {
     let line = Line::new();
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     let mut device = line.device();
     thread::spawn(move || {
         for channels in [2_u16, 3] {
@@ -278,7 +280,7 @@ fn a_device_that_comes_back_as_another() {
 #[test]
 fn a_run_folder_that_is_removed() {
     let line = Line::new();
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     let _device = Device::start(&line, 5.0, u64::MAX);
     let mut capture = bench.capture("run", &[]);
     capture.wait_for("Point 1 is on disk", SOON);
@@ -291,10 +293,6 @@ fn a_run_folder_that_is_removed() {
 #[test]
 fn a_setup_of_recordings_is_sent_to_reprocess() {
     let line = Line::new();
-    let wav = SETUP.replace(
-        "kind = \"serial\"\nport = \"PORT\"\nbaud = 921600",
-        "kind = \"wav\"",
-    );
-    let bench = Bench::new(&wav, &line);
+    let bench = RunFolder::on_line(ANTINODE_AND_NODE, &line);
     fails(&bench, "run", &[], 2, &["\"bench\"", "reprocess"]);
 }

@@ -5,8 +5,9 @@ use std::time::{Duration, Instant};
 
 use nix::sys::signal::Signal;
 
-use crate::bench::captured::{Bench, SETUP};
+use crate::bench::captured::setup;
 use crate::bench::line::{Device, Line};
+use crate::bench::run_folder::RunFolder;
 
 const SOON: Duration = Duration::from_mins(1);
 
@@ -26,7 +27,7 @@ fn wait_for_all(device: &Device) {
 #[test]
 fn live_points_are_those_of_the_recordings_byte_for_byte() {
     let line = Line::new();
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     let device = Device::start(&line, 20.0, 100_000);
     let capture = bench.capture("run", &["--split-seconds", "30"]);
     wait_for_all(&device);
@@ -57,7 +58,7 @@ fn live_points_are_those_of_the_recordings_byte_for_byte() {
 #[test]
 fn a_point_is_on_disk_within_a_second_of_its_hold() {
     let line = Line::new();
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     // In real time; the first dwell ends at 25 s.
     let began = Instant::now();
     let _device = Device::start(&line, 1.0, 60_000);
@@ -78,7 +79,7 @@ fn a_point_is_on_disk_within_a_second_of_its_hold() {
 #[test]
 fn a_run_is_gone_on_with_after_a_stop() {
     let line = Line::new();
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     let device = Device::start(&line, 10.0, u64::MAX);
     let mut capture = bench.capture("run", &[]);
     capture.wait_for("Point 2 is on disk", SOON);
@@ -112,8 +113,8 @@ fn a_run_is_gone_on_with_after_a_stop() {
 #[test]
 fn a_limit_raises_an_alarm_in_log_hook_and_exit_code() {
     let line = Line::new();
-    let setup = format!("{SETUP}\n[limits]\nantinode_velocity_mm_s = 150.0\n");
-    let bench = Bench::new(&setup, &line);
+    let setup = format!("{}\n[limits]\nantinode_velocity_mm_s = 150.0\n", setup());
+    let bench = RunFolder::on_line(&setup, &line);
     let _device = Device::start(&line, 5.0, u64::MAX);
     let hook = "echo \"$SPANHOLD_ALARM\" > alarm.txt";
     let capture = bench.capture("run", &["--on-alarm", hook, "--stop-on-alarm"]);
@@ -138,7 +139,7 @@ fn a_limit_raises_an_alarm_in_log_hook_and_exit_code() {
 #[test]
 fn check_finds_nothing_wrong_with_a_good_line() {
     let line = Line::new();
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     let _device = Device::start(&line, 1.0, u64::MAX);
     let output = bench
         .command(&["check", "setup.toml", "--seconds", "5"])

@@ -10,15 +10,16 @@ use nix::unistd::Pid;
 use spanhold::ingest::frames::{Announcement, Frame, FrameDecoder};
 use spanhold::ingest::sidecar::SampleFormat;
 
-use crate::bench::captured::{Bench, SETUP, assert_same_samples, demo, ended};
+use crate::bench::captured::{assert_same_samples, demo, ended, setup};
 use crate::bench::line::{Cable, Device, Line};
+use crate::bench::run_folder::RunFolder;
 
 const SOON: Duration = Duration::from_mins(1);
 
 #[test]
 fn what_is_captured_is_what_was_played() {
     let cable = Cable::new();
-    let bench = Bench::new(&demo(400), &cable.far);
+    let bench = RunFolder::on_line(&demo(400), &cable.far);
     let capture = bench.capture("run", &["--connect-seconds", "30"]);
     let player = bench.rehearse(&cable.near, &["--out", "sweep", "--harmonics", "22"]);
     let (code, text, errors) = ended(player);
@@ -101,7 +102,7 @@ const SHORT: [&str; 7] = [
 #[test]
 fn the_stream_is_the_protocol_in_real_time() {
     let line = Line::new();
-    let bench = Bench::new(&demo(1000), &line);
+    let bench = RunFolder::on_line(&demo(1000), &line);
     // A clock that is slow by a tenth.
     let arguments = [&SHORT[..], &["--clock-ppm", "-100000"]].concat();
     let mut player = bench.rehearse(&line, &arguments);
@@ -131,7 +132,7 @@ fn the_stream_is_the_protocol_in_real_time() {
 #[test]
 fn a_stop_finishes_the_frame_and_what_was_recorded() {
     let line = Line::new();
-    let bench = Bench::new(&demo(1000), &line);
+    let bench = RunFolder::on_line(&demo(1000), &line);
     let arguments = ["--out", "part", "--format", "i16"];
     let mut player = bench.rehearse(&line, &arguments);
     let pid = Pid::from_raw(player.id().cast_signed());
@@ -153,7 +154,7 @@ fn a_stop_finishes_the_frame_and_what_was_recorded() {
 #[test]
 fn a_line_that_nobody_reads_is_said_and_left_on_request() {
     let line = Line::new();
-    let bench = Bench::new(&demo(2000), &line);
+    let bench = RunFolder::on_line(&demo(2000), &line);
     let player = bench.rehearse(&line, &[]);
     thread::sleep(Duration::from_secs(6));
     let asked = Instant::now();
@@ -168,7 +169,7 @@ fn a_line_that_nobody_reads_is_said_and_left_on_request() {
 fn ports_and_sources_that_cannot_be_played() {
     let line = Line::new();
     let refuses = |setup: &str, port: &str, code: i32, says: &[&str]| {
-        let bench = Bench::new(setup, &line);
+        let bench = RunFolder::on_line(setup, &line);
         let output = bench
             .command(&["rehearse", "setup.toml", "--to", port])
             .output()
@@ -197,7 +198,7 @@ fn ports_and_sources_that_cannot_be_played() {
     // Its port tells the source.
     refuses(&two, "/dev/ttyOTHER", 3, &["plug the device in"]);
     // In use.
-    let bench = Bench::new(SETUP, &line);
+    let bench = RunFolder::on_line(&setup(), &line);
     let _device = Device::start(&line, 1.0, u64::MAX);
     let mut capture = bench.capture("run", &[]);
     capture.wait_for("Session 1 begins", SOON);
