@@ -9,7 +9,8 @@ use ndarray::{Array2, Axis, s};
 use num_complex::Complex64;
 use spanhold::ingest::{Block, StreamFormat};
 use spanhold::resonance::Tracker;
-use spanhold::resonance::reading::{Reading, velocity_m_s};
+use spanhold::resonance::hop_estimate::HopEstimate;
+use spanhold::resonance::phasor::velocity_m_s;
 use spanhold::setup::Verdict;
 use spanhold::setup::{Quantity, Setup};
 use spanhold::span::StrungConductor;
@@ -295,8 +296,8 @@ fn the_tracker_finds_no_hold_in_an_earthquake() {
                 }
                 found.extend(match message {
                     ToneMessage::Frame(frame) => {
-                        let reading = Reading::new(tracker.places(), &Arc::new(frame));
-                        tracker.hop(reading)
+                        let estimate = HopEstimate::new(tracker.channels(), &Arc::new(frame));
+                        tracker.hop(estimate)
                     }
                     ToneMessage::Gap(gap) => tracker.gap(&gap),
                 });

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::reduction::SettledPoint;
-use crate::resonance::Criterion;
+use crate::resonance::CriterionResult;
 
 /// What the analysis says.
 #[derive(Debug, Clone, PartialEq)]
@@ -24,7 +24,7 @@ pub struct Evidence {
     /// When the dwell ended, s.
     pub dwell_end_s: f64,
     /// Each criterion.
-    pub criteria: Vec<Criterion>,
+    pub criteria: Vec<CriterionResult>,
 }
 
 /// One line of `events.jsonl`.

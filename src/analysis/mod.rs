@@ -12,7 +12,8 @@ pub use findings::{Event, Evidence, Finding, TraceRow};
 use crate::maths;
 use crate::reduction::SettledPoint;
 use crate::reduction::settle::{clipped_by_place, hear, settle};
-use crate::resonance::reading::Reading;
+use crate::resonance::hop_estimate::HopEstimate;
+use crate::resonance::phasor::detuning_bandwidths;
 use crate::resonance::{Dwell, Tracker};
 use crate::setup::{Role, Setup};
 use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
@@ -32,15 +33,16 @@ pub struct Analysis {
     main_s: f64,
     tracker: Tracker,
     start_utc: Option<jiff::Timestamp>,
-    /// Frames of the other sources, which may carry strain gauges.
-    beside: Vec<Beside>,
+    /// The other sources, which may carry strain gauges; the entry of the main
+    /// source stays empty.
+    auxiliary: Vec<AuxiliarySource>,
     /// Dwells that wait until the other sources have come as far.
     waiting: VecDeque<Dwell>,
 }
 
 /// Frames of a source that does not carry the antinode.
 #[derive(Debug, Default)]
-struct Beside {
+struct AuxiliarySource {
     frames: VecDeque<Arc<ToneFrame>>,
     reached_s: f64,
     ended: bool,
@@ -64,7 +66,7 @@ impl Analysis {
             main_s: 0.0,
             tracker,
             start_utc,
-            beside: plans.iter().map(|_| Beside::default()).collect(),
+            auxiliary: plans.iter().map(|_| AuxiliarySource::default()).collect(),
             waiting: VecDeque::new(),
         }
     }
@@ -77,9 +79,9 @@ impl Analysis {
             ToneMessage::Frame(frame) if source == self.main => {
                 self.main_s = frame.end_s;
                 let frame = Arc::new(frame);
-                let reading = Reading::new(self.tracker.places(), &frame);
-                findings.push(Finding::Trace(self.trace(&frame, reading.as_ref())));
-                self.waiting.extend(self.tracker.hop(reading));
+                let estimate = HopEstimate::new(self.tracker.channels(), &frame);
+                findings.push(Finding::Trace(self.trace(&frame, estimate.as_ref())));
+                self.waiting.extend(self.tracker.hop(estimate));
             }
             ToneMessage::Gap(gap) if source == self.main => {
                 findings.push(Finding::Event(Event {
@@ -93,9 +95,9 @@ impl Analysis {
                 self.waiting.extend(self.tracker.gap(&gap));
             }
             ToneMessage::Frame(frame) => {
-                if let Some(beside) = self.beside.get_mut(source) {
-                    beside.reached_s = frame.end_s;
-                    beside.frames.push_back(Arc::new(frame));
+                if let Some(auxiliary) = self.auxiliary.get_mut(source) {
+                    auxiliary.reached_s = frame.end_s;
+                    auxiliary.frames.push_back(Arc::new(frame));
                 }
             }
             ToneMessage::Gap(_) => {}
@@ -109,8 +111,8 @@ impl Analysis {
     pub fn source_ended(&mut self, source: usize) -> Vec<Finding> {
         if source == self.main {
             self.waiting.extend(self.tracker.finish());
-        } else if let Some(beside) = self.beside.get_mut(source) {
-            beside.ended = true;
+        } else if let Some(auxiliary) = self.auxiliary.get_mut(source) {
+            auxiliary.ended = true;
         }
         let mut findings = Vec::new();
         self.settle_waiting(&mut findings);
@@ -126,23 +128,29 @@ impl Analysis {
         let waiting = self.waiting.front();
         let needed_s = waiting.map_or(f64::INFINITY, |dwell| dwell.hold_start_s);
         let passed_s = needed_s.min(self.main_s - keep_s);
-        for beside in &mut self.beside {
-            let oldest_s = passed_s.max(beside.reached_s - keep_s - SILENCE_SECONDS);
-            while beside
+        for auxiliary in &mut self.auxiliary {
+            let oldest_s = passed_s.max(auxiliary.reached_s - keep_s - SILENCE_SECONDS);
+            while auxiliary
                 .frames
                 .front()
                 .is_some_and(|frame| frame.end_s < oldest_s)
             {
-                beside.frames.pop_front();
+                auxiliary.frames.pop_front();
             }
         }
     }
 
     fn settle_waiting(&mut self, findings: &mut Vec<Finding>) {
         while let Some(dwell) = self.waiting.front() {
-            let reached = self.beside.iter().enumerate().all(|(source, beside)| {
-                source == self.main || beside.ended || beside.reached_s >= dwell.hold_end_s
-            });
+            let reached = self
+                .auxiliary
+                .iter()
+                .enumerate()
+                .all(|(source, auxiliary)| {
+                    source == self.main
+                        || auxiliary.ended
+                        || auxiliary.reached_s >= dwell.hold_end_s
+                });
             if !reached {
                 return;
             }
@@ -161,7 +169,7 @@ impl Analysis {
     fn settle(&self, dwell: &Dwell) -> SettledPoint {
         let others: Vec<(usize, IntervalTone, Vec<u64>)> = (0..self.plans.len())
             .filter(|source| *source != self.main)
-            .filter_map(|source| self.beside_interval(source, dwell))
+            .filter_map(|source| self.auxiliary_interval(source, dwell))
             .collect();
         let mut heard = Vec::new();
         if let (Some(plan), Some(interval)) = (self.plans.get(self.main), &dwell.interval) {
@@ -177,14 +185,14 @@ impl Analysis {
     }
 
     /// The same stretch of time on another source, fitted at its own clock.
-    fn beside_interval(
+    fn auxiliary_interval(
         &self,
         source: usize,
         dwell: &Dwell,
     ) -> Option<(usize, IntervalTone, Vec<u64>)> {
         let plan = self.plans.get(source)?;
         let frames: Vec<Arc<ToneFrame>> = self
-            .beside
+            .auxiliary
             .get(source)?
             .frames
             .iter()
@@ -209,40 +217,38 @@ impl Analysis {
         Some((source, interval, clipped))
     }
 
-    fn trace(&self, frame: &ToneFrame, reading: Option<&Reading>) -> TraceRow {
-        let places = self.tracker.places();
+    fn trace(&self, frame: &ToneFrame, estimate: Option<&HopEstimate>) -> TraceRow {
+        let channels = self.tracker.channels();
         let mut row = TraceRow {
             time_s: frame.end_s,
-            clipped_samples: places
+            clipped_samples: channels
                 .judged()
-                .filter_map(|(place, _)| frame.channels.get(place))
+                .filter_map(|(index, _)| frame.channels.get(index))
                 .map(|channel| channel.clipped)
                 .sum(),
             ..TraceRow::default()
         };
-        let Some(reading) = reading else {
+        let Some(estimate) = estimate else {
             return row;
         };
-        row.frequency_hz = Some(reading.frequency_hz);
-        row.antinode_velocity_mm_s = Some(1e3 * reading.antinode_m_s);
-        row.iswr = reading.iswr();
-        row.node_velocity_mm_s = row.iswr.map(|iswr| 1e3 * iswr * reading.antinode_m_s);
-        row.node_phase_deg = reading
+        row.frequency_hz = Some(estimate.frequency_hz);
+        row.antinode_velocity_mm_s = Some(1e3 * estimate.antinode_m_s);
+        row.iswr = estimate.iswr();
+        row.node_velocity_mm_s = row.iswr.map(|iswr| 1e3 * iswr * estimate.antinode_m_s);
+        row.node_phase_deg = estimate
             .ratio
             .map(|ratio| maths::argument(ratio).to_degrees());
-        row.drive_force_n = reading.force_n;
-        row.drive_phase_deg = reading.drive_phase_deg;
-        row.detuning_bandwidths = reading
-            .drive_phase_deg
-            .map(|phase| 0.5 * maths::tan(phase.clamp(-89.0, 89.0).to_radians()));
+        row.drive_force_n = estimate.force_n;
+        row.drive_phase_deg = estimate.drive_phase_deg;
+        row.detuning_bandwidths = estimate.drive_phase_deg.map(detuning_bandwidths);
         row.bandwidth_hz = row.iswr.map(|iswr| {
             self.setup
                 .strung_conductor()
-                .half_power_bandwidth_hz(reading.frequency_hz, iswr)
+                .half_power_bandwidth_hz(estimate.frequency_hz, iswr)
         });
-        if let Some(antinode) = places
+        if let Some(antinode) = channels
             .antinode
-            .and_then(|(place, _)| frame.channels.get(place))
+            .and_then(|(index, _)| frame.channels.get(index))
         {
             row.snr_db = Some(antinode.snr_db());
             row.distortion_pct = Some(100.0 * antinode.distortion);

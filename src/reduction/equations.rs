@@ -8,7 +8,7 @@ use num_complex::Complex64;
 use std::f64::consts::TAU;
 
 use crate::maths;
-use crate::resonance::reading::velocity_m_s;
+use crate::resonance::phasor::velocity_m_s;
 use crate::setup::Quantity;
 use crate::span::StrungConductor;
 

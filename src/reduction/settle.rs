@@ -9,7 +9,7 @@ use super::equations::{Inputs, Quantities};
 use super::uncertainty::{COVERAGE, Cause, Sensor, propagate};
 use crate::maths;
 use crate::resonance::Dwell;
-use crate::resonance::reading::velocity_m_s;
+use crate::resonance::phasor::velocity_m_s;
 use crate::setup::level::target_deviation_pct;
 use crate::setup::{Channel, Role, Setup, StrainLocation};
 use crate::tone::interval::{IntervalChannel, IntervalTone};

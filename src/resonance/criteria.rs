@@ -1,109 +1,308 @@
-//! The criteria of a hold, one function each: a stretch of readings against
-//! one rule.
+//! The criteria of a hold: what each is called, its unit and its limit, in one
+//! table, and one function each that holds a stretch of hops against it.
+//!
+//! To add one: a row of the table in its place (the order of the rows is the
+//! order of the reasons: likeliest root causes first), a function, an arm in
+//! [`Stretch::finding`], and its row and reason in the guide, page "tolerances".
 
-use super::Criterion;
-use super::reading::{Places, Reading, fold_half_turn_deg, median, middle_hz, velocity_m_s};
+use serde::{Deserialize, Serialize};
+
+use super::hop_estimate::median;
+use super::phasor::{FARTHEST_DRIVE_PHASE_DEG, detuning_bandwidths};
+use super::stretch::Stretch;
 use super::trend::{envelope_line, trend};
 use crate::maths;
-use crate::setup::{Quantity, Setup};
-use crate::tone::TonePlan;
-use crate::tone::interval::{IntervalChannel, IntervalTone};
+use crate::setup::{HoldRules, Quantity};
+use crate::tone::interval::IntervalChannel;
 
-/// A stretch of readings under judgement.
-pub struct Stretch<'a> {
-    /// Setup with the rules.
-    pub setup: &'a Setup,
-    /// Plan of the source.
-    pub plan: &'a TonePlan,
-    /// Where the channels stand.
-    pub places: &'a Places,
-    /// The readings, one a hop, none missing.
-    pub readings: &'a [Reading],
-    /// The fit over all its samples.
-    pub interval: Option<&'a IntervalTone>,
-    /// Half-power bandwidth, Hz.
-    pub bandwidth_hz: Option<f64>,
-    /// Seconds since frequency or level last changed before the stretch.
-    pub waited_s: f64,
+/// On which side of its limit a value has to stay.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Bound {
+    /// Its size may not exceed the limit.
+    AtMost,
+    /// It may not fall short of the limit.
+    AtLeast,
 }
 
-/// A criterion with the sentence to say when it is not met.
-pub type Judged = (Criterion, String);
+/// A row of the table of criteria.
+#[derive(Debug, Clone, Copy)]
+pub struct Declaration {
+    /// Name in files, on the terminal and in the report.
+    pub name: &'static str,
+    /// Unit of value and limit.
+    pub unit: &'static str,
+    /// On which side of the limit the value has to stay.
+    pub bound: Bound,
+    /// Keys of `[hold]` that set the limit; none where it is fixed.
+    pub setup_keys: &'static [&'static str],
+    /// The limit from the rules and the drive frequency in Hz.
+    limit: fn(&HoldRules, f64) -> f64,
+    /// What is judged.
+    pub doc: &'static str,
+}
 
-fn at_most(name: &str, value: Option<f64>, limit: f64, unit: &str, met: Option<bool>) -> Criterion {
-    Criterion {
-        name: name.into(),
-        value,
-        limit,
-        unit: unit.into(),
-        at_most: true,
-        met,
+macro_rules! hold_criteria {
+    ($(#[doc = $doc:literal] $variant:ident: $name:literal, $unit:literal, $bound:ident, $keys:expr, $limit:expr;)+) => {
+        /// A criterion of a hold. The order is that of the judgement.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+        pub enum HoldCriterion {
+            $(#[doc = $doc] $variant,)+
+        }
+
+        impl HoldCriterion {
+            /// Every criterion, in the order of the judgement.
+            pub const ALL: &[Self] = &[$(Self::$variant,)+];
+
+            /// Its row of the table.
+            pub fn declaration(self) -> &'static Declaration {
+                match self {
+                    $(Self::$variant => {
+                        const ROW: Declaration = Declaration {
+                            name: $name,
+                            unit: $unit,
+                            bound: Bound::$bound,
+                            setup_keys: &$keys,
+                            limit: $limit,
+                            doc: $doc,
+                        };
+                        &ROW
+                    })+
+                }
+            }
+        }
+    };
+}
+
+hold_criteria! {
+    /// raw samples at full scale on the antinode, node or drive-force channel
+    ClippedSamples: "clipped samples", "samples", AtMost, [], |_, _| 0.0;
+    /// length of what is left of the dwell after ring-up
+    HoldLength: "hold length", "s", AtLeast, ["min_seconds", "min_cycles"],
+        |rules, hz| rules.min_seconds.max(rules.min_cycles / hz);
+    /// wait between the last change of frequency or level and the hold
+    RingUp: "ring-up", "time constants", AtLeast, ["ring_up_time_constants"],
+        |rules, _| rules.ring_up_time_constants;
+    /// trend of the drive frequency over the hold
+    FrequencyDrift: "frequency drift", "bandwidths", AtMost, ["drift_bandwidths"],
+        |rules, _| rules.drift_bandwidths;
+    /// largest line in the spectrum of the antinode's envelope
+    Beat: "beat", "%", AtMost, ["beat_pct"], |rules, _| rules.beat_pct;
+    /// largest other tone on the antinode within 3 Hz of the drive, mains lines left out
+    OtherTone: "other tone", "%", AtMost, ["beat_pct"], |rules, _| rules.beat_pct;
+    /// trend of the antinode amplitude over the hold
+    AmplitudeDrift: "amplitude drift", "%", AtMost, ["amplitude_drift_pct"],
+        |rules, _| rules.amplitude_drift_pct;
+    /// largest deviation of the antinode amplitude from its mean
+    AmplitudeVariation: "amplitude variation", "%", AtMost, ["amplitude_variation_pct"],
+        |rules, _| rules.amplitude_variation_pct;
+    /// rms of the antinode's harmonics over that of its fundamental
+    Distortion: "distortion", "%", AtMost, ["distortion_pct"], |rules, _| rules.distortion_pct;
+    /// power of the antinode's tone over that of its noise in the analysis band
+    SignalToNoise: "signal to noise", "dB", AtLeast, ["min_snr_db"], |rules, _| rules.min_snr_db;
+    /// phase of the antinode velocity against the drive force, modulo 180 degrees
+    DrivePhase: "drive phase", "deg", AtMost, ["drive_phase_deg"], |rules, _| rules.drive_phase_deg;
+    /// impulses of the antinode signal, hop after hop
+    AntinodeImpulses: "impulses, antinode", "x rms", AtMost, [], |_, _| RATTLE_CREST;
+    /// orders of the drive on the antinode above those that a bent waveform has
+    AntinodeHighOrders: "high orders, antinode", "%", AtMost, [], |_, _| RATTLE_PCT;
+    /// impulses of the node signal, hop after hop
+    NodeImpulses: "impulses, node", "x rms", AtMost, [], |_, _| RATTLE_CREST;
+    /// orders of the drive on the node above those that a bent waveform has
+    NodeHighOrders: "high orders, node", "%", AtMost, [], |_, _| RATTLE_PCT;
+    /// trend of the detuning that the drive phase tells, over the hold
+    DrivePhaseDrift: "drive phase drift", "bandwidths", AtMost, ["drift_bandwidths"],
+        |rules, _| rules.drift_bandwidths;
+    /// antinode velocity against the target level
+    Level: "level", "% of target", AtLeast, [], |_, _| LEAST_LEVEL_PCT;
+}
+
+impl HoldCriterion {
+    /// Name in files, on the terminal and in the report.
+    pub fn name(self) -> &'static str {
+        self.declaration().name
+    }
+
+    /// Unit of value and limit.
+    pub fn unit(self) -> &'static str {
+        self.declaration().unit
+    }
+
+    /// Whether the value has to stay below the limit (or above it).
+    pub fn at_most(self) -> bool {
+        self.declaration().bound == Bound::AtMost
+    }
+
+    /// The limit at a drive frequency.
+    pub fn limit(self, rules: &HoldRules, frequency_hz: f64) -> f64 {
+        (self.declaration().limit)(rules, frequency_hz)
+    }
+
+    /// The criterion of a name.
+    pub fn named(name: &str) -> Option<Self> {
+        Self::ALL.iter().copied().find(|c| c.name() == name)
     }
 }
 
-fn at_least(
-    name: &str,
+/// One criterion of a judgement: what was found against what is allowed.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(into = "ResultRecord", try_from = "ResultRecord")]
+pub struct CriterionResult {
+    /// Which one.
+    pub criterion: HoldCriterion,
+    /// What was found, in the criterion's unit; `None` where it could not be
+    /// measured.
+    pub value: Option<f64>,
+    /// The limit, in the criterion's unit.
+    pub limit: f64,
+    /// Whether it was met; `None`: neither shown nor excluded.
+    pub met: Option<bool>,
+}
+
+/// A [`CriterionResult`] as `evidence.jsonl` has it.
+#[derive(Serialize, Deserialize)]
+struct ResultRecord {
+    name: String,
     value: Option<f64>,
     limit: f64,
-    unit: &str,
+    unit: String,
+    at_most: bool,
     met: Option<bool>,
-) -> Criterion {
-    Criterion {
-        at_most: false,
-        ..at_most(name, value, limit, unit, met)
+}
+
+impl From<CriterionResult> for ResultRecord {
+    fn from(result: CriterionResult) -> Self {
+        Self {
+            name: result.criterion.name().to_owned(),
+            value: result.value,
+            limit: result.limit,
+            unit: result.criterion.unit().to_owned(),
+            at_most: result.criterion.at_most(),
+            met: result.met,
+        }
     }
 }
 
+impl TryFrom<ResultRecord> for CriterionResult {
+    type Error = String;
+
+    fn try_from(record: ResultRecord) -> Result<Self, String> {
+        let criterion = HoldCriterion::named(&record.name).ok_or_else(|| {
+            format!(
+                "`{}` is no criterion of a hold that this program knows",
+                record.name
+            )
+        })?;
+        if record.unit != criterion.unit() || record.at_most != criterion.at_most() {
+            return Err(format!(
+                "criterion `{}` has unit `{}` and at_most = {} here; `{}` and {} are right",
+                record.name,
+                record.unit,
+                record.at_most,
+                criterion.unit(),
+                criterion.at_most()
+            ));
+        }
+        Ok(Self {
+            criterion,
+            value: record.value,
+            limit: record.limit,
+            met: record.met,
+        })
+    }
+}
+
+/// A criterion's result with the sentence to say when it is not met.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Judged {
+    /// The result.
+    pub result: CriterionResult,
+    /// Why the dwell does not count, or what is not known.
+    pub sentence: String,
+}
+
+/// What a criterion's function found.
+struct Finding {
+    value: Option<f64>,
+    met: Option<bool>,
+    sentence: String,
+}
+
+impl Finding {
+    fn new(value: impl Into<Option<f64>>, met: impl Into<Option<bool>>, sentence: String) -> Self {
+        Self {
+            value: value.into(),
+            met: met.into(),
+            sentence,
+        }
+    }
+}
+
+/// Residual over the antinode's amplitude below which impulses are harmless.
+const RATTLE_LEVEL: f64 = 0.005;
+/// Peak over rms of the residual in a hop: of some 250 values of Gaussian noise
+/// the largest is 3 sigma, and the median over a hold's hops does not reach 4.
+const RATTLE_CREST: f64 = 4.5;
+/// Most that orders above the model's may make, %. A waveform bent by 10 % in
+/// its third order has parts in a thousand there; a rattle has tenths.
+const RATTLE_PCT: f64 = 3.0;
+/// Below this part of the target level there is no dwell, %.
+const LEAST_LEVEL_PCT: f64 = 5.0;
+
 impl Stretch<'_> {
-    fn seconds(&self) -> f64 {
-        self.readings.len() as f64 * self.plan.hop_seconds()
-    }
-
-    fn frequency_hz(&self) -> f64 {
-        middle_hz(self.readings).unwrap_or_default()
-    }
-
-    /// What the fit over the whole stretch found at the antinode.
-    fn antinode(&self) -> Option<&IntervalChannel> {
-        self.interval?.channels.get(self.places.antinode?.0)
-    }
-
-    fn envelope(&self) -> Vec<f64> {
-        self.readings
+    /// All criteria that can be judged here, in the order of the table.
+    pub fn judge(&self) -> Vec<Judged> {
+        let frequency_hz = self.frequency_hz();
+        HoldCriterion::ALL
             .iter()
-            .map(|reading| reading.antinode_m_s)
+            .filter_map(|&criterion| {
+                let limit = criterion.limit(&self.setup.hold, frequency_hz);
+                let finding = self.finding(criterion, limit)?;
+                Some(Judged {
+                    result: CriterionResult {
+                        criterion,
+                        value: finding.value,
+                        limit,
+                        met: finding.met,
+                    },
+                    sentence: finding.sentence,
+                })
+            })
             .collect()
     }
 
-    /// All criteria, the likeliest root causes first.
-    pub fn judge(&self) -> Vec<Judged> {
-        let mut judged = vec![
-            self.clipping(),
-            self.length(),
-            self.ring_up(),
-            self.frequency_drift(),
-            self.beat(),
-            self.other_tone(),
-            self.amplitude_drift(),
-            self.amplitude_variation(),
-            self.distortion(),
-            self.signal_to_noise(),
-            self.drive_phase(),
-        ];
-        judged.extend(self.rattle());
-        judged.extend(self.phase_drift());
-        judged.extend(self.level());
-        judged
+    /// Holds the stretch against one criterion; `None` where the criterion does
+    /// not apply.
+    fn finding(&self, criterion: HoldCriterion, limit: f64) -> Option<Finding> {
+        use HoldCriterion as C;
+        match criterion {
+            C::ClippedSamples => Some(self.clipped_samples()),
+            C::HoldLength => Some(self.hold_length(limit)),
+            C::RingUp => Some(self.ring_up(limit)),
+            C::FrequencyDrift => Some(self.frequency_drift(limit)),
+            C::Beat => Some(self.beat(limit)),
+            C::OtherTone => Some(self.other_tone(limit)),
+            C::AmplitudeDrift => Some(self.amplitude_drift(limit)),
+            C::AmplitudeVariation => Some(self.amplitude_variation(limit)),
+            C::Distortion => Some(self.distortion(limit)),
+            C::SignalToNoise => Some(self.signal_to_noise(limit)),
+            C::DrivePhase => Some(self.drive_phase(limit)),
+            C::AntinodeImpulses => self.impulses(self.channels.antinode?, "antinode", limit),
+            C::AntinodeHighOrders => self.high_orders(self.channels.antinode?, "antinode", limit),
+            C::NodeImpulses => self.impulses(self.channels.node?, "node", limit),
+            C::NodeHighOrders => self.high_orders(self.channels.node?, "node", limit),
+            C::DrivePhaseDrift => self.drive_phase_drift(limit),
+            C::Level => self.level(limit),
+        }
     }
 
-    fn clipping(&self) -> Judged {
+    fn clipped_samples(&self) -> Finding {
         let mut worst = ("antinode", 0);
         let mut total = 0;
-        for (place, name) in self.places.judged() {
+        for (index, name) in self.channels.judged() {
             let clipped: u64 = self
-                .readings
+                .hops
                 .iter()
-                .filter_map(|reading| reading.frame.channels.get(place))
+                .filter_map(|hop| hop.frame.channels.get(index))
                 .map(|channel| channel.clipped)
                 .sum();
             total += clipped;
@@ -115,41 +314,19 @@ impl Stretch<'_> {
             "clipping: {} samples of the {} channel reached full scale; a wider range or a lower level is right",
             worst.1, worst.0
         );
-        (
-            at_most(
-                "clipped samples",
-                Some(total as f64),
-                0.0,
-                "samples",
-                Some(total == 0),
-            ),
-            sentence,
-        )
+        Finding::new(total as f64, total == 0, sentence)
     }
 
-    /// Shortest length that counts, s.
-    pub fn least_seconds(setup: &Setup, frequency_hz: f64) -> f64 {
-        setup
-            .hold
-            .min_seconds
-            .max(setup.hold.min_cycles / frequency_hz)
-    }
-
-    fn length(&self) -> Judged {
+    fn hold_length(&self, least_s: f64) -> Finding {
         let seconds = self.seconds();
-        let least_s = Self::least_seconds(self.setup, self.frequency_hz());
         // A hop is the grain of the stretch.
         let met = seconds + self.plan.hop_seconds() > least_s;
         let sentence =
             format!("too short: {seconds:.2} s were left after ring-up, {least_s:.1} s are needed");
-        (
-            at_least("hold length", Some(seconds), least_s, "s", Some(met)),
-            sentence,
-        )
+        Finding::new(seconds, met, sentence)
     }
 
-    fn ring_up(&self) -> Judged {
-        let limit = self.setup.hold.ring_up_time_constants;
+    fn ring_up(&self, limit: f64) -> Finding {
         let constants = self
             .bandwidth_hz
             .map(|df| self.waited_s * std::f64::consts::PI * df);
@@ -158,118 +335,67 @@ impl Stretch<'_> {
             constants.unwrap_or_default()
         );
         let met = constants.map(|constants| constants + 1e-9 >= limit);
-        (
-            at_least("ring-up", constants, limit, "time constants", met),
-            sentence,
-        )
+        Finding::new(constants, met, sentence)
     }
 
-    fn drift_criterion(
-        &self,
-        name: &str,
-        values: &[f64],
-        per_bandwidth: f64,
-    ) -> Option<(Criterion, f64)> {
-        let limit = self.setup.hold.drift_bandwidths;
+    /// Change of a series over the stretch along its straight line, and whether
+    /// it is allowed.
+    fn drift(&self, values: &[f64], unit: f64, limit: f64) -> Option<(f64, bool)> {
         let line = trend(values, self.plan.window_hops)?;
-        let change = line.change / per_bandwidth;
+        let change = line.change / unit;
         // Noise alone must not fail a hold, nor hide a drift of twice the limit.
-        let noise = (2.0 * line.change_u / per_bandwidth).min(limit);
-        let met = change.abs() <= limit + noise;
-        Some((
-            at_most(name, Some(change), limit, "bandwidths", Some(met)),
-            change,
-        ))
+        let noise = (2.0 * line.change_u / unit).min(limit);
+        Some((change, change.abs() <= limit + noise))
     }
 
-    fn frequency_drift(&self) -> Judged {
-        let name = "frequency drift";
-        let limit = self.setup.hold.drift_bandwidths;
-        let values: Vec<f64> = self
-            .readings
-            .iter()
-            .map(|reading| reading.frequency_hz)
-            .collect();
-        let judged = self
+    fn frequency_drift(&self, limit: f64) -> Finding {
+        let values: Vec<f64> = self.hops.iter().map(|hop| hop.frequency_hz).collect();
+        let found = self
             .bandwidth_hz
-            .and_then(|df| Some((self.drift_criterion(name, &values, df)?, df)));
-        match judged {
-            None => (
-                at_most(name, None, limit, "bandwidths", None),
-                String::new(),
-            ),
-            Some(((criterion, change), df)) => {
-                let sentence = format!(
-                    "the frequency drifted by {change:+.2} bandwidths ({:+.1} mHz) during the hold, at most {limit} are allowed",
-                    change * df * 1e3
-                );
-                (criterion, sentence)
-            }
-        }
+            .and_then(|df| Some((self.drift(&values, df, limit)?, df)));
+        let Some(((change, met), df)) = found else {
+            return Finding::new(None, None, String::new());
+        };
+        let sentence = format!(
+            "the frequency drifted by {change:+.2} bandwidths ({:+.1} mHz) during the hold, at most {limit} are allowed",
+            change * df * 1e3
+        );
+        Finding::new(change, met, sentence)
     }
 
     /// Drift of the resonance itself (tension, temperature) under a constant
     /// drive: the phase moves although the frequency does not.
-    fn phase_drift(&self) -> Option<Judged> {
+    fn drive_phase_drift(&self, limit: f64) -> Option<Finding> {
         let detuning: Vec<f64> = self
-            .readings
+            .hops
             .iter()
-            .map(|reading| {
-                reading
-                    .drive_phase_deg
-                    .map(|phase| 0.5 * maths::tan(phase.clamp(-80.0, 80.0).to_radians()))
-            })
+            .map(|hop| hop.drive_phase_deg.map(detuning_bandwidths))
             .collect::<Option<_>>()?;
         if !self.phase_is_evidence() {
             return None;
         }
-        let (criterion, change) = self.drift_criterion("drive phase drift", &detuning, 1.0)?;
+        let (change, met) = self.drift(&detuning, 1.0, limit)?;
         let sentence = format!(
-            "the drive phase says the detuning drifted by {change:+.2} bandwidths during the hold, at most {} are allowed{}",
-            criterion.limit,
+            "the drive phase says the detuning drifted by {change:+.2} bandwidths during the hold, at most {limit} are allowed{}",
             self.narrow_band()
         );
-        Some((criterion, sentence))
+        Some(Finding::new(change, met, sentence))
     }
 
-    /// What to add where a band is so narrow that the span drifts through it by
-    /// itself: f goes with the square root of the tension.
-    fn narrow_band(&self) -> String {
-        match self.bandwidth_hz {
-            Some(df) if df < NARROW_HZ => format!(
-                "; the band is {:.1} mHz wide and moves by its own width when the tension changes by {:.3} %",
-                1e3 * df,
-                200.0 * df / self.frequency_hz().max(df)
-            ),
-            _ => String::new(),
-        }
-    }
-
-    fn noise_pct(&self) -> f64 {
-        100.0
-            * median(self.readings.iter().map(|reading| reading.antinode_u_rel)).unwrap_or_default()
-    }
-
-    fn amplitude_drift(&self) -> Judged {
-        let limit = self.setup.hold.amplitude_drift_pct;
+    fn amplitude_drift(&self, limit: f64) -> Finding {
         let line = trend(&self.envelope(), self.plan.window_hops);
         let change = line.map(|line| 100.0 * line.change / line.mean);
-        let noise =
-            2.0 * self.noise_pct() * (12.0 / self.readings.len().max(1) as f64).sqrt() * 2.0;
+        let noise = 2.0 * self.noise_pct() * (12.0 / self.hops.len().max(1) as f64).sqrt() * 2.0;
         let sentence = format!(
             "the antinode amplitude moved by {:+.2} % during the hold, at most {limit} % are allowed{}",
             change.unwrap_or_default(),
             self.narrow_band()
         );
         let met = change.map(|change| change.abs() <= limit + noise);
-        (
-            at_most("amplitude drift", change, limit, "%", met),
-            sentence,
-        )
+        Finding::new(change, met, sentence)
     }
 
-    fn amplitude_variation(&self) -> Judged {
-        let limit = self.setup.hold.amplitude_variation_pct;
+    fn amplitude_variation(&self, limit: f64) -> Finding {
         let envelope = self.envelope();
         let mean = envelope.iter().sum::<f64>() / envelope.len().max(1) as f64;
         let largest = 100.0
@@ -282,14 +408,10 @@ impl Stretch<'_> {
         );
         // Four standard deviations: noise reaches them once in 15 000 hops.
         let met = largest <= limit + 4.0 * self.noise_pct();
-        (
-            at_most("amplitude variation", Some(largest), limit, "%", Some(met)),
-            sentence,
-        )
+        Finding::new(largest, met, sentence)
     }
 
-    fn beat(&self) -> Judged {
-        let limit = self.setup.hold.beat_pct;
+    fn beat(&self, limit: f64) -> Finding {
         let line = envelope_line(
             &self.envelope(),
             self.plan.hop_seconds(),
@@ -298,7 +420,7 @@ impl Stretch<'_> {
         let depth = line.map(|line| 100.0 * line.depth);
         let noise = 4.0
             * self.noise_pct()
-            * (2.0 * self.plan.window_hops as f64 / self.readings.len().max(1) as f64).sqrt();
+            * (2.0 * self.plan.window_hops as f64 / self.hops.len().max(1) as f64).sqrt();
         let sentence = line.map_or_else(String::new, |line| {
             format!(
                 "beat: the antinode envelope pulses by {:.2} % at {:.3} Hz, at most {limit} % are allowed",
@@ -306,22 +428,11 @@ impl Stretch<'_> {
                 line.frequency_hz
             )
         });
-        (
-            at_most(
-                "beat",
-                depth,
-                limit,
-                "%",
-                depth.map(|depth| depth <= limit + noise),
-            ),
-            sentence,
-        )
+        Finding::new(depth, depth.map(|depth| depth <= limit + noise), sentence)
     }
 
     /// A second tone on the antinode, too far away to show in the envelope.
-    fn other_tone(&self) -> Judged {
-        let limit = self.setup.hold.beat_pct;
-        let name = "other tone";
+    fn other_tone(&self, limit: f64) -> Finding {
         let found = self.interval.and_then(|interval| {
             let channel = self.antinode()?;
             let fundamental = maths::modulus(channel.phasor.value);
@@ -339,248 +450,208 @@ impl Stretch<'_> {
             format!("beat: another tone of {pct:.2} % at {hz:.3} Hz is on the antinode, at most {limit} % are allowed")
         });
         let value = found.map(|(_, pct)| pct);
-        (
-            at_most(name, value, limit, "%", value.map(|pct| pct <= limit)),
-            sentence,
-        )
+        Finding::new(value, value.map(|pct| pct <= limit), sentence)
     }
 
-    fn distortion(&self) -> Judged {
-        let limit = self.setup.hold.distortion_pct;
+    fn distortion(&self, limit: f64) -> Finding {
         let value = self.antinode().map(|antinode| 100.0 * antinode.distortion);
         let sentence = format!(
             "distortion of {:.1} % at the antinode, at most {limit} % are allowed; look for a rattling sensor or a loose clamp",
             value.unwrap_or_default()
         );
-        (
-            at_most(
-                "distortion",
-                value,
-                limit,
-                "%",
-                value.map(|value| value <= limit),
-            ),
-            sentence,
-        )
+        Finding::new(value, value.map(|value| value <= limit), sentence)
     }
 
-    fn signal_to_noise(&self) -> Judged {
-        let limit = self.setup.hold.min_snr_db;
+    fn signal_to_noise(&self, limit: f64) -> Finding {
         let value = self.antinode().map(IntervalChannel::snr_db);
         let sentence = format!(
             "the antinode signal stands only {:.1} dB above the noise, {limit} dB are needed",
             value.unwrap_or_default()
         );
-        (
-            at_least(
-                "signal to noise",
-                value,
-                limit,
-                "dB",
-                value.map(|value| value >= limit),
-            ),
-            sentence,
-        )
+        Finding::new(value, value.map(|value| value >= limit), sentence)
     }
 
-    /// |sin(k x_drive)|: 0 where the drive sits on a node of its own.
-    fn drive_sine(&self) -> Option<f64> {
-        let drive_m = self.setup.span.drive_position_m?;
-        let wave_number = self
-            .setup
-            .strung_conductor()
-            .wave_number_per_m(self.frequency_hz());
-        Some(maths::sin(wave_number * drive_m).abs())
-    }
-
-    fn phase_is_evidence(&self) -> bool {
-        self.places.force.is_some()
-            && self
-                .drive_sine()
-                .is_none_or(|sine| sine >= self.setup.hold.drive_node_sine)
-    }
-
-    /// Phase of the antinode velocity against the drive force over the whole
-    /// stretch, degrees, folded into −90…90; before the stretch is fitted, the
-    /// middle value of its hops.
-    pub fn drive_phase_deg(&self) -> Option<f64> {
-        let Some(interval) = self.interval else {
-            return median(self.readings.iter().filter_map(|r| r.drive_phase_deg));
-        };
-        let (_, quantity) = self.places.antinode?;
-        let antinode = self.antinode()?.phasor.value;
-        let force = interval.channels.get(self.places.force?)?.phasor.value;
-        let velocity = velocity_m_s(quantity, antinode, interval.frequency_hz);
-        Some(fold_half_turn_deg(
-            maths::argument(velocity / force).to_degrees(),
-        ))
-    }
-
-    fn drive_phase(&self) -> Judged {
-        let limit = self.setup.hold.drive_phase_deg;
-        let name = "drive phase";
+    fn drive_phase(&self, limit: f64) -> Finding {
         let Some(phase_deg) = self.drive_phase_deg() else {
             let sentence =
                 "resonance neither shown nor excluded: there is no drive-force channel".into();
-            return (at_most(name, None, limit, "deg", None), sentence);
+            return Finding::new(None, None, sentence);
         };
         if !self.phase_is_evidence() {
             let sentence = format!(
                 "resonance neither shown nor excluded: the drive sits by a node of its own (|sin(k x)| = {:.2}), where the drive phase of {phase_deg:.0} deg says nothing",
                 self.drive_sine().unwrap_or_default()
             );
-            return (at_most(name, Some(phase_deg), limit, "deg", None), sentence);
+            return Finding::new(phase_deg, None, sentence);
         }
-        let bandwidths = 0.5 * maths::tan(phase_deg.to_radians()).abs();
+        let sentence = format!(
+            "off resonance: the drive phase is {phase_deg:+.0} deg, at most {limit} are allowed; the frequency is {} from the peak{}",
+            self.distance_from_peak(phase_deg),
+            self.narrow_band()
+        );
+        Finding::new(phase_deg, phase_deg.abs() <= limit, sentence)
+    }
+
+    fn distance_from_peak(&self, drive_phase_deg: f64) -> String {
+        if drive_phase_deg.abs() >= FARTHEST_DRIVE_PHASE_DEG {
+            return "far".into();
+        }
+        let bandwidths = detuning_bandwidths(drive_phase_deg).abs();
         let distance = match self.bandwidth_hz.map(|df| df * bandwidths) {
             None => String::new(),
             Some(hz) if hz < 0.1 => format!(" ({:.1} mHz)", 1e3 * hz),
             Some(hz) => format!(" ({hz:.2} Hz)"),
         };
-        let sentence = format!(
-            "off resonance: the drive phase is {phase_deg:+.0} deg, at most {limit} are allowed; the frequency is about {bandwidths:.2} bandwidths{distance} from the peak{}",
-            self.narrow_band()
-        );
-        (
-            at_most(
-                name,
-                Some(phase_deg),
-                limit,
-                "deg",
-                Some(phase_deg.abs() <= limit),
-            ),
-            sentence,
-        )
+        format!("about {bandwidths:.2} bandwidths{distance}")
     }
 
-    /// A loose sensor: impulses hop after hop, and orders of the drive far
-    /// above those that a bent waveform has.
-    fn rattle(&self) -> Vec<Judged> {
-        let sensors = [
-            self.places.antinode.map(|p| (p, "antinode")),
-            self.places.node.map(|p| (p, "node")),
-        ];
-        let mut judged = Vec::new();
-        for ((place, quantity), name) in sensors.into_iter().flatten() {
-            judged.push(self.impulses(place, quantity, name));
-            judged.extend(self.high_orders(place, quantity, name));
-        }
-        judged
-    }
-
-    /// What impulses and high orders of a sensor are held against: its own
-    /// amplitude, or a tenth of the antinode's where that is more (a node's
-    /// amplitude may be next to nothing).
-    fn rattle_base(
+    /// Orders of the drive far above those that a bent waveform has: a loose
+    /// sensor.
+    fn high_orders(
         &self,
-        own: f64,
-        quantity: Quantity,
-        antinode: impl Fn(usize) -> Option<f64>,
-    ) -> f64 {
-        match self.places.antinode {
-            Some((place, reference)) if reference == quantity => {
-                antinode(place).map_or(own, |antinode| own.max(0.1 * antinode))
-            }
-            _ => own,
-        }
-    }
-
-    fn high_orders(&self, place: usize, quantity: Quantity, name: &str) -> Option<Judged> {
+        (index, quantity): (usize, Quantity),
+        name: &str,
+        limit: f64,
+    ) -> Option<Finding> {
         let interval = self.interval?;
-        let channel = interval.channels.get(place)?;
+        let channel = interval.channels.get(index)?;
         let amplitude =
-            |place: usize| Some(maths::modulus(interval.channels.get(place)?.phasor.value));
-        let base = self.rattle_base(amplitude(place)?, quantity, amplitude);
-        let value = 100.0 * channel.high_orders / base;
+            |index: usize| Some(maths::modulus(interval.channels.get(index)?.phasor.value));
+        let reference = self.rattle_reference(amplitude(index)?, quantity, amplitude);
+        let value = 100.0 * channel.high_orders / reference;
         let sentence = format!(
-            "the {name} sensor rattles: orders of the drive above the {}th make {value:.1} % of its signal, at most {RATTLE_PCT} % are allowed",
+            "the {name} sensor rattles: orders of the drive above the {}th make {value:.1} % of its signal, at most {limit} % are allowed",
             self.plan.orders(interval.frequency_hz)
         );
-        Some((
-            at_most(
-                &format!("high orders, {name}"),
-                Some(value),
-                RATTLE_PCT,
-                "%",
-                Some(value <= RATTLE_PCT),
-            ),
-            sentence,
-        ))
+        Some(Finding::new(value, value <= limit, sentence))
     }
 
-    fn impulses(&self, place: usize, quantity: Quantity, name: &str) -> Judged {
-        let crest = median(self.readings.iter().filter_map(|reading| {
-            let channel = reading.frame.channels.get(place)?;
+    /// Impulses hop after hop: a loose sensor.
+    fn impulses(
+        &self,
+        (index, quantity): (usize, Quantity),
+        name: &str,
+        limit: f64,
+    ) -> Option<Finding> {
+        let crest = median(self.hops.iter().filter_map(|hop| {
+            let channel = hop.frame.channels.get(index)?;
             let amplitude =
-                |place: usize| Some(maths::modulus(reading.frame.channels.get(place)?.amplitude));
-            let base = self.rattle_base(amplitude(place)?, quantity, amplitude);
-            let residual = if channel.residual_rms > RATTLE_LEVEL * base {
+                |index: usize| Some(maths::modulus(hop.frame.channels.get(index)?.amplitude));
+            let reference = self.rattle_reference(amplitude(index)?, quantity, amplitude);
+            let residual = if channel.residual_rms > RATTLE_LEVEL * reference {
                 channel.residual_peak / channel.residual_rms
             } else {
                 0.0
             };
             // Second differences raise white noise by sqrt(6).
-            let rough =
-                if self.plan.decimation > 1 && channel.roughness_rms > RATTLE_LEVEL * 2.45 * base {
-                    // Longer hops reach further into the tail of plain noise.
-                    channel.roughness_peak / channel.roughness_rms - 1.0
-                } else {
-                    0.0
-                };
-            Some(residual.max(rough))
+            let second_difference = if self.plan.decimation > 1
+                && channel.roughness_rms > RATTLE_LEVEL * 2.45 * reference
+            {
+                // Longer hops reach further into the tail of plain noise.
+                channel.roughness_peak / channel.roughness_rms - 1.0
+            } else {
+                0.0
+            };
+            Some(residual.max(second_difference))
         }))
         .unwrap_or_default();
         let sentence = format!(
-            "the {name} sensor rattles: impulses of {crest:.1} times the residual's rms come hop after hop, plain noise stays below {RATTLE_CREST}"
+            "the {name} sensor rattles: impulses of {crest:.1} times the residual's rms come hop after hop, plain noise stays below {limit}"
         );
-        let criterion = at_most(
-            &format!("impulses, {name}"),
-            Some(crest),
-            RATTLE_CREST,
-            "x rms",
-            Some(crest <= RATTLE_CREST),
-        );
-        (criterion, sentence)
+        Some(Finding::new(crest, crest <= limit, sentence))
     }
 
     /// Hum in a resting span is steady too; it is no dwell.
-    fn level(&self) -> Option<Judged> {
+    fn level(&self, limit: f64) -> Option<Finding> {
         let target = crate::setup::level::target_velocity_m_s(self.setup, self.frequency_hz())?;
-        let value =
-            100.0 * median(self.readings.iter().map(|reading| reading.antinode_m_s))? / target;
+        let value = 100.0 * median(self.hops.iter().map(|hop| hop.antinode_m_s))? / target;
         let sentence = format!(
-            "the antinode moves at {value:.2} % of the target level, at least {LEAST_LEVEL_PCT} % are needed to call it a dwell"
+            "the antinode moves at {value:.2} % of the target level, at least {limit} % are needed to call it a dwell"
         );
-        Some((
-            at_least(
-                "level",
-                Some(value),
-                LEAST_LEVEL_PCT,
-                "% of target",
-                Some(value >= LEAST_LEVEL_PCT),
-            ),
-            sentence,
-        ))
+        Some(Finding::new(value, value >= limit, sentence))
     }
 }
-
-/// A band narrower than this, Hz, is a bare span's: a change of tension by a
-/// thousandth carries a resonance at 20 Hz through half of it.
-const NARROW_HZ: f64 = 0.02;
-/// Residual over the antinode's amplitude below which impulses are harmless.
-const RATTLE_LEVEL: f64 = 0.005;
-/// Peak over rms of the residual in a hop: of some 250 values of Gaussian noise
-/// the largest is 3 sigma, and the median over a hold's hops does not reach 4.
-const RATTLE_CREST: f64 = 4.5;
-/// Most that orders above the model's may make, %. A waveform bent by 10 % in
-/// its third order has parts in a thousand there; a rattle has tenths.
-const RATTLE_PCT: f64 = 3.0;
-/// Below this part of the target level there is no dwell, %.
-const LEAST_LEVEL_PCT: f64 = 5.0;
 
 /// Within 0.3 Hz of the mains frequencies of the world and their doubles.
 fn is_mains(frequency_hz: f64) -> bool {
     [50.0, 60.0, 100.0, 120.0]
         .iter()
         .any(|mains| (frequency_hz - mains).abs() < 0.3)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The guide's row for a criterion.
+    fn guide_row(criterion: HoldCriterion) -> String {
+        let Declaration {
+            name,
+            unit,
+            bound,
+            setup_keys,
+            doc,
+            ..
+        } = criterion.declaration();
+        let bound = match bound {
+            Bound::AtMost => "at most",
+            Bound::AtLeast => "at least",
+        };
+        let limit = if setup_keys.is_empty() {
+            criterion.limit(&HoldRules::default(), 20.0).to_string()
+        } else {
+            let keys: Vec<String> = setup_keys.iter().map(|key| format!("`{key}`")).collect();
+            keys.join(", ")
+        };
+        format!("| {name} | {} | {bound} {limit} | {unit} |", doc.trim())
+    }
+
+    #[test]
+    fn the_guide_lists_every_criterion() {
+        let guide = include_str!("../guide/tolerances.md");
+        let rows: Vec<String> = HoldCriterion::ALL.iter().map(|c| guide_row(*c)).collect();
+        assert!(
+            guide.contains(&rows.join("\n")),
+            "the table of criteria in src/guide/tolerances.md should be:\n{}",
+            rows.join("\n")
+        );
+    }
+
+    #[test]
+    fn a_result_is_read_as_it_was_written() {
+        for &criterion in HoldCriterion::ALL {
+            let result = CriterionResult {
+                criterion,
+                value: Some(0.25),
+                limit: 0.5,
+                met: None,
+            };
+            let text = serde_json::to_string(&result).unwrap();
+            assert_eq!(
+                serde_json::from_str::<CriterionResult>(&text).unwrap(),
+                result
+            );
+        }
+    }
+
+    #[test]
+    fn an_unknown_criterion_or_another_unit_is_refused() {
+        let read = |name: &str, unit: &str| {
+            let text = format!(
+                r#"{{"name":"{name}","value":1.0,"limit":4.0,"unit":"{unit}","at_most":false,"met":true}}"#
+            );
+            serde_json::from_str::<CriterionResult>(&text).map_err(|error| error.to_string())
+        };
+        assert!(read("ring-up", "time constants").is_ok());
+        assert!(
+            read("ring-up", "s")
+                .unwrap_err()
+                .contains("`time constants`")
+        );
+        assert!(
+            read("ring up", "time constants")
+                .unwrap_err()
+                .contains("`ring up`")
+        );
+    }
 }

@@ -2,8 +2,8 @@
 //!
 //! In: the drive level of each hop (drive force; the antinode's velocity where
 //! there is no force channel) and how far the frequency is from where the level
-//! was last steady. Out: whether the level was changed, and since when it
-//! stands still again. Pure.
+//! was last steady. Out: whether the level was changed, and whether it has
+//! become constant. Pure.
 
 use crate::maths;
 use std::collections::VecDeque;
@@ -21,13 +21,13 @@ const DRIVE_GONE: f64 = 0.3;
 
 /// What a hop says about the level.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum LevelNews {
-    /// Nothing new.
-    Same,
+pub enum LevelEvent {
+    /// Nothing has changed.
+    None,
     /// It has left the steady level.
-    Changed,
-    /// It had left, and stands still again since [`STEADY_HOPS`] hops.
-    SteadyAgain,
+    Left,
+    /// It had left, and has now been constant for [`STEADY_HOPS`] hops.
+    Settled,
 }
 
 /// The drive level through a dwell.
@@ -59,7 +59,7 @@ impl DriveLevel {
     /// Near a resonance tuning changes the level too. The resonance curve
     /// `1/sqrt(1 + 4 x²)`, x in half-power bandwidths, is nowhere steeper than
     /// a factor e a bandwidth; only what lies above that is a change of level.
-    pub fn hop(&mut self, level: f64, frequency_hz: f64, bandwidth_hz: f64) -> LevelNews {
+    pub fn hop(&mut self, level: f64, frequency_hz: f64, bandwidth_hz: f64) -> LevelEvent {
         self.recent.push_back(level);
         while self.recent.len() > STEADY_HOPS {
             self.recent.pop_front();
@@ -70,7 +70,7 @@ impl DriveLevel {
                 self.restart();
                 self.recent.push_back(level);
                 self.left = Some(steady);
-                return LevelNews::Changed;
+                return LevelEvent::Left;
             }
         }
         let (least, most) = self
@@ -80,13 +80,13 @@ impl DriveLevel {
                 (least.min(*level), most.max(*level))
             });
         if self.recent.len() < STEADY_HOPS || most - least > STEADY_SPREAD * least {
-            return LevelNews::Same;
+            return LevelEvent::None;
         }
         self.steady = Some((0.5 * (least + most), frequency_hz));
         if self.left.take().is_some() {
-            LevelNews::SteadyAgain
+            LevelEvent::Settled
         } else {
-            LevelNews::Same
+            LevelEvent::None
         }
     }
 }
@@ -97,12 +97,12 @@ mod tests {
     use std::f64::consts::TAU;
 
     /// Hops at which something is new.
-    fn news(levels: impl Iterator<Item = (f64, f64)>) -> Vec<(usize, LevelNews)> {
+    fn events(levels: impl Iterator<Item = (f64, f64)>) -> Vec<(usize, LevelEvent)> {
         let mut level = DriveLevel::default();
         levels
             .enumerate()
             .map(|(i, (value, frequency_hz))| (i, level.hop(value, frequency_hz, 0.2)))
-            .filter(|(_, news)| *news != LevelNews::Same)
+            .filter(|(_, event)| *event != LevelEvent::None)
             .collect()
     }
 
@@ -110,24 +110,21 @@ mod tests {
     fn a_turned_knob_ends_one_level_and_the_next_begins_where_it_stands_still() {
         // Steady, half of it over 5 s, steady.
         let levels = (0..80).map(|i| 1.0 - 0.5 * (f64::from(i - 30) / 20.0).clamp(0.0, 1.0));
-        let news = news(levels.map(|level| (level, 30.0)));
+        let events = events(levels.map(|level| (level, 30.0)));
         // ln 0.8 is more than 0.2 down, ln 0.825 is not; the ramp ends with hop 50.
-        assert_eq!(
-            news,
-            [(38, LevelNews::Changed), (57, LevelNews::SteadyAgain)]
-        );
+        assert_eq!(events, [(38, LevelEvent::Left), (57, LevelEvent::Settled)]);
     }
 
     #[test]
     fn wander_and_tuning_are_no_change_of_level() {
         let wander = (0..400).map(|i| (1.0 + 0.08 * (TAU * f64::from(i) / 40.0).sin(), 30.0));
-        assert_eq!(news(wander), []);
+        assert_eq!(events(wander), []);
         // From 0.6 bandwidths below the peak to the peak in steps of 0.2.
         let tuned = (0..80).map(|i| {
             let x = f64::from(i / 20).mul_add(0.2, -0.6);
             (1.0 / (1.0 + 4.0 * x * x).sqrt(), 30.0 + 0.2 * x)
         });
-        assert_eq!(news(tuned), []);
+        assert_eq!(events(tuned), []);
     }
 
     #[test]

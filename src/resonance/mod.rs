@@ -4,37 +4,23 @@
 //! Out: [`Dwell`]s, each with its verdict, the criteria it was judged by and
 //! the frames as evidence. Pure: no threads, files or clocks.
 
+pub mod channel_map;
 pub mod criteria;
+pub mod hop_estimate;
 pub mod level;
-pub mod reading;
+pub mod phasor;
+pub mod stretch;
 pub mod tracker;
 pub mod trend;
 
+pub use criteria::{CriterionResult, HoldCriterion};
 pub use tracker::Tracker;
 
-use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 use crate::setup::Verdict;
 use crate::tone::ToneFrame;
 use crate::tone::interval::IntervalTone;
-
-/// One criterion of the judgement: what was found against what is allowed.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Criterion {
-    /// Short name, e.g. `drive phase`.
-    pub name: String,
-    /// What was found, in `unit`; `None` where it could not be measured.
-    pub value: Option<f64>,
-    /// The limit, in `unit`.
-    pub limit: f64,
-    /// Unit of both.
-    pub unit: String,
-    /// Whether the value has to stay below the limit (or above it).
-    pub at_most: bool,
-    /// Whether it was met; `None`: neither shown nor excluded.
-    pub met: Option<bool>,
-}
 
 /// A stretch of constant frequency that was judged.
 #[derive(Debug, Clone, PartialEq)]
@@ -48,7 +34,7 @@ pub struct Dwell {
     /// Why it does not count, or what limits it; sentences.
     pub reasons: Vec<String>,
     /// Every criterion with value and limit.
-    pub criteria: Vec<Criterion>,
+    pub criteria: Vec<CriterionResult>,
     /// Start of the hold (or of what was judged in its place), s.
     pub hold_start_s: f64,
     /// Its end, s.

@@ -184,12 +184,12 @@ fn one_point_is_shown_down_to_its_samples() {
     let logged = std::fs::read_to_string(run.join("points.jsonl")).unwrap();
     let point: serde_json::Value = serde_json::from_str(logged.lines().next().unwrap()).unwrap();
     let text = stdout(&output);
-    let anew = |quantity: &str| -> f64 {
+    let recomputed = |quantity: &str| -> f64 {
         let line = text
             .lines()
             .find(|line| line.trim_start().starts_with(quantity));
         let words: Vec<&str> = line.unwrap().split_whitespace().collect();
-        let place = words.iter().position(|word| *word == "anew").unwrap();
+        let place = words.iter().position(|word| *word == "recomputed").unwrap();
         words[place - 1].parse().unwrap()
     };
     for (quantity, value, uncertainty) in [
@@ -200,7 +200,7 @@ fn one_point_is_shown_down_to_its_samples() {
         ),
         ("efficiency", "efficiency_pct", "efficiency_u_pct"),
     ] {
-        let apart = anew(quantity) - point[value].as_f64().unwrap();
+        let apart = recomputed(quantity) - point[value].as_f64().unwrap();
         assert!(
             apart.abs() < point[uncertainty].as_f64().unwrap(),
             "{quantity}: {text}"

@@ -9,7 +9,7 @@ use crate::analysis::{Event, TraceRow};
 use crate::ledger::Run;
 use crate::reduction::SettledPoint;
 use crate::report::number::{ABSENT, against, plain, significant};
-use crate::resonance::Criterion;
+use crate::resonance::{CriterionResult, HoldCriterion};
 use crate::setup::Verdict;
 
 /// Least and largest stretch of approach that is shown before a dwell, s.
@@ -23,7 +23,7 @@ pub struct Case<'a> {
     /// When frequency or level last changed before it, and when it ended, s.
     pub dwell_s: (f64, f64),
     /// Every criterion; empty where the evidence is lost.
-    pub criteria: &'a [Criterion],
+    pub criteria: &'a [CriterionResult],
     /// The trace from the approach to the end of the dwell.
     pub rows: &'a [TraceRow],
     /// Gaps within the same stretch, and the one that ended the dwell.
@@ -64,15 +64,15 @@ impl Outcome {
 
 /// A criterion with what is left to its limit.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Judgement<'a> {
+pub struct Judgement {
     /// Its name.
-    pub name: &'a str,
+    pub name: &'static str,
     /// What was found, in `unit`.
     pub value: Option<f64>,
     /// The limit, in `unit`.
     pub limit: f64,
     /// Unit of value, limit and margin.
-    pub unit: &'a str,
+    pub unit: &'static str,
     /// Whether the limit is an upper one, on the value's size.
     pub at_most: bool,
     /// Distance to the limit, positive where it is kept, in `unit`.
@@ -84,12 +84,12 @@ pub struct Judgement<'a> {
     pub outcome: Outcome,
 }
 
-impl<'a> Judgement<'a> {
+impl Judgement {
     /// Works the margin out.
-    pub fn new(criterion: &'a Criterion) -> Self {
-        let limit = criterion.limit;
-        let value = criterion.value.filter(|value| value.is_finite());
-        let (margin, used) = if criterion.at_most {
+    pub fn new(result: &CriterionResult) -> Self {
+        let (criterion, limit) = (result.criterion, result.limit);
+        let value = result.value.filter(|value| value.is_finite());
+        let (margin, used) = if criterion.at_most() {
             let used = value.and_then(|value| {
                 let size = value.abs();
                 if limit > 0.0 {
@@ -110,14 +110,14 @@ impl<'a> Judgement<'a> {
             (value.map(|value| value - limit), used)
         };
         Self {
-            name: &criterion.name,
+            name: criterion.name(),
             value,
             limit,
-            unit: &criterion.unit,
-            at_most: criterion.at_most,
+            unit: criterion.unit(),
+            at_most: criterion.at_most(),
             margin,
             used: used.filter(|used| used.is_finite()),
-            outcome: match criterion.met {
+            outcome: match result.met {
                 Some(true) => Outcome::Pass,
                 Some(false) => Outcome::Fail,
                 None => Outcome::Open,
@@ -189,20 +189,20 @@ impl<'a> Case<'a> {
     }
 
     /// The criteria with their margins.
-    pub fn judgements(&self) -> Vec<Judgement<'a>> {
+    pub fn judgements(&self) -> Vec<Judgement> {
         self.criteria.iter().map(Judgement::new).collect()
     }
 
-    /// The criterion of a name, if it was judged.
-    pub fn criterion(&self, name: &str) -> Option<&'a Criterion> {
+    /// The result of a criterion, if it was judged.
+    pub fn result(&self, criterion: HoldCriterion) -> Option<&'a CriterionResult> {
         self.criteria
             .iter()
-            .find(|criterion| criterion.name == name)
+            .find(|result| result.criterion == criterion)
     }
 
-    /// The limit of the criterion of a name.
-    pub fn limit(&self, name: &str) -> Option<f64> {
-        self.criterion(name).map(|criterion| criterion.limit)
+    /// The limit of a criterion, if it was judged.
+    pub fn limit(&self, criterion: HoldCriterion) -> Option<f64> {
+        self.result(criterion).map(|result| result.limit)
     }
 
     /// Rows of the hold, or of what was judged in its place.
@@ -281,34 +281,41 @@ impl<'a> Case<'a> {
 mod tests {
     use super::*;
 
-    fn criterion(value: f64, limit: f64, at_most: bool, met: Option<bool>) -> Criterion {
-        Criterion {
-            name: "c".into(),
+    fn result(
+        criterion: HoldCriterion,
+        value: f64,
+        limit: f64,
+        met: Option<bool>,
+    ) -> CriterionResult {
+        CriterionResult {
+            criterion,
             value: Some(value),
             limit,
-            unit: "deg".into(),
-            at_most,
             met,
         }
     }
 
     #[test]
     fn the_margin_counts_from_the_side_that_is_allowed() {
-        let phase = criterion(-15.0, 20.0, true, Some(true));
+        let phase = result(HoldCriterion::DrivePhase, -15.0, 20.0, Some(true));
         let judged = Judgement::new(&phase);
         assert_eq!((judged.margin, judged.used), (Some(5.0), Some(0.75)));
-        let noise = criterion(40.0, 20.0, false, Some(true));
+        let noise = result(HoldCriterion::SignalToNoise, 40.0, 20.0, Some(true));
         let judged = Judgement::new(&noise);
         assert_eq!((judged.margin, judged.used), (Some(20.0), Some(0.5)));
-        let clipped = criterion(3.0, 0.0, true, Some(false));
+        let clipped = result(HoldCriterion::ClippedSamples, 3.0, 0.0, Some(false));
         let judged = Judgement::new(&clipped);
         assert_eq!((judged.margin, judged.used), (Some(-3.0), None));
     }
 
     #[test]
     fn a_value_past_its_limit_that_was_let_pass_is_marked() {
-        assert!(Judgement::new(&criterion(0.101, 0.1, true, Some(true))).within_allowance());
-        assert!(!Judgement::new(&criterion(0.101, 0.1, true, Some(false))).within_allowance());
-        assert!(!Judgement::new(&criterion(0.09, 0.1, true, Some(true))).within_allowance());
+        let allowed = |value: f64, met: bool| {
+            let drift = result(HoldCriterion::FrequencyDrift, value, 0.1, Some(met));
+            Judgement::new(&drift).within_allowance()
+        };
+        assert!(allowed(0.101, true));
+        assert!(!allowed(0.101, false));
+        assert!(!allowed(0.09, true));
     }
 }

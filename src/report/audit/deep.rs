@@ -1,6 +1,6 @@
 //! One dwell down to its samples: waveforms at the start, the middle and the
-//! end of the hold, spectra, and the main values fitted anew at the full
-//! sampling rate, past decimation and tracker.
+//! end of the hold, spectra, and the main values recomputed from the samples at
+//! the full sampling rate, without decimation and tracker.
 
 #![expect(
     clippy::disallowed_methods,
@@ -22,7 +22,7 @@ use crate::report::html::{row, table};
 use crate::report::number::{ABSENT, fixed, significant, with_uncertainty};
 use crate::report::recordings::Recordings;
 use crate::report::samples::{Samples, crests, spectrum_db};
-use crate::resonance::reading::{fold_half_turn_deg, velocity_m_s};
+use crate::resonance::phasor::{fold_half_turn_deg, velocity_m_s};
 use crate::setup::{Channel, Role, Setup};
 use crate::tone::fit::{ToneGuess, fit};
 
@@ -44,12 +44,12 @@ pub struct Deep {
     pub html: Markup,
 }
 
-/// A value as logged, and as the samples give it anew.
-struct Again {
+/// A value as logged, and as recomputed from the samples.
+struct Recomputed {
     quantity: &'static str,
     logged: Option<f64>,
     uncertainty: Option<f64>,
-    anew: Option<f64>,
+    recomputed: Option<f64>,
 }
 
 /// Looks into the samples of a dwell.
@@ -60,12 +60,13 @@ pub fn deep(case: &Case, setup: &Setup, recordings: &Recordings) -> Deep {
     for (source, described) in setup.sources.iter().enumerate() {
         of_sources.push(match read(case, recordings, source) {
             Ok(samples) => {
-                let again = (main == Some(source)).then(|| fit_anew(case, setup, source, &samples));
-                if let Some(again) = &again {
-                    write_again(&mut text, again);
+                let values =
+                    (main == Some(source)).then(|| recompute(case, setup, source, &samples));
+                if let Some(values) = &values {
+                    write_recomputed(&mut text, values);
                 }
                 html! {
-                    @if let Some(again) = &again { (again_table(again)) }
+                    @if let Some(values) = &values { (recomputed_table(values)) }
                     (pictures(case, setup, source, &samples))
                 }
             }
@@ -107,7 +108,7 @@ fn read(case: &Case, recordings: &Recordings, source: usize) -> Result<Samples, 
 }
 
 /// The fit of all channels that bear on the main values, at the full rate.
-fn fit_anew(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Vec<Again> {
+fn recompute(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Vec<Recomputed> {
     let point = case.point;
     let roles = [Role::Antinode, Role::Node, Role::DriveForce];
     let channels: Vec<&Channel> = roles
@@ -155,74 +156,74 @@ fn fit_anew(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Vec
     let ratio = antinode.and_then(|antinode| Some(phasor(Role::Node)? / antinode));
     let drive = antinode.and_then(|antinode| Some(antinode / phasor(Role::DriveForce)?));
     vec![
-        Again {
+        Recomputed {
             quantity: "frequency, Hz",
             logged: point.frequency_hz,
             uncertainty: point.frequency_u_hz,
-            anew: frequency_hz,
+            recomputed: frequency_hz,
         },
-        Again {
+        Recomputed {
             quantity: "antinode velocity, mm/s peak",
             logged: point.antinode_velocity_mm_s,
             uncertainty: point.antinode_velocity_u_mm_s,
-            anew: antinode.map(|antinode| 1e3 * antinode.norm()),
+            recomputed: antinode.map(|antinode| 1e3 * antinode.norm()),
         },
-        Again {
+        Recomputed {
             quantity: "efficiency, %",
             logged: point.efficiency_pct,
             uncertainty: point.efficiency_u_pct,
-            anew: ratio.map(|ratio| 100.0 * ratio.im.abs()),
+            recomputed: ratio.map(|ratio| 100.0 * ratio.im.abs()),
         },
-        Again {
+        Recomputed {
             quantity: "drive phase, deg",
             logged: point.drive_phase_deg.map(fold_half_turn_deg),
             uncertainty: point.drive_phase_u_deg,
-            anew: drive.map(|drive| fold_half_turn_deg(drive.arg().to_degrees())),
+            recomputed: drive.map(|drive| fold_half_turn_deg(drive.arg().to_degrees())),
         },
     ]
 }
 
-impl Again {
-    /// Quantity; as logged; anew; the difference.
+impl Recomputed {
+    /// Quantity; as logged; recomputed; the difference.
     fn words(&self) -> [String; 4] {
-        let anew = self
-            .anew
-            .map_or_else(|| ABSENT.to_owned(), |anew| significant(anew, 6));
-        let difference = match (self.logged, self.anew) {
-            (Some(logged), Some(anew)) => significant(anew - logged, 2),
+        let recomputed = self
+            .recomputed
+            .map_or_else(|| ABSENT.to_owned(), |value| significant(value, 6));
+        let difference = match (self.logged, self.recomputed) {
+            (Some(logged), Some(recomputed)) => significant(recomputed - logged, 2),
             _ => ABSENT.to_owned(),
         };
         [
             self.quantity.to_owned(),
             with_uncertainty(self.logged, self.uncertainty),
-            anew,
+            recomputed,
             difference,
         ]
     }
 }
 
-fn write_again(text: &mut String, again: &[Again]) {
+fn write_recomputed(text: &mut String, values: &[Recomputed]) {
     let _ = writeln!(
         text,
-        "  fitted anew from the samples at their full rate (all modelled tones, no decimation):"
+        "  recomputed from the samples at their full rate (all modelled tones, no decimation):"
     );
-    for again in again {
-        let [quantity, logged, anew, difference] = again.words();
+    for value in values {
+        let [quantity, logged, recomputed, difference] = value.words();
         let _ = writeln!(
             text,
-            "    {quantity:<30} {logged:>24} logged {anew:>12} anew {difference:>12} apart"
+            "    {quantity:<30} {logged:>24} logged {recomputed:>12} recomputed {difference:>12} apart"
         );
     }
 }
 
-fn again_table(again: &[Again]) -> Markup {
-    let titles = ["Quantity", "Logged, k = 2", "Anew", "Difference"];
+fn recomputed_table(values: &[Recomputed]) -> Markup {
+    let titles = ["Quantity", "Logged, k = 2", "Recomputed", "Difference"];
     html! {
         p {
-            "The main values fitted anew from the samples of the hold at their full rate, \
-             past decimation and tracker:"
+            "The main values recomputed from the samples of the hold at their full rate, \
+             without decimation and tracker:"
         } "\n"
-        (table(&titles, html! { @for again in again { (row(&again.words())) } }))
+        (table(&titles, html! { @for value in values { (row(&value.words())) } }))
     }
 }
 

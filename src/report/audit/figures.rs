@@ -14,6 +14,7 @@ use crate::analysis::TraceRow;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
 use crate::report::number::{plain, significant};
+use crate::resonance::HoldCriterion;
 use crate::resonance::trend::trend;
 
 /// A figure with its heading and what it shows.
@@ -140,7 +141,7 @@ fn approach(case: &Case) -> Option<Picture> {
 
 fn frequency(case: &Case) -> Option<Picture> {
     let hold = series(case.hold_rows(), detuning(case)?);
-    let limit = case.limit("frequency drift")?;
+    let limit = case.limit(HoldCriterion::FrequencyDrift)?;
     let reach = limit.max(1.2 * largest(&hold));
     let x = Axis::new(TIME, case.point.start_s, case.point.end_s);
     let y = Axis::new("off settled (bandwidths)", -reach, reach);
@@ -159,10 +160,10 @@ fn drive_phase(case: &Case) -> Option<Picture> {
     if !has_values(&series(case.rows, phase)) {
         return None;
     }
-    let limit = case.limit("drive phase").unwrap_or(f64::NAN);
+    let limit = case.limit(HoldCriterion::DrivePhase).unwrap_or(f64::NAN);
     let is_evidence = case
-        .criterion("drive phase")
-        .is_none_or(|criterion| criterion.met.is_some());
+        .result(HoldCriterion::DrivePhase)
+        .is_none_or(|result| result.met.is_some());
     let caption = if is_evidence {
         "Antinode velocity against drive force: 0 at resonance, ±45 deg at half power. Dashed: what is allowed."
     } else {
@@ -242,7 +243,7 @@ fn amplitude(case: &Case) -> Option<Picture> {
         row.antinode_velocity_mm_s
             .map(|velocity| 100.0 * (velocity / mean - 1.0))
     };
-    let limit = case.limit("amplitude variation").unwrap_or(1.5);
+    let limit = case.limit(HoldCriterion::AmplitudeVariation).unwrap_or(1.5);
     let hold = series(case.hold_rows(), off);
     let reach = (2.0 * limit).max(1.15 * largest(&hold));
     let held: Vec<f64> = values(&hold).filter(|value| value.is_finite()).collect();
@@ -322,7 +323,7 @@ fn beats(case: &Case, window_s: Option<f64>) -> Option<Picture> {
     if spectrum.is_empty() {
         return None;
     }
-    let limit = case.limit("beat").unwrap_or(f64::NAN);
+    let limit = case.limit(HoldCriterion::Beat).unwrap_or(f64::NAN);
     let x = Axis::new(
         "beat frequency (Hz)",
         0.0,
@@ -397,7 +398,7 @@ fn distortion(case: &Case) -> Option<Picture> {
     if !has_values(&hold) {
         return None;
     }
-    let limit = case.limit("distortion").unwrap_or(f64::NAN);
+    let limit = case.limit(HoldCriterion::Distortion).unwrap_or(f64::NAN);
     let y = Axis::from_zero(
         "distortion (%)",
         values(&hold).chain(std::iter::once(limit)),
@@ -417,7 +418,7 @@ fn noise(case: &Case) -> Option<Picture> {
     if !has_values(&all) {
         return None;
     }
-    let limit = case.limit("signal to noise").unwrap_or(f64::NAN);
+    let limit = case.limit(HoldCriterion::SignalToNoise).unwrap_or(f64::NAN);
     let y = Axis::from_zero(
         "signal to noise (dB)",
         values(&all).chain(std::iter::once(limit)),

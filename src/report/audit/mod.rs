@@ -52,7 +52,7 @@ struct CaseJson<'a> {
     end_s: f64,
     dwell_start_s: f64,
     dwell_end_s: f64,
-    criteria: Vec<Judgement<'a>>,
+    criteria: Vec<Judgement>,
 }
 
 impl Audit<'_> {

@@ -12,7 +12,8 @@ use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
 use crate::report::html::{head, page, table, wide};
 use crate::report::number::{ABSENT, by_uncertainty, duration, fixed, significant};
-use crate::resonance::reading::fold_half_turn_deg;
+use crate::resonance::HoldCriterion;
+use crate::resonance::phasor::fold_half_turn_deg;
 
 /// The whole audit; `deep` follows the only case, if there is one alone.
 pub fn html(audit: &Audit, deep: Markup) -> String {
@@ -118,7 +119,7 @@ struct Quantity {
     /// Ends of the axis, if they are fixed.
     range: Option<(f64, f64)>,
     /// Criterion whose limit is drawn on both sides of zero.
-    criterion: Option<&'static str>,
+    criterion: Option<HoldCriterion>,
 }
 
 /// The shortest proof of the whole run.
@@ -131,7 +132,7 @@ const PHASE: Quantity = Quantity {
         (folded, point.drive_phase_u_deg)
     },
     range: Some((-95.0, 95.0)),
-    criterion: Some("drive phase"),
+    criterion: Some(HoldCriterion::DrivePhase),
 };
 
 const RATIO: Quantity = Quantity {
@@ -162,7 +163,7 @@ fn of_points(audit: &Audit, kinds: &[(Look, &str)], quantity: &Quantity) -> Opti
     };
     let limit = quantity
         .criterion
-        .and_then(|name| audit.cases.iter().find_map(|case| case.limit(name)));
+        .and_then(|criterion| audit.cases.iter().find_map(|case| case.limit(criterion)));
     let figure = Figure::new(
         &format!("{} over frequency", quantity.title),
         Axis::over("frequency (Hz)", all.iter().map(|point| point.0)),
@@ -216,8 +217,8 @@ fn index_row(case: &Case) -> Markup {
         .harmonic
         .map_or_else(|| ABSENT.to_owned(), |harmonic| harmonic.to_string());
     let ring_up = case
-        .criterion("ring-up")
-        .and_then(|criterion| criterion.value)
+        .result(HoldCriterion::RingUp)
+        .and_then(|result| result.value)
         .map_or_else(|| ABSENT.to_owned(), |constants| fixed(constants, 1));
     html! {
         tr {
@@ -284,7 +285,7 @@ fn criteria_table(case: &Case) -> Markup {
         return html! {
             p class="warning" {
                 "No evidence: evidence.jsonl has no line for this point. " code { "spanhold verify" }
-                " works it out anew."
+                " recomputes it."
             } "\n"
         };
     }

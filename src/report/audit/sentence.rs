@@ -2,6 +2,7 @@
 
 use super::case::Case;
 use crate::report::number::{duration, plain, within};
+use crate::resonance::HoldCriterion;
 use crate::setup::Verdict;
 
 /// What is to be said of a dwell.
@@ -18,8 +19,8 @@ fn length(case: &Case) -> String {
 }
 
 fn ring_up(case: &Case) -> String {
-    case.criterion("ring-up")
-        .and_then(|criterion| criterion.value)
+    case.result(HoldCriterion::RingUp)
+        .and_then(|result| result.value)
         .map_or_else(String::new, |constants| {
             format!(" after {constants:.1} time constants of ring-up")
         })
@@ -27,17 +28,17 @@ fn ring_up(case: &Case) -> String {
 
 fn held(case: &Case) -> String {
     let mut parts = Vec::new();
-    let phase = case.criterion("drive phase");
+    let phase = case.result(HoldCriterion::DrivePhase);
     let largest_deg = case.largest(|row| row.drive_phase_deg);
     match (phase, largest_deg) {
-        (Some(criterion), Some(largest_deg)) if criterion.met == Some(true) => {
+        (Some(result), Some(largest_deg)) if result.met == Some(true) => {
             parts.push(format!(
                 "the drive phase stayed within {} deg of resonance ({} are allowed)",
                 plain(largest_deg.ceil().max(1.0), 3),
-                plain(criterion.limit, 3)
+                plain(result.limit, 3)
             ));
         }
-        (Some(criterion), _) if criterion.met.is_none() => parts.push(
+        (Some(result), _) if result.met.is_none() => parts.push(
             "the drive phase says nothing here, but the approach went over the peak on both sides"
                 .to_owned(),
         ),
@@ -129,15 +130,18 @@ mod tests {
     use super::*;
     use crate::analysis::TraceRow;
     use crate::reduction::SettledPoint;
-    use crate::resonance::Criterion;
+    use crate::resonance::CriterionResult;
 
-    fn criterion(name: &str, value: Option<f64>, limit: f64, met: Option<bool>) -> Criterion {
-        Criterion {
-            name: name.into(),
+    fn result(
+        criterion: HoldCriterion,
+        value: Option<f64>,
+        limit: f64,
+        met: Option<bool>,
+    ) -> CriterionResult {
+        CriterionResult {
+            criterion,
             value,
             limit,
-            unit: String::new(),
-            at_most: true,
             met,
         }
     }
@@ -166,7 +170,7 @@ mod tests {
         }
     }
 
-    fn said(point: &SettledPoint, criteria: &[Criterion]) -> String {
+    fn said(point: &SettledPoint, criteria: &[CriterionResult]) -> String {
         let rows = [
             // Before the hold: says nothing about it.
             row(29.0, 16.5, 120.0, 70.0),
@@ -185,8 +189,8 @@ mod tests {
     #[test]
     fn a_hold_is_told_with_what_convinces() {
         let criteria = [
-            criterion("ring-up", Some(7.04), 4.0, Some(true)),
-            criterion("drive phase", Some(-2.0), 20.0, Some(true)),
+            result(HoldCriterion::RingUp, Some(7.04), 4.0, Some(true)),
+            result(HoldCriterion::DrivePhase, Some(-2.0), 20.0, Some(true)),
         ];
         assert_eq!(
             said(&point(Verdict::Held, &[]), &criteria),
@@ -198,7 +202,7 @@ mod tests {
 
     #[test]
     fn a_phase_that_is_no_evidence_is_not_claimed() {
-        let criteria = [criterion("drive phase", Some(-60.0), 20.0, None)];
+        let criteria = [result(HoldCriterion::DrivePhase, Some(-60.0), 20.0, None)];
         let said = said(&point(Verdict::Held, &[]), &criteria);
         assert!(said.contains("the drive phase says nothing here"), "{said}");
         assert!(!said.contains("deg"), "{said}");

@@ -68,7 +68,7 @@ fn block(text: &mut String, case: &Case) {
     if case.criteria.is_empty() {
         let _ = writeln!(
             text,
-            "  no evidence: evidence.jsonl has no line for this point; `spanhold verify` works it out anew"
+            "  no evidence: evidence.jsonl has no line for this point; `spanhold verify` recomputes it"
         );
         return;
     }

@@ -7,7 +7,7 @@ use maud::{Markup, html};
 use crate::reduction::SettledPoint;
 use crate::report::html::{row, table};
 use crate::report::number::{ABSENT, by_uncertainty, duration, fixed, with_uncertainty};
-use crate::resonance::reading::fold_half_turn_deg;
+use crate::resonance::phasor::fold_half_turn_deg;
 use crate::setup::Verdict;
 
 /// A column: its heading, and what it says of a point.

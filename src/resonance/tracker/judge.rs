@@ -3,9 +3,11 @@
 
 use std::sync::Arc;
 
-use super::super::criteria::{Judged, Stretch};
-use super::super::reading::{Reading, median, middle_hz, velocity_m_s};
-use super::super::{Criterion, Dwell};
+use super::super::Dwell;
+use super::super::criteria::{HoldCriterion, Judged};
+use super::super::hop_estimate::{HopEstimate, median, median_frequency_hz};
+use super::super::phasor::velocity_m_s;
+use super::super::stretch::Stretch;
 use super::{EndOfDwell, HOLD_CONSTANTS, LONGEST_DWELL_SECONDS, RING_UP_COMFORT, Tracker};
 use crate::maths;
 use crate::setup::Quantity;
@@ -17,37 +19,38 @@ use std::f64::consts::PI;
 const DWELL_SECONDS: f64 = 1.5;
 /// A hold has to fill this part of the dwell after ring-up.
 const LEAST_SHARE: f64 = 0.5;
-/// Impulse over the usual residual of the dwell that makes a knock.
-const KNOCK: f64 = 6.0;
-/// Knocks in more than this part of the hops are a rattle.
-const KNOCK_SHARE: f64 = 0.1;
+/// Largest residual of a hop over the dwell's median residual rms from which a
+/// transient is seen.
+const TRANSIENT: f64 = 6.0;
+/// Transients in more than this part of the hops are a rattle.
+const TRANSIENT_SHARE: f64 = 0.1;
 
 impl Tracker {
-    /// Hops in which a single impulse stands far above what is usual.
-    fn knocks(&self, readings: &[Reading]) -> Vec<usize> {
-        let mut hops: Vec<usize> = Vec::new();
-        for (place, _) in self.places.judged() {
-            let channel = |reading: &Reading| reading.frame.channels.get(place).copied();
-            let Some(usual) = median(
-                readings
-                    .iter()
-                    .filter_map(|reading| Some(channel(reading)?.residual_rms)),
-            ) else {
+    /// Hops in which a transient, an isolated impulse, stands far above the
+    /// residual of the other hops.
+    fn transients(&self, hops: &[HopEstimate]) -> Vec<usize> {
+        let mut found: Vec<usize> = Vec::new();
+        for (index, _) in self.channels.judged() {
+            let channel = |hop: &HopEstimate| hop.frame.channels.get(index).copied();
+            let residuals = hops
+                .iter()
+                .filter_map(|hop| Some(channel(hop)?.residual_rms));
+            let Some(usual) = median(residuals) else {
                 continue;
             };
-            hops.extend(readings.iter().enumerate().filter_map(|(i, reading)| {
-                let channel = channel(reading)?;
-                let strong = channel.residual_peak > KNOCK * usual
+            found.extend(hops.iter().enumerate().filter_map(|(i, hop)| {
+                let channel = channel(hop)?;
+                let strong = channel.residual_peak > TRANSIENT * usual
                     && channel.residual_peak > 0.01 * maths::modulus(channel.amplitude);
                 strong.then_some(i)
             }));
         }
-        hops.sort_unstable();
-        hops.dedup();
-        if hops.len() as f64 > KNOCK_SHARE * readings.len() as f64 {
+        found.sort_unstable();
+        found.dedup();
+        if found.len() as f64 > TRANSIENT_SHARE * hops.len() as f64 {
             Vec::new()
         } else {
-            hops
+            found
         }
     }
 
@@ -57,16 +60,16 @@ impl Tracker {
         } else {
             0
         };
-        let readings = self.dwell.get(..self.dwell.len().saturating_sub(guard))?;
-        let later = readings.get(readings.len() / 2..)?;
+        let hops = self.dwell.get(..self.dwell.len().saturating_sub(guard))?;
+        let later = hops.get(hops.len() / 2..)?;
         let bandwidth = self.bandwidth_hz(later);
-        let (changed, plateau_end) = plateau(readings, bandwidth);
+        let (changed, plateau_end) = plateau(hops, bandwidth);
         let hop_s = self.plan.hop_seconds();
         let dwell_hops = (DWELL_SECONDS / hop_s).ceil() as usize;
-        // Parts between knocks; without any, the whole dwell.
+        // Parts between transients; without any, the whole dwell.
         let mut bounds = vec![changed];
-        let own = readings.get(changed..plateau_end)?;
-        bounds.extend(self.knocks(own).iter().map(|hop| changed + hop + 1));
+        let own = hops.get(changed..plateau_end)?;
+        bounds.extend(self.transients(own).iter().map(|hop| changed + hop + 1));
         bounds.push(plateau_end);
         let parts = bounds.windows(2).filter_map(|pair| match pair {
             [from, to] if *to >= from + dwell_hops => Some((*from, *to)),
@@ -102,24 +105,24 @@ impl Tracker {
         end: EndOfDwell,
     ) -> Option<Dwell> {
         let hop_s = self.plan.hop_seconds();
-        let readings = self.dwell.get(from..to)?;
-        let frequency_hz = middle_hz(readings)?;
+        let hops = self.dwell.get(from..to)?;
+        let frequency_hz = median_frequency_hz(hops)?;
         let least = (Stretch::least_seconds(&self.setup, frequency_hz) / hop_s).ceil() as usize;
         let constant_s = bandwidth.map_or(0.0, |bandwidth| 1.0 / (PI * bandwidth));
-        let hops = |constants: f64| {
+        let wait_hops = |constants: f64| {
             ((constants * constant_s / hop_s).ceil() as usize).max(self.plan.window_hops)
         };
-        let rung_up = hops(self.setup.hold.ring_up_time_constants);
-        let comfort = hops(self.setup.hold.ring_up_time_constants.max(RING_UP_COMFORT));
+        let rung_up = wait_hops(self.setup.hold.ring_up_time_constants);
+        let comfort = wait_hops(self.setup.hold.ring_up_time_constants.max(RING_UP_COMFORT));
         // Points are taken from `max_seconds` at most, the latest ones.
         let most = (self.setup.hold.max_seconds / hop_s).ceil() as usize;
         let count = to - from;
         // Where the span keeps ringing after the drive has gone, its frequency
         // tells late: the steady run says where the dwell really ended.
-        // What has been let go cannot be fitted any more.
-        let kept = readings.iter().position(|r| !r.frame.samples.is_empty());
+        // Hops whose samples have been dropped cannot be fitted any more.
+        let kept = hops.iter().position(|hop| !hop.frame.samples.is_empty());
         let earliest = rung_up.min(count / 2).max(kept.unwrap_or_default());
-        let (run_start, run_end) = self.steady_run(readings.get(earliest..)?);
+        let (run_start, run_end) = self.steady_run(hops.get(earliest..)?);
         let (run_start, run_end) = (earliest + run_start, earliest + run_end);
         let run = run_end - run_start;
         let (first, last) = if run >= least && run as f64 >= LEAST_SHARE * (count - earliest) as f64
@@ -127,8 +130,8 @@ impl Tracker {
             // As much ring-up as the run can spare beside the hold, and if need be
             // the shortest hold. A tenth over the least wait, because the hold's
             // own ratio will be asked whether it was enough.
-            let wanted = least.max(hops(HOLD_CONSTANTS).min(most)).min(run);
-            let safe = hops(1.1 * self.setup.hold.ring_up_time_constants);
+            let wanted = least.max(wait_hops(HOLD_CONSTANTS).min(most)).min(run);
+            let safe = wait_hops(1.1 * self.setup.hold.ring_up_time_constants);
             let waited = comfort.min(run_end - wanted).max(safe.min(run_end - least));
             (run_start.max(waited), run_end)
         } else {
@@ -138,22 +141,21 @@ impl Tracker {
         self.judge(from, from + first, from + last, end)
     }
 
-    /// Longest run of hops whose amplitude stays where the dwell's middle
-    /// value is. A run that starts or ends inside gives a window's length away
+    /// Longest run of hops whose amplitude stays near the dwell's median. Where
+    /// the run starts or ends inside the dwell, a window's length is left out
     /// at that side: its samples are partly those of the change.
-    fn steady_run(&self, readings: &[Reading]) -> (usize, usize) {
-        let Some(middle) = median(readings.iter().map(|reading| reading.antinode_m_s)) else {
+    fn steady_run(&self, hops: &[HopEstimate]) -> (usize, usize) {
+        let Some(middle) = median(hops.iter().map(|hop| hop.antinode_m_s)) else {
             return (0, 0);
         };
-        let noise =
-            median(readings.iter().map(|reading| reading.antinode_u_rel)).unwrap_or_default();
+        let noise = median(hops.iter().map(|hop| hop.antinode_u_rel)).unwrap_or_default();
         let width = 0.01 * self.setup.hold.amplitude_variation_pct + 4.0 * noise;
-        let inside = |reading: &Reading| (reading.antinode_m_s / middle - 1.0).abs() <= width;
-        let best = longest_run(readings, inside);
-        let hops = self.plan.window_hops;
-        let from = if best.0 > 0 { best.0 + hops } else { 0 };
-        let to = if best.1 < readings.len() {
-            best.1.saturating_sub(hops)
+        let inside = |hop: &HopEstimate| (hop.antinode_m_s / middle - 1.0).abs() <= width;
+        let best = longest_run(hops, inside);
+        let window = self.plan.window_hops;
+        let from = if best.0 > 0 { best.0 + window } else { 0 };
+        let to = if best.1 < hops.len() {
+            best.1.saturating_sub(window)
         } else {
             best.1
         };
@@ -162,7 +164,7 @@ impl Tracker {
 
     pub(super) fn stretch<'a>(
         &'a self,
-        readings: &'a [Reading],
+        hops: &'a [HopEstimate],
         interval: Option<&'a IntervalTone>,
         bandwidth_hz: Option<f64>,
         waited_s: f64,
@@ -170,8 +172,8 @@ impl Tracker {
         Stretch {
             setup: &self.setup,
             plan: &self.plan,
-            places: &self.places,
-            readings,
+            channels: &self.channels,
+            hops,
             interval,
             bandwidth_hz,
             waited_s,
@@ -186,13 +188,9 @@ impl Tracker {
         last: usize,
         end: EndOfDwell,
     ) -> Option<Dwell> {
-        let readings = self.dwell.get(first..last)?;
-        let frequency_hz = middle_hz(readings)?;
-        let samples = join_hops(
-            readings
-                .iter()
-                .map(|reading| reading.frame.samples.as_ref()),
-        );
+        let hops = self.dwell.get(first..last)?;
+        let frequency_hz = median_frequency_hz(hops)?;
+        let samples = join_hops(hops.iter().map(|hop| hop.frame.samples.as_ref()));
         let interval = fit_interval(&self.plan, samples.view(), frequency_hz).ok();
         let ratio = interval.as_ref().and_then(|interval| self.ratio(interval));
         let bandwidth = interval.as_ref().zip(ratio).map(|(interval, ratio)| {
@@ -202,9 +200,9 @@ impl Tracker {
         let hop_s = self.plan.hop_seconds();
         let waited_s = (first - changed) as f64 * hop_s;
         let judged = self
-            .stretch(readings, interval.as_ref(), bandwidth, waited_s)
+            .stretch(hops, interval.as_ref(), bandwidth, waited_s)
             .judge();
-        let (verdict, mut reasons) = self.verdict(&judged, readings);
+        let (verdict, mut reasons) = self.verdict(&judged, hops);
         let missing_samples = match end {
             EndOfDwell::Gap { missing, .. } => missing,
             _ => 0,
@@ -224,18 +222,12 @@ impl Tracker {
                 Verdict::Rejected
             },
             reasons,
-            criteria: judged
-                .into_iter()
-                .map(|(criterion, _)| criterion)
-                .collect::<Vec<Criterion>>(),
-            hold_start_s: readings.first()?.end_s - hop_s,
-            hold_end_s: readings.last()?.end_s,
+            criteria: judged.into_iter().map(|judged| judged.result).collect(),
+            hold_start_s: hops.first()?.end_s - hop_s,
+            hold_end_s: hops.last()?.end_s,
             bandwidth_hz: bandwidth,
             interval,
-            frames: readings
-                .iter()
-                .map(|reading| Arc::clone(&reading.frame))
-                .collect(),
+            frames: hops.iter().map(|hop| Arc::clone(&hop.frame)).collect(),
             missing_samples,
         })
     }
@@ -261,7 +253,7 @@ impl Tracker {
                 last.end_s
             )),
             EndOfDwell::TooLong => reasons.push(format!(
-                "not held within {:.0} minutes: judged as it is, and begun anew",
+                "not held within {:.0} minutes: judged as it is, and a new dwell begun",
                 LONGEST_DWELL_SECONDS / 60.0
             )),
             EndOfDwell::Change | EndOfDwell::ToneLost | EndOfDwell::EndOfSamples => {}
@@ -274,28 +266,29 @@ impl Tracker {
             Some(velocity_m_s(quantity, phasor, interval.frequency_hz))
         };
         Some(
-            (velocity(self.places.node?)? / velocity(self.places.antinode?)?)
+            (velocity(self.channels.node?)? / velocity(self.channels.antinode?)?)
                 .im
                 .abs(),
         )
     }
 
-    fn verdict(&self, judged: &[Judged], readings: &[Reading]) -> (Verdict, Vec<String>) {
+    fn verdict(&self, judged: &[Judged], hops: &[HopEstimate]) -> (Verdict, Vec<String>) {
         let failed: Vec<String> = judged
             .iter()
-            .filter(|(criterion, _)| criterion.met == Some(false))
-            .map(|(_, sentence)| sentence.clone())
+            .filter(|judged| judged.result.met == Some(false))
+            .map(|judged| judged.sentence.clone())
             .collect();
         if !failed.is_empty() {
             return (Verdict::Rejected, failed);
         }
-        let open = |name: &str| {
+        let open = |criterion: HoldCriterion| {
             judged
                 .iter()
-                .find(|(c, _)| c.name == name && c.met.is_none())
+                .map(|judged| (judged.result, &judged.sentence))
+                .find(|(result, _)| result.criterion == criterion && result.met.is_none())
         };
-        if open("ring-up").is_some() {
-            let lacks = if self.places.node.is_none() {
+        if open(HoldCriterion::RingUp).is_some() {
+            let lacks = if self.channels.node.is_none() {
                 "there is no node channel"
             } else {
                 "the node shows no ratio"
@@ -303,8 +296,8 @@ impl Tracker {
             let reason = format!("whether the span has rung up is not known: {lacks}");
             return (Verdict::Steady, vec![reason]);
         }
-        match open("drive phase") {
-            Some((_, sentence)) if !self.passed_the_peak(readings) => {
+        match open(HoldCriterion::DrivePhase) {
+            Some((_, sentence)) if !self.passed_the_peak(hops) => {
                 (Verdict::Steady, vec![sentence.clone()])
             }
             _ => (Verdict::Held, Vec::new()),
@@ -316,11 +309,11 @@ impl Tracker {
     /// resonance curve has it, and nowhere did it move more. The span traces
     /// that curve only if it has a time constant for each side; hops in which
     /// an old motion blurs the frequency tell nothing.
-    fn passed_the_peak(&self, readings: &[Reading]) -> bool {
+    fn passed_the_peak(&self, hops: &[HopEstimate]) -> bool {
         let (Some(held_hz), Some(held_m_s), Some(bandwidth)) = (
-            middle_hz(readings),
-            median(readings.iter().map(|reading| reading.antinode_m_s)),
-            self.bandwidth_hz(readings),
+            median_frequency_hz(hops),
+            median(hops.iter().map(|hop| hop.antinode_m_s)),
+            self.bandwidth_hz(hops),
         ) else {
             return false;
         };
@@ -350,32 +343,29 @@ impl Tracker {
     }
 }
 
-/// What a reading tells of a passage over the peak: frequency with its standard
+/// What a hop tells of a passage over the peak: frequency with its standard
 /// uncertainty, Hz, and antinode velocity, m/s.
-pub(super) fn passage(reading: &Reading) -> ([f64; 2], f64) {
-    (
-        [reading.frequency_hz, reading.frequency_u_hz],
-        reading.antinode_m_s,
-    )
+pub(super) fn passage(hop: &HopEstimate) -> ([f64; 2], f64) {
+    ([hop.frequency_hz, hop.frequency_u_hz], hop.antinode_m_s)
 }
 
-/// The longest run of readings whose frequency stays within half a bandwidth
-/// of the dwell's middle value: first and one past last.
-pub(super) fn plateau(readings: &[Reading], bandwidth_hz: Option<f64>) -> (usize, usize) {
-    let Some(own_hz) = middle_hz(readings) else {
+/// The longest run of hops whose frequency stays within half a bandwidth
+/// of the dwell's median: first and one past last.
+pub(super) fn plateau(hops: &[HopEstimate], bandwidth_hz: Option<f64>) -> (usize, usize) {
+    let Some(own_hz) = median_frequency_hz(hops) else {
         return (0, 0);
     };
     let width_hz = 0.5 * bandwidth_hz.unwrap_or(0.1);
-    longest_run(readings, |reading| {
-        (reading.frequency_hz - own_hz).abs() <= width_hz.max(6.0 * reading.frequency_u_hz)
+    longest_run(hops, |hop| {
+        (hop.frequency_hz - own_hz).abs() <= width_hz.max(6.0 * hop.frequency_u_hz)
     })
 }
 
-/// The longest run of readings that are `inside`: first and one past last.
-fn longest_run(readings: &[Reading], inside: impl Fn(&Reading) -> bool) -> (usize, usize) {
+/// The longest run of hops that are `inside`: first and one past last.
+fn longest_run(hops: &[HopEstimate], inside: impl Fn(&HopEstimate) -> bool) -> (usize, usize) {
     let (mut best, mut start) = ((0, 0), 0);
-    for end in 0..=readings.len() {
-        if readings.get(end).is_some_and(&inside) {
+    for end in 0..=hops.len() {
+        if hops.get(end).is_some_and(&inside) {
             continue;
         }
         if end - start > best.1 - best.0 {

@@ -1,4 +1,4 @@
-//! The tracker: cuts the stream of readings into dwells; `judge` picks in each
+//! The tracker: cuts the stream of hops into dwells; `judge` picks in each
 //! the stretch that is judged.
 //!
 //! A dwell ends where the frequency leaves its middle value by a third of a
@@ -6,8 +6,8 @@
 //! where the tone is lost. It is judged **whole**: from the end of ring-up to
 //! the end of the dwell, less the moments of the change itself. Were any
 //! sub-stretch allowed, the crest of a slow wander would pass as a hold. Only a
-//! knock (an isolated impulse) cuts a dwell in two, and each part then has to
-//! ring up anew.
+//! transient (an isolated impulse) cuts a dwell in two, and each part then has
+//! to wait for ring-up by itself.
 
 mod judge;
 
@@ -17,8 +17,9 @@ use std::sync::Arc;
 
 use self::judge::{passage, plateau};
 use super::Dwell;
-use super::level::{DriveLevel, LevelNews, STEADY_HOPS};
-use super::reading::{Places, Reading, median, middle_hz};
+use super::channel_map::ChannelMap;
+use super::hop_estimate::{HopEstimate, median, median_frequency_hz};
+use super::level::{DriveLevel, LevelEvent, STEADY_HOPS};
 use crate::setup::Setup;
 use crate::setup::Verdict;
 use crate::span::StrungConductor;
@@ -41,7 +42,7 @@ const RING_UP_COMFORT: f64 = 7.0;
 const HOLD_CONSTANTS: f64 = 0.5;
 /// How far back the approach to a resonance is remembered, s.
 const APPROACH_SECONDS: f64 = 900.0;
-/// A dwell without a point is judged after this long and begun anew, s:
+/// A dwell without a point is judged after this long and a new one begun, s:
 /// whoever forgot to switch off at night finds out why, and memory stays flat.
 const LONGEST_DWELL_SECONDS: f64 = 3600.0;
 
@@ -69,8 +70,8 @@ pub struct Tracker {
     setup: Setup,
     conductor: StrungConductor,
     plan: TonePlan,
-    places: Places,
-    dwell: Vec<Reading>,
+    channels: ChannelMap,
+    dwell: Vec<HopEstimate>,
     /// Whether the dwell in hand has had its point.
     settled: bool,
     /// Hops until it is worth looking again whether it may have one.
@@ -87,7 +88,7 @@ impl Tracker {
         Self {
             setup: setup.clone(),
             conductor: setup.strung_conductor(),
-            places: Places::new(setup, plan),
+            channels: ChannelMap::new(setup, plan),
             plan: plan.clone(),
             dwell: Vec::new(),
             settled: false,
@@ -97,38 +98,38 @@ impl Tracker {
         }
     }
 
-    /// Where the channels stand in a frame.
-    pub fn places(&self) -> &Places {
-        &self.places
+    /// Which entry of a frame belongs to which role.
+    pub fn channels(&self) -> &ChannelMap {
+        &self.channels
     }
 
     /// Takes the next hop, `None` where no tone stands out; gives the dwell that
     /// it brought to an end, or one that has been held for the longest time that
     /// is waited for.
-    pub fn hop(&mut self, reading: Option<Reading>) -> Option<Dwell> {
-        let Some(reading) = reading else {
+    pub fn hop(&mut self, hop: Option<HopEstimate>) -> Option<Dwell> {
+        let Some(hop) = hop else {
             return self.close(EndOfDwell::ToneLost);
         };
         let bandwidth_hz = self.recent_bandwidth_hz();
         let mut closed = self
-            .change(&reading, bandwidth_hz)
+            .change(&hop, bandwidth_hz)
             .and_then(|end| self.close(end));
         // The level is that of the drive, where there is a force channel.
-        let level = reading.force_n.unwrap_or(reading.antinode_m_s);
-        let news = self.level.hop(level, reading.frequency_hz, bandwidth_hz);
-        if news == LevelNews::Changed {
+        let level = hop.force_n.unwrap_or(hop.antinode_m_s);
+        let event = self.level.hop(level, hop.frequency_hz, bandwidth_hz);
+        if event == LevelEvent::Left {
             closed = closed.or_else(|| self.close(EndOfDwell::Level));
         }
-        self.dwell.push(reading);
-        if news == LevelNews::SteadyAgain {
+        self.dwell.push(hop);
+        if event == LevelEvent::Settled {
             // What came before was the change itself.
             let changing = self.dwell.len().saturating_sub(STEADY_HOPS);
             self.dwell.drain(..changing);
         }
-        self.let_old_samples_go();
+        self.drop_old_samples();
         closed
             .or_else(|| self.settle_early())
-            .or_else(|| self.end_the_endless())
+            .or_else(|| self.limit_length())
     }
 
     /// Takes a gap: the dwell in hand ends there.
@@ -144,17 +145,12 @@ impl Tracker {
         self.close(EndOfDwell::EndOfSamples)
     }
 
-    /// Half-power bandwidth from the ratio of some readings (design, 7.4). The
+    /// Half-power bandwidth from the ratio of some hops (design, 7.4). The
     /// median of the signed quadrature parts, so that hum and noise at the node
     /// cancel.
-    fn bandwidth_hz(&self, readings: &[Reading]) -> Option<f64> {
-        let ratio = median(
-            readings
-                .iter()
-                .filter_map(|reading| reading.ratio.map(|r| r.im)),
-        )?
-        .abs();
-        let frequency_hz = middle_hz(readings)?;
+    fn bandwidth_hz(&self, hops: &[HopEstimate]) -> Option<f64> {
+        let ratio = median(hops.iter().filter_map(|hop| hop.ratio.map(|r| r.im)))?.abs();
+        let frequency_hz = median_frequency_hz(hops)?;
         Some(
             self.conductor
                 .half_power_bandwidth_hz(frequency_hz, ratio.min(1.0)),
@@ -172,14 +168,14 @@ impl Tracker {
 
     /// Whether the drive frequency has left the dwell's own by
     /// [`ANOTHER_FREQUENCY`] bandwidths, however slowly it went.
-    fn change(&self, reading: &Reading, bandwidth_hz: f64) -> Option<EndOfDwell> {
+    fn change(&self, hop: &HopEstimate, bandwidth_hz: f64) -> Option<EndOfDwell> {
         let remembered = self.dwell.len().saturating_sub(REMEMBERED_HOPS);
-        let own_hz = middle_hz(self.dwell.get(remembered..)?)?;
-        let noise = 6.0 * reading.frequency_u_hz;
+        let own_hz = median_frequency_hz(self.dwell.get(remembered..)?)?;
+        let noise = 6.0 * hop.frequency_u_hz;
         let width_hz = (ANOTHER_FREQUENCY * bandwidth_hz)
             .max(LEAST_CHANGE_HZ)
             .max(noise);
-        if (reading.frequency_hz - own_hz).abs() <= width_hz {
+        if (hop.frequency_hz - own_hz).abs() <= width_hz {
             return None;
         }
         // A jump shows within one window; a drift has been on its way for long.
@@ -188,9 +184,8 @@ impl Tracker {
             .len()
             .checked_sub(self.plan.window_hops)
             .and_then(|i| self.dwell.get(i));
-        let little = before.is_some_and(|before| {
-            (reading.frequency_hz - before.frequency_hz).abs() < 0.3 * width_hz
-        });
+        let little = before
+            .is_some_and(|before| (hop.frequency_hz - before.frequency_hz).abs() < 0.3 * width_hz);
         Some(if little {
             EndOfDwell::Drift
         } else {
@@ -199,7 +194,7 @@ impl Tracker {
     }
 
     /// Keeps no more of a dwell than could still matter.
-    fn end_the_endless(&mut self) -> Option<Dwell> {
+    fn limit_length(&mut self) -> Option<Dwell> {
         let longest = (LONGEST_DWELL_SECONDS / self.plan.hop_seconds()) as usize;
         if self.dwell.len() < longest {
             return None;
@@ -211,15 +206,15 @@ impl Tracker {
         self.close(EndOfDwell::TooLong)
     }
 
-    fn let_old_samples_go(&mut self) {
+    fn drop_old_samples(&mut self) {
         let keep_s = 2.0 * self.setup.hold.max_seconds + 10.0;
         let keep = (keep_s / self.plan.hop_seconds()) as usize;
         if let Some(old) = self.dwell.len().checked_sub(keep + 1)
-            && let Some(reading) = self.dwell.get_mut(old)
+            && let Some(hop) = self.dwell.get_mut(old)
         {
-            let mut light = (*reading.frame).clone();
+            let mut light = (*hop.frame).clone();
             light.samples = Arc::default();
-            reading.frame = Arc::new(light);
+            hop.frame = Arc::new(light);
         }
     }
 
@@ -251,10 +246,10 @@ impl Tracker {
         if waited_s * PI * bandwidth < RING_UP_COMFORT {
             return None;
         }
-        let light = self.stretch(last, None, Some(bandwidth), waited_s).judge();
-        if light
+        let without_fit = self.stretch(last, None, Some(bandwidth), waited_s).judge();
+        if without_fit
             .iter()
-            .any(|(criterion, _)| criterion.met == Some(false))
+            .any(|judged| judged.result.met == Some(false))
         {
             return None;
         }
@@ -282,8 +277,8 @@ impl Tracker {
             self.level.restart();
         }
         let remember = (APPROACH_SECONDS / self.plan.hop_seconds()) as usize;
-        for reading in self.dwell.drain(..) {
-            self.approach.push_back(passage(&reading));
+        for hop in self.dwell.drain(..) {
+            self.approach.push_back(passage(&hop));
         }
         while self.approach.len() > remember {
             self.approach.pop_front();

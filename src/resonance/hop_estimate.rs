@@ -1,0 +1,90 @@
+//! One tone frame in the terms of the trade: velocities, ratio, drive phase.
+
+use num_complex::Complex64;
+use std::sync::Arc;
+
+use super::channel_map::ChannelMap;
+use super::phasor::{fold_half_turn_deg, velocity_m_s};
+use crate::maths;
+use crate::tone::{ChannelTone, ToneFrame};
+
+/// What one hop says about the span.
+#[derive(Debug, Clone)]
+pub struct HopEstimate {
+    /// End of the hop, s.
+    pub end_s: f64,
+    /// Frequency, Hz.
+    pub frequency_hz: f64,
+    /// Its standard uncertainty, Hz.
+    pub frequency_u_hz: f64,
+    /// Antinode velocity, m/s peak.
+    pub antinode_m_s: f64,
+    /// Standard uncertainty of its modulus, relative.
+    pub antinode_u_rel: f64,
+    /// Node velocity over antinode velocity, complex.
+    pub ratio: Option<Complex64>,
+    /// Drive force, N peak.
+    pub force_n: Option<f64>,
+    /// Phase of the antinode velocity against the drive force, degrees,
+    /// folded into −90…90.
+    pub drive_phase_deg: Option<f64>,
+    /// The frame; its samples may have been dropped.
+    pub frame: Arc<ToneFrame>,
+}
+
+impl HopEstimate {
+    /// From a frame; `None` where no tone stands out or no antinode is known.
+    pub fn new(channels: &ChannelMap, frame: &Arc<ToneFrame>) -> Option<Self> {
+        let frequency_hz = frame.frequency_hz?;
+        let (index, quantity) = channels.antinode?;
+        let antinode = frame.channels.get(index)?;
+        let antinode_velocity = velocity_m_s(quantity, antinode.amplitude, frequency_hz);
+        let modulus = maths::modulus(antinode_velocity);
+        if modulus <= 0.0 || !modulus.is_finite() {
+            return None;
+        }
+        let ratio = channels.node.and_then(|(index, quantity)| {
+            let node = frame.channels.get(index)?;
+            Some(velocity_m_s(quantity, node.amplitude, frequency_hz) / antinode_velocity)
+        });
+        let force: Option<&ChannelTone> =
+            channels.force.and_then(|index| frame.channels.get(index));
+        Some(Self {
+            end_s: frame.end_s,
+            frequency_hz,
+            frequency_u_hz: frame.frequency_u_hz,
+            antinode_m_s: modulus,
+            antinode_u_rel: antinode.amplitude_u / maths::modulus(antinode.amplitude),
+            ratio,
+            force_n: force.map(|force| maths::modulus(force.amplitude)),
+            drive_phase_deg: force.map(|force| {
+                fold_half_turn_deg(
+                    maths::argument(antinode_velocity / force.amplitude).to_degrees(),
+                )
+            }),
+            frame: Arc::clone(frame),
+        })
+    }
+
+    /// The inverse standing wave ratio of this hop: the part of the node
+    /// motion in quadrature with the antinode (design, 7.3).
+    pub fn iswr(&self) -> Option<f64> {
+        self.ratio.map(|ratio| ratio.im.abs())
+    }
+}
+
+/// Median of some values; `None` of none.
+pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut sorted: Vec<f64> = values.filter(|value| value.is_finite()).collect();
+    if sorted.is_empty() {
+        return None;
+    }
+    let middle = sorted.len() / 2;
+    let (_, value, _) = sorted.select_nth_unstable_by(middle, f64::total_cmp);
+    Some(*value)
+}
+
+/// Median of the frequency of some hops, Hz.
+pub fn median_frequency_hz(hops: &[HopEstimate]) -> Option<f64> {
+    median(hops.iter().map(|hop| hop.frequency_hz))
+}

@@ -1,0 +1,57 @@
+//! What phasors say in the terms of the trade: velocity, drive phase, detuning.
+
+use num_complex::Complex64;
+use std::f64::consts::TAU;
+
+use crate::maths;
+use crate::setup::Quantity;
+
+/// Largest drive phase that is turned into a distance from the peak, degrees.
+/// Beyond it one degree of error makes any distance from 29 half-power
+/// bandwidths up to infinity; all that can be said there is 'far off the peak'.
+pub const FARTHEST_DRIVE_PHASE_DEG: f64 = 89.0;
+
+/// Peak velocity phasor in m/s of a motion channel's peak phasor.
+/// V = A/(j omega) from acceleration, V = j omega Y from displacement.
+pub fn velocity_m_s(quantity: Quantity, phasor: Complex64, frequency_hz: f64) -> Complex64 {
+    let j_omega = Complex64::new(0.0, TAU * frequency_hz);
+    match quantity {
+        Quantity::Acceleration => phasor / j_omega,
+        Quantity::Displacement => phasor * j_omega,
+        Quantity::Velocity | Quantity::Strain | Quantity::Force => phasor,
+    }
+}
+
+/// Folds an angle into −90…90 degrees: which of two neighbouring antinodes is
+/// measured, and which way round a sensor is mounted, says nothing about
+/// resonance.
+pub fn fold_half_turn_deg(angle_deg: f64) -> f64 {
+    let folded = angle_deg.rem_euclid(180.0);
+    if folded > 90.0 {
+        folded - 180.0
+    } else {
+        folded
+    }
+}
+
+/// Distance from the peak in half-power bandwidths, from the drive phase
+/// (folded into −90…90 degrees): tan(phase) = 2 (f − f_n)/df (design, 7.4). The
+/// phase is taken as [`FARTHEST_DRIVE_PHASE_DEG`] at most.
+pub fn detuning_bandwidths(drive_phase_deg: f64) -> f64 {
+    let phase_deg = drive_phase_deg.clamp(-FARTHEST_DRIVE_PHASE_DEG, FARTHEST_DRIVE_PHASE_DEG);
+    0.5 * maths::tan(phase_deg.to_radians())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Half a bandwidth from the peak the phase is 45°: the definition of the
+    /// half-power points.
+    #[test]
+    fn the_half_power_points_are_half_a_bandwidth_away() {
+        assert!((detuning_bandwidths(45.0) - 0.5).abs() < 1e-12);
+        assert!((detuning_bandwidths(-45.0) + 0.5).abs() < 1e-12);
+        assert_eq!(detuning_bandwidths(90.0), detuning_bandwidths(89.0));
+    }
+}
