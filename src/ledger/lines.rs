@@ -9,6 +9,7 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use super::LedgerError;
+use crate::recorder::{self, replace_file};
 
 /// A file that only grows.
 #[derive(Debug)]
@@ -156,28 +157,12 @@ pub(crate) fn cut(path: &Path, length: u64) -> Result<(), LedgerError> {
 
 /// Writes a file so that it is at every moment either the old or the new one.
 pub(crate) fn replace(path: &Path, bytes: &[u8]) -> Result<(), LedgerError> {
-    let mut name = path.as_os_str().to_owned();
-    name.push(".new");
-    let new = PathBuf::from(name);
-    let mut file = File::create(&new).map_err(LedgerError::io(&new, "create"))?;
-    file.write_all(bytes)
-        .and_then(|()| file.sync_all())
-        .map_err(LedgerError::io(&new, "write"))?;
-    std::fs::rename(&new, path).map_err(LedgerError::io(path, "replace"))?;
-    sync_folder(path.parent().unwrap_or(Path::new(".")))
+    replace_file(path, bytes).map_err(LedgerError::io(path, "replace"))
 }
 
 /// Returns once the disk knows the names in a folder.
 pub(crate) fn sync_folder(folder: &Path) -> Result<(), LedgerError> {
-    // Folders cannot be opened as files everywhere; where they cannot, the
-    // system syncs names with their files.
-    #[cfg(unix)]
-    File::open(folder)
-        .and_then(|folder| folder.sync_all())
-        .map_err(LedgerError::io(folder, "sync"))?;
-    #[cfg(not(unix))]
-    let _ = folder;
-    Ok(())
+    recorder::sync_folder(folder).map_err(LedgerError::io(folder, "sync"))
 }
 
 #[cfg(test)]

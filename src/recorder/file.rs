@@ -3,12 +3,13 @@
 //! The header is one write of less than a disk sector, so it is old or new
 //! but never half. It is written after the samples it promises are synced.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{File, OpenOptions};
 use std::io::{self, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use ndarray::ArrayView2;
 
+use super::replace::{replace_file, sync_folder};
 use super::{RecorderError, RecorderOptions};
 use crate::ingest::encode::encode;
 use crate::ingest::sidecar::{Sidecar, hash_of_file, sidecar_path};
@@ -47,7 +48,7 @@ impl RecordingFile {
             Ok(file)
         })()
         .map_err(io_error(&path, "begin a recording"))?;
-        sync_dir(&options.dir)?;
+        sync_folder(&options.dir).map_err(io_error(&options.dir, "sync the folder"))?;
         Ok(Self {
             path,
             file,
@@ -140,25 +141,12 @@ pub(super) fn seal(path: &Path, mut sidecar: Sidecar) -> Result<(), RecorderErro
 /// whatever happens meanwhile.
 pub(super) fn write_sidecar(recording: &Path, sidecar: &Sidecar) -> Result<(), RecorderError> {
     let path = sidecar_path(recording);
-    let mut temporary = path.clone().into_os_string();
-    temporary.push(".tmp");
-    let temporary = PathBuf::from(temporary);
     (|| {
         let mut text = serde_json::to_vec_pretty(sidecar)?;
         text.push(b'\n');
-        let mut file = File::create(&temporary)?;
-        file.write_all(&text)?;
-        file.sync_all()?;
-        fs::rename(&temporary, &path)
+        replace_file(&path, &text)
     })()
     .map_err(io_error(&path, "write the sidecar"))
-}
-
-/// Makes new and renamed files of a folder survive a power cut.
-pub(super) fn sync_dir(dir: &Path) -> Result<(), RecorderError> {
-    File::open(dir)
-        .and_then(|dir| dir.sync_all())
-        .map_err(io_error(dir, "sync the folder"))
 }
 
 /// A header for `data_bytes` bytes of samples: RIFF, `fmt ` (extensible),

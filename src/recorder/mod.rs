@@ -12,6 +12,7 @@
 mod error;
 mod file;
 mod repair;
+mod replace;
 mod space;
 
 use std::path::{Path, PathBuf};
@@ -23,6 +24,7 @@ use ndarray::{Axis, Slice};
 
 pub use error::RecorderError;
 pub use repair::{RepairReport, repair};
+pub use replace::{replace_file, sync_folder};
 pub use space::{SpaceForecast, forecast_space};
 
 use crate::ingest::sidecar::{ChannelCalibration, SIDECAR_VERSION, SampleFormat, Sidecar};

@@ -5,7 +5,8 @@ use std::io::{Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use super::RecorderError;
-use super::file::{HEADER_BYTES, header_bytes, io_error, seal, sync_dir};
+use super::file::{HEADER_BYTES, header_bytes, io_error, seal};
+use super::replace::{IN_THE_MAKING, sync_folder};
 use crate::ingest::sidecar::{Sidecar, read_sidecar, sidecar_path};
 
 /// What was found in a folder of recordings.
@@ -33,8 +34,9 @@ pub fn repair(dir: &Path) -> Result<RepairReport, RecorderError> {
     names.sort();
     let mut report = RepairReport::default();
     // Closing a recording writes such a file itself: remove the old ones first.
+    let half_written = format!(".wav.json{IN_THE_MAKING}");
     for name in &names {
-        if name.to_string_lossy().ends_with(".wav.json.tmp") {
+        if name.to_string_lossy().ends_with(&half_written) {
             fs::remove_file(name).map_err(io_error(name, "remove"))?;
         }
     }
@@ -43,7 +45,7 @@ pub fn repair(dir: &Path) -> Result<RepairReport, RecorderError> {
             repair_one(&name.with_extension(""), &mut report)?;
         }
     }
-    sync_dir(dir)?;
+    sync_folder(dir).map_err(io_error(dir, "sync the folder"))?;
     Ok(report)
 }
 

@@ -237,7 +237,7 @@ proptest! {
         synced in 1..300_usize,
         unsynced in 0..300_usize,
         lost_fraction in 0.0..1.0_f64,
-        ghost in prop_oneof![Just(""), Just(".json.tmp")],
+        ghost in prop_oneof![Just(""), Just(".json.new")],
     ) {
         let format = FORMATS[format_index];
         let dir = TempDir::new().unwrap();
