@@ -11,7 +11,7 @@ use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use ndarray::Array2;
 use spanhold::ingest::frames::FrameWriter;
 use spanhold::ingest::serial::Feed;
-use spanhold::ingest::sidecar::SampleFormat;
+use spanhold::setup::SampleFormat;
 
 const CHANNELS: u16 = 16;
 const RATE_HZ: f64 = 10_000.0;

@@ -19,8 +19,9 @@ use std::time::Instant;
 
 use spanhold::ingest::wav::WavReader;
 use spanhold::rehearsal::{
-    At, Format, Performance, Program, Recording, Sensors, SpanModel, Step, VirtualSpan,
+    DriveFrequency, Performance, Program, Recording, Sensors, SpanModel, Step, VirtualSpan,
 };
+use spanhold::setup::SampleFormat;
 use spanhold::tone::TonePlan;
 
 const RATE_HZ: f64 = 48_000.0;
@@ -50,7 +51,7 @@ fn main() {
 
     let span = VirtualSpan::new(&setup, &SpanModel::default()).unwrap();
     let steps = [12.0, 23.0, 31.0, 42.0].map(|frequency_hz| {
-        let at = At::Nearest {
+        let at = DriveFrequency::Nearest {
             frequency_hz,
             bandwidths: 0.0,
         };
@@ -64,7 +65,7 @@ fn main() {
     let mut performance =
         Performance::new(&span, &program, &Sensors::with_snr_db(60.0), RATE_HZ, 1).unwrap();
     let seconds = performance.frames() as f64 / RATE_HZ;
-    let mut file = Recording::create(&recording, &performance, Format::I24).unwrap();
+    let mut file = Recording::create(&recording, &performance, SampleFormat::I24).unwrap();
     while let Some(block) = performance.next_block() {
         file.write(&block).unwrap();
     }

@@ -61,7 +61,7 @@ fn of_channel<'a>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::ingest::sidecar::SampleFormat;
+    use crate::setup::SampleFormat;
 
     fn found(channels: &[(&str, &str, f64)]) -> Vec<String> {
         let text = include_str!("../../config/damped-trial.toml");

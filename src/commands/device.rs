@@ -9,8 +9,8 @@ use crossbeam_channel::{Receiver, bounded};
 
 use super::Failure;
 use crate::ingest::serial::{LinkMonitor, PortLink, SerialOptions, SerialReader, spawn_serial};
-use crate::ingest::sidecar::SampleFormat;
 use crate::ingest::{IngestError, Message, StreamFormat};
+use crate::setup::SampleFormat;
 use crate::setup::{Setup, SourceKind};
 
 /// Blocks between a reader and what follows it. Readers make blocks of about

@@ -6,7 +6,7 @@
 
 use ndarray::ArrayView2;
 
-use super::sidecar::SampleFormat;
+use crate::setup::SampleFormat;
 
 /// The first sample that the format cannot hold exactly.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -12,59 +12,13 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::{Gap, IngestError};
-use crate::setup::{RoleKind, Setup, Unit};
+use crate::setup::{RoleKind, SampleFormat, Setup, Unit};
 
 /// Version of the sidecar's layout, written into each.
 pub const SIDECAR_VERSION: u32 = 1;
 
 /// A sidecar larger than this is none of ours.
 const SIDECAR_LIMIT_BYTES: u64 = 64 << 20;
-
-/// How the samples of a recording are stored. A recording rounds nothing: it
-/// has the format its source delivers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum SampleFormat {
-    /// 16-bit integer.
-    I16,
-    /// 24-bit integer.
-    I24,
-    /// 32-bit integer.
-    I32,
-    /// 32-bit float.
-    F32,
-    /// 64-bit float: what text lines need.
-    F64,
-}
-
-impl SampleFormat {
-    /// Bytes of one sample.
-    pub fn sample_bytes(self) -> usize {
-        match self {
-            Self::I16 => 2,
-            Self::I24 => 3,
-            Self::I32 | Self::F32 => 4,
-            Self::F64 => 8,
-        }
-    }
-
-    /// Whether the samples are floating-point numbers.
-    pub fn is_float(self) -> bool {
-        matches!(self, Self::F32 | Self::F64)
-    }
-}
-
-impl std::fmt::Display for SampleFormat {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str(match self {
-            Self::I16 => "i16",
-            Self::I24 => "i24",
-            Self::I32 => "i32",
-            Self::F32 => "f32",
-            Self::F64 => "f64",
-        })
-    }
-}
 
 /// What the recorder says about one recording.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -10,10 +10,10 @@ use crossbeam_channel::{Receiver, bounded};
 use ndarray::Array2;
 
 use super::{Recordings, recordings_of, spawn_feed, spawn_recorder};
-use crate::ingest::sidecar::SampleFormat;
 use crate::ingest::wav::{WavReader, spawn_wav};
 use crate::ingest::{Block, End, Gap, Message, StreamFormat};
 use crate::recorder::{Recorder, RecorderOptions, repair};
+use crate::setup::SampleFormat;
 
 const RATE_HZ: f64 = 1000.0;
 

@@ -4,7 +4,7 @@ use std::io;
 use std::path::PathBuf;
 
 use crate::ingest::IngestError;
-use crate::ingest::sidecar::SampleFormat;
+use crate::setup::SampleFormat;
 
 /// Why nothing more is recorded. What was recorded before stays.
 #[derive(Debug, thiserror::Error)]

@@ -27,8 +27,9 @@ pub use repair::{RepairReport, repair};
 pub use replace::{replace_file, sync_folder};
 pub use space::{SpaceForecast, forecast_space};
 
-use crate::ingest::sidecar::{ChannelCalibration, SIDECAR_VERSION, SampleFormat, Sidecar};
+use crate::ingest::sidecar::{ChannelCalibration, SIDECAR_VERSION, Sidecar};
 use crate::ingest::{Block, Gap, Message, StreamFormat};
+use crate::setup::SampleFormat;
 use file::{RecordingFile, seal, write_sidecar};
 
 /// Files end well before 4 GiB, where the sizes of a WAV header end.

@@ -18,6 +18,8 @@
 
 mod beam;
 mod bench;
+mod disturbance;
+mod driven;
 mod field;
 mod linear;
 mod model;
@@ -30,6 +32,7 @@ mod pieces;
 mod poles;
 mod program;
 mod resonances;
+mod scenario;
 mod sensors;
 mod span;
 mod stage;
@@ -41,15 +44,17 @@ mod performance_tests;
 #[cfg(test)]
 mod physics_tests;
 
-pub use bench::{Doubt, bench_sensors};
+pub use bench::bench_sensors;
+pub use disturbance::Disturbance;
 pub use model::{Damper, DamperResonance, Shaker, SpanModel};
 pub use perform::{Block, Performance, Rehearsal, perform};
-pub use program::{At, Fault, Program, Step, Transition};
+pub use program::{DriveFrequency, Program, Step, Transition};
 pub use resonances::Resonance;
+pub use scenario::{FaultScenario, mix_in};
 pub use sensors::{Noise, Quantisation, Sensor, Sensors};
 pub use span::VirtualSpan;
 pub use truth::{DwellTruth, Expectation};
-pub use write::{Format, Recording, write_truth};
+pub use write::{Recording, truth_lines};
 
 /// Why a rehearsal could not be made.
 #[derive(Debug, thiserror::Error)]

@@ -146,7 +146,7 @@ impl Modes {
                 transfer.fill(Complex64::new(0.0, 0.0));
                 continue;
             }
-            let field = span.field(tone.gamma);
+            let field = span.driven.field(tone.gamma);
             for (row, slot) in transfer.iter_mut().enumerate() {
                 *slot = blend(span, &field, 1.0, from.get(row), to.get(row), mix);
             }
@@ -257,7 +257,7 @@ fn blend(
     mix: f64,
 ) -> Complex64 {
     let zero = Complex64::new(0.0, 0.0);
-    let read = |p: Option<&Pickup>| p.map_or(zero, |p| p.read(span, field, direct));
+    let read = |p: Option<&Pickup>| p.map_or(zero, |p| p.read(&span.driven, field, direct));
     if mix >= 1.0 {
         return read(to);
     }

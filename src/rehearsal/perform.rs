@@ -12,7 +12,7 @@ use std::f64::consts::TAU;
 
 use super::RehearsalError;
 use super::modes::{BLOCK, Modes};
-use super::outcome::Intervals;
+use super::outcome::{Intervals, Settling, conclude};
 use super::program::Program;
 use super::sensors::{Converter, Noise, Sensors};
 use super::span::VirtualSpan;
@@ -122,7 +122,7 @@ impl Performance {
         rate_hz: f64,
         seed: u64,
     ) -> Result<Self, RehearsalError> {
-        let channels = &span.setup.channels;
+        let channels = &span.driven.setup.channels;
         if channels.iter().any(|c| c.source != 0) {
             return Err(RehearsalError::Sources);
         }
@@ -253,5 +253,18 @@ impl Performance {
             frames,
             values: &self.block,
         })
+    }
+
+    /// Ends the present stage and writes down what became of it.
+    pub(super) fn close_stage(&mut self) {
+        let settling = Settling {
+            settled: self.settled.take(self.frame),
+            nearly: self.nearly.take(self.frame),
+        };
+        let stage = &mut self.stages[self.stage];
+        self.stage += 1;
+        let hold = &self.span.driven.setup.hold;
+        conclude(stage, self.stage, &settling, hold, self.rate_hz);
+        self.drive_before = stage.drive(stage.step.duration_s, self.drive_before);
     }
 }

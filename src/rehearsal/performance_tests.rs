@@ -6,8 +6,8 @@ use std::f64::consts::{PI, TAU};
 
 use super::physics_tests::setup;
 use super::{
-    At, DwellTruth, Expectation, Fault, Performance, Program, Quantisation, Rehearsal, Sensor,
-    Sensors, SpanModel, Step, Transition, VirtualSpan, perform,
+    Disturbance, DriveFrequency, DwellTruth, Expectation, Performance, Program, Quantisation,
+    Rehearsal, Sensor, Sensors, SpanModel, Step, Transition, VirtualSpan, perform,
 };
 
 const RATE_HZ: f64 = 2000.0;
@@ -24,7 +24,7 @@ fn span(damped: bool) -> VirtualSpan {
 }
 
 fn dwell(harmonic: u32, duration_s: f64) -> Step {
-    let at = At::Resonance {
+    let at = DriveFrequency::Resonance {
         harmonic,
         bandwidths: 0.0,
     };
@@ -118,7 +118,7 @@ fn the_settled_part_is_the_exact_steady_state() {
 fn half_a_bandwidth_off_is_45_degrees() {
     let span = span(false);
     for x in [-0.5, 0.5] {
-        let at = At::Resonance {
+        let at = DriveFrequency::Resonance {
             harmonic: 9,
             bandwidths: x,
         };
@@ -157,7 +157,7 @@ fn free_decay_and_ring_up_have_the_time_constant_of_the_pole() {
     let r = span.resonance(15).unwrap();
     let step = dwell(15, 30.0)
         .reached_by(Transition::Jump)
-        .with(Fault::DriveCut { at_s: 20.0 });
+        .with(Disturbance::DriveCut { at_s: 20.0 });
     let done = perform(&span, &program(vec![step]), &ideal(), RATE_HZ, 1).unwrap();
     let start = done.truth[0].start_s;
     let tau = r.time_constant_s;
@@ -191,7 +191,8 @@ fn a_jump_off_resonance_beats_at_the_difference() {
     let span = span(false);
     let r = span.resonance(10).unwrap();
     let offset = 0.25;
-    let step = Step::new(At::Frequency(r.frequency_hz + offset), 60.0).reached_by(Transition::Jump);
+    let step = Step::new(DriveFrequency::Frequency(r.frequency_hz + offset), 60.0)
+        .reached_by(Transition::Jump);
     let done = perform(&span, &program(vec![step]), &ideal(), RATE_HZ, 1).unwrap();
     let start = done.truth[0].start_s;
     let level = envelope(&done, 0, r.frequency_hz + offset, start, 0.5, 96);
@@ -222,7 +223,7 @@ fn the_seed_alone_decides_the_samples() {
     let span = span(true);
     let steps = vec![
         dwell(9, 3.0),
-        dwell(10, 3.0).with(Fault::Rattle {
+        dwell(10, 3.0).with(Disturbance::Rattle {
             channel: 0,
             strength: 0.5,
         }),
@@ -291,34 +292,34 @@ fn what_is_to_be_expected_of_a_dwell() {
     assert_eq!(held.settled_s.len(), 1);
     assert!(held.settled_s[0][0] < held.start_s + 8.0 * held.time_constant_s);
     let faults = [
-        Fault::FrequencyDrift { bandwidths: 2.0 },
-        Fault::Beat {
+        Disturbance::FrequencyDrift { bandwidths: 2.0 },
+        Disturbance::Beat {
             offset_hz: 0.3,
             depth: 0.1,
         },
-        Fault::AmplitudeWander {
+        Disturbance::AmplitudeWander {
             period_s: 6.0,
             depth: 0.1,
         },
-        Fault::Rattle {
+        Disturbance::Rattle {
             channel: 0,
             strength: 0.6,
         },
-        Fault::Clipping {
+        Disturbance::Clipping {
             channel: 0,
             ratio: 1.2,
         },
-        Fault::Saturation {
+        Disturbance::Saturation {
             channel: 0,
             fraction: 0.5,
         },
-        Fault::TensionDrift { percent: 5.0 },
-        Fault::LevelStep {
+        Disturbance::TensionDrift { percent: 5.0 },
+        Disturbance::LevelStep {
             at_s: 5.0,
             factor: 0.5,
         },
-        Fault::DriveCut { at_s: 5.0 },
-        Fault::Knock {
+        Disturbance::DriveCut { at_s: 5.0 },
+        Disturbance::Impact {
             at_s: 5.0,
             strength: 0.4,
         },
@@ -350,17 +351,17 @@ fn faults_reach_the_antinode_as_stated() {
         let low = level.iter().copied().fold(f64::INFINITY, f64::min);
         (high - low) / (high + low)
     };
-    let wander = spread(&run(Fault::AmplitudeWander {
+    let wander = spread(&run(Disturbance::AmplitudeWander {
         period_s: 8.0,
         depth: 0.1,
     }));
     assert!((wander - 0.1).abs() < 0.01, "{wander}");
-    let beat = spread(&run(Fault::Beat {
+    let beat = spread(&run(Disturbance::Beat {
         offset_hz: 0.4,
         depth: 0.1,
     }));
     assert!((beat - 0.1).abs() < 0.01, "{beat}");
-    let clipped = run(Fault::Clipping {
+    let clipped = run(Disturbance::Clipping {
         channel: 0,
         ratio: 1.5,
     });
@@ -389,8 +390,8 @@ fn drifting_tension_moves_the_poles() {
         let mut changed = setup(true);
         changed.span.tension_kn *= 1.01;
         let model = SpanModel {
-            viscous_n_s_per_m2: Some(span.beam.viscous_n_s_per_m2),
-            self_damping_s: Some(span.beam.self_damping_s),
+            viscous_n_s_per_m2: Some(span.driven.beam.viscous_n_s_per_m2),
+            self_damping_s: Some(span.driven.beam.self_damping_s),
             end_loss_ratio: 0.0045 * 1.01_f64.sqrt(),
             ..SpanModel::default()
         };
@@ -413,7 +414,13 @@ fn bad_input_is_refused() {
     let message = |result: Result<(), super::RehearsalError>| result.unwrap_err().to_string();
     assert!(message(run(dwell(99, 1.0), RATE_HZ)).contains("harmonic 99"));
     assert!(message(run(dwell(30, 1.0), 100.0)).contains("four times"));
-    assert!(message(run(Step::new(At::Frequency(f64::NAN), 1.0), RATE_HZ)).contains("NaN"));
+    assert!(
+        message(run(
+            Step::new(DriveFrequency::Frequency(f64::NAN), 1.0),
+            RATE_HZ
+        ))
+        .contains("NaN")
+    );
     let mut reversed = setup(true);
     reversed.span.damper_position_m = Some(35.5);
     assert!(VirtualSpan::new(&reversed, &SpanModel::default()).is_err());

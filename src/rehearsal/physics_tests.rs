@@ -145,23 +145,24 @@ fn spans() -> Vec<VirtualSpan> {
 fn power_in_is_power_out() {
     for span in spans() {
         for resonance in span.resonances() {
-            let steady = span.steady(resonance.frequency_hz + 0.03).unwrap();
+            let steady = span.driven.steady(resonance.frequency_hz + 0.03).unwrap();
             let field = &steady.field;
             let velocity = |x: f64| field.s * field.at(x)[0];
-            let entering = power_w(steady.cell, velocity(span.drive_m));
-            let damper = span.damper_m.map_or(0.0, |x| {
-                0.5 * velocity(x).norm_sqr() * span.model.damper.impedance(field.s).re
+            let entering = power_w(steady.cell, velocity(span.driven.drive_m));
+            let damper = span.driven.damper_m.map_or(0.0, |x| {
+                0.5 * velocity(x).norm_sqr() * span.driven.model.damper.impedance(field.s).re
             });
             let lost: f64 = span
+                .driven
                 .beam
                 .bounds
                 .windows(2)
-                .map(|ends| power_lost_w(&span.beam, field, ends[0], ends[1]))
+                .map(|ends| power_lost_w(&span.driven.beam, field, ends[0], ends[1]))
                 .sum();
-            let length = span.setup.span.length_m;
+            let length = span.driven.setup.span.length_m;
             let [_, slope, _, shear] = field.at(length);
-            let force = field.waves.stiffness * shear - slope * span.beam.tension_n;
-            let end = 0.5 * force.norm_sqr() * span.beam.end_mobility_m_per_n_s;
+            let force = field.waves.stiffness * shear - slope * span.driven.beam.tension_n;
+            let end = 0.5 * force.norm_sqr() * span.driven.beam.end_mobility_m_per_n_s;
             let leaving = damper + lost + end;
             assert!(
                 ((entering - leaving) / entering).abs() < 1e-6,
@@ -171,13 +172,13 @@ fn power_in_is_power_out() {
             // And past the node: what is lost beyond it.
             let node = steady.places.node_m;
             let mut bounds = vec![node];
-            bounds.extend(span.damper_m);
+            bounds.extend(span.driven.damper_m);
             bounds.push(length);
             let beyond: f64 = bounds
                 .windows(2)
-                .map(|ends| power_lost_w(&span.beam, field, ends[0], ends[1]))
+                .map(|ends| power_lost_w(&span.driven.beam, field, ends[0], ends[1]))
                 .sum();
-            let past = power_past_w(&span.beam, field, node);
+            let past = power_past_w(&span.driven.beam, field, node);
             assert!(((past - damper - end - beyond) / entering).abs() < 1e-6);
         }
     }
@@ -288,10 +289,10 @@ fn residues_carry_the_response() {
     for span in spans() {
         // A pole that dies within a cycle is seen at the damper only.
         for pole in span.poles.iter().filter(|p| -p.s.re < 0.1 * p.s.im) {
-            let x = 0.37 * span.setup.span.length_m;
+            let x = 0.37 * span.driven.setup.span.length_m;
             // On both sides of the pole, so that the remainder's value drops out.
             let exact: Complex64 = [1e-3, -1e-3]
-                .map(|offset| span.field(pole.s + offset).at(x)[0] * offset)
+                .map(|offset| span.driven.field(pole.s + offset).at(x)[0] * offset)
                 .iter()
                 .sum::<Complex64>()
                 * 0.5;
@@ -310,7 +311,7 @@ fn in_phase_is_largest_response() {
     for (span, tolerance) in spans().iter().zip([0.02, 1e-6]) {
         for r in span.resonances().iter().filter(|r| r.harmonic < 27) {
             let size = |f: f64| {
-                let steady = span.steady(f).unwrap();
+                let steady = span.driven.steady(f).unwrap();
                 let [y, ..] = steady.field.at(steady.places.antinode_m);
                 (y * f / steady.cell).norm()
             };

@@ -3,7 +3,7 @@
 use num_complex::Complex64;
 
 use super::beam::Field;
-use super::span::{Steady, VirtualSpan};
+use super::driven::{DrivenSpan, Steady};
 use crate::setup::{Channel, Quantity, Role};
 
 /// What one row of the recording picks up.
@@ -35,7 +35,7 @@ impl Pickup {
     }
 
     pub(super) fn of(
-        span: &VirtualSpan,
+        span: &DrivenSpan,
         channel: &Channel,
         gain_error_pct: f64,
         steady: &Steady,
@@ -75,7 +75,7 @@ impl Pickup {
 
     /// Digital value per newton of the source, from the field per newton (or
     /// its residue, where `direct` is 0).
-    pub(super) fn read(&self, span: &VirtualSpan, field: &Field, direct: f64) -> Complex64 {
+    pub(super) fn read(&self, span: &DrivenSpan, field: &Field, direct: f64) -> Complex64 {
         let value = match self.what {
             Quality::Motion { derivative, x } => {
                 let [y, ..] = field.at(x);

@@ -88,16 +88,16 @@ impl Performance {
         if stage.step.transition == Transition::Settled && self.frame == stage.frames[1] {
             self.modes.settle();
         }
-        self.knock(t);
+        self.strike(t);
         self.set_converters();
     }
 
-    /// A knock is felt by every pole by its motion at the place hit, over that
+    /// An impact is felt by every pole by its motion at the place hit, over that
     /// at the drive point.
-    fn knock(&mut self, t: f64) {
+    fn strike(&mut self, t: f64) {
         let stage = &self.stages[self.stage];
         let now = |at_s: f64| (at_s - t).abs() * self.rate_hz < 0.75;
-        let Some((_, strength)) = stage.knocks().find(|(at_s, _)| now(*at_s)) else {
+        let Some((_, strength)) = stage.impacts().find(|(at_s, _)| now(*at_s)) else {
             return;
         };
         let x = stage.antinode_m;
@@ -112,7 +112,7 @@ impl Performance {
                     return Complex64::new(0.0, 0.0);
                 }
                 let [hit, ..] = pole.residue.at(x);
-                let [drive, ..] = pole.residue.at(self.span.drive_m);
+                let [drive, ..] = pole.residue.at(self.span.driven.drive_m);
                 // A soft hammer: a contact of some 3 ms.
                 let softness = (-0.5 * (pole.s.im * 0.003).powi(2)).exp();
                 hit / drive * 2.0 * softness

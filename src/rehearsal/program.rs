@@ -4,7 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::RehearsalError;
-use super::bench::Doubt;
+use super::disturbance::Disturbance;
 use super::resonances::Resonance;
 use super::span::VirtualSpan;
 
@@ -23,7 +23,7 @@ pub struct Program {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Step {
     /// Frequency of the drive.
-    pub at: At,
+    pub at: DriveFrequency,
     /// Level as a multiple of the setup's target; the drive is set so that the
     /// settled antinode reaches it.
     pub level: f64,
@@ -32,12 +32,12 @@ pub struct Step {
     /// How the bench gets here from the step before.
     pub transition: Transition,
     /// What goes wrong during the dwell.
-    pub faults: Vec<Fault>,
+    pub faults: Vec<Disturbance>,
 }
 
 impl Step {
     /// A faultless dwell at the target level, reached by a short sweep.
-    pub fn new(at: At, duration_s: f64) -> Self {
+    pub fn new(at: DriveFrequency, duration_s: f64) -> Self {
         Self {
             at,
             level: 1.0,
@@ -49,7 +49,7 @@ impl Step {
 
     /// The same step with one more fault.
     #[must_use]
-    pub fn with(mut self, fault: Fault) -> Self {
+    pub fn with(mut self, fault: Disturbance) -> Self {
         self.faults.push(fault);
         self
     }
@@ -65,7 +65,7 @@ impl Step {
 /// Where a step dwells.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum At {
+pub enum DriveFrequency {
     /// At this frequency, Hz.
     Frequency(f64),
     /// At the resonance with this number of loops, off its peak by this many
@@ -118,92 +118,6 @@ impl Transition {
     }
 }
 
-/// What can go wrong during a dwell. Times count from the dwell's start.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Fault {
-    /// The frequency runs through the dwell's own by this many half-power
-    /// bandwidths from start to end, half before and half behind.
-    FrequencyDrift {
-        /// Half-power bandwidths over the dwell.
-        bandwidths: f64,
-    },
-    /// The tension changes by this much over the dwell, and with it every
-    /// resonance; the drive stays where it is.
-    TensionDrift {
-        /// %, over the dwell.
-        percent: f64,
-    },
-    /// A second tone, whose settled antinode motion is this part of the first's.
-    Beat {
-        /// Hz above the drive.
-        offset_hz: f64,
-        /// Antinode amplitude over that of the drive.
-        depth: f64,
-    },
-    /// The antinode amplitude wanders sinusoidally by about this part.
-    AmplitudeWander {
-        /// s.
-        period_s: f64,
-        /// Peak deviation over mean.
-        depth: f64,
-    },
-    /// A channel rattles: whenever it exceeds half its peak, a short ringing
-    /// starts anew.
-    Rattle {
-        /// Row of the channel (its `index` in the setup).
-        channel: usize,
-        /// Ringing over the channel's settled peak.
-        strength: f64,
-    },
-    /// A channel saturates below digital full scale: flat tops.
-    Saturation {
-        /// Row of the channel.
-        channel: usize,
-        /// Level of the flat tops over the channel's settled peak.
-        fraction: f64,
-    },
-    /// A channel's range is too small: its peaks would be this many times
-    /// digital full scale and are clipped there.
-    Clipping {
-        /// Row of the channel.
-        channel: usize,
-        /// Peak over digital full scale, > 1.
-        ratio: f64,
-    },
-    /// The drive level changes.
-    LevelStep {
-        /// s.
-        at_s: f64,
-        /// New level over the step's.
-        factor: f64,
-    },
-    /// Someone knocks against the span.
-    Knock {
-        /// s.
-        at_s: f64,
-        /// Size of the antinode's velocity just after, over its peak.
-        strength: f64,
-    },
-    /// The drive is cut: free decay.
-    DriveCut {
-        /// s.
-        at_s: f64,
-    },
-}
-
-impl Fault {
-    /// When it disturbs the settled state, s into the dwell.
-    pub(super) fn disturbs_at_s(&self) -> Option<f64> {
-        match *self {
-            Self::LevelStep { at_s, .. } | Self::Knock { at_s, .. } | Self::DriveCut { at_s } => {
-                Some(at_s)
-            }
-            _ => None,
-        }
-    }
-}
-
 impl Program {
     /// Steps through these resonances by itself: each dwell lasts seven time
     /// constants and `extra_s` more.
@@ -213,7 +127,7 @@ impl Program {
             steps: resonances
                 .iter()
                 .map(|r| {
-                    let at = At::Resonance {
+                    let at = DriveFrequency::Resonance {
                         harmonic: r.harmonic,
                         bandwidths: 0.0,
                     };
@@ -227,7 +141,7 @@ impl Program {
     /// Steps through these resonances with time to ring up and for the hold the
     /// setup asks for, at the lowest frequency of the list.
     pub fn of(span: &VirtualSpan, resonances: &[Resonance]) -> Self {
-        let hold = &span.setup.hold;
+        let hold = &span.driven.setup.hold;
         let lowest = resonances
             .iter()
             .map(|r| r.frequency_hz)
@@ -238,7 +152,7 @@ impl Program {
 
     /// All resonances of the sweep's range.
     pub fn whole_sweep(span: &VirtualSpan) -> Self {
-        let sweep = span.setup.sweep;
+        let sweep = span.driven.setup.sweep;
         let inside: Vec<Resonance> = span
             .resonances()
             .iter()
@@ -247,32 +161,9 @@ impl Program {
             .collect();
         Self::of(span, &inside)
     }
-
-    /// Puts a doubtful dwell after each of the present ones in turn, at the
-    /// same resonance and of the same length, until all are used; `antinode` is
-    /// the row of the antinode channel.
-    pub fn mix_in(
-        &mut self,
-        doubts: &[Doubt],
-        span: &VirtualSpan,
-        antinode: usize,
-    ) -> Result<(), RehearsalError> {
-        let sound = std::mem::take(&mut self.steps);
-        let mut left = doubts.chunks(doubts.len().div_ceil(sound.len().max(1)).max(1));
-        for step in sound {
-            let (_, resonance) = step.at.resolve(span)?;
-            let duration_s = step.duration_s;
-            self.steps.push(step);
-            for doubt in left.next().unwrap_or_default() {
-                self.steps
-                    .push(doubt.step(&resonance, duration_s, antinode));
-            }
-        }
-        Ok(())
-    }
 }
 
-impl At {
+impl DriveFrequency {
     /// Frequency and detuning of a dwell, and the resonance it belongs to.
     pub(super) fn resolve(self, span: &VirtualSpan) -> Result<(f64, Resonance), RehearsalError> {
         match self {

@@ -4,9 +4,9 @@
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
-use super::RehearsalError;
+use super::driven::DrivenSpan;
 use super::field::bisect;
-use super::span::VirtualSpan;
+use super::natural::Pole;
 
 /// A resonance: antinode velocity in phase (modulo 180°) with the force in the
 /// force cell, and largest for that force.
@@ -23,126 +23,90 @@ pub struct Resonance {
     pub time_constant_s: f64,
 }
 
-impl VirtualSpan {
-    /// The resonances from half the sweep's low frequency to a little above its
-    /// high one, by rising frequency.
-    pub fn resonances(&self) -> &[Resonance] {
-        &self.resonances
-    }
-
-    /// The resonance with this number of loops.
-    pub fn resonance(&self, harmonic: u32) -> Result<Resonance, RehearsalError> {
-        self.resonances
-            .iter()
-            .copied()
-            .find(|r| r.harmonic == harmonic)
-            .ok_or_else(|| RehearsalError::Harmonic {
-                harmonic,
-                present: self
-                    .resonances
-                    .iter()
-                    .map(|r| r.harmonic.to_string())
-                    .collect::<Vec<_>>()
-                    .join(", "),
-            })
-    }
-
-    /// The resonance nearest to a frequency.
-    pub fn nearest_resonance(&self, frequency_hz: f64) -> Result<Resonance, RehearsalError> {
-        let distance = |r: &Resonance| (r.frequency_hz - frequency_hz).abs();
-        self.resonances
-            .iter()
-            .copied()
-            .min_by(|a, b| distance(a).total_cmp(&distance(b)))
-            .ok_or(RehearsalError::NoResonance)
-    }
-
-    /// Where the phase between antinode velocity and force falls through zero.
-    pub(super) fn find_resonances(&self) -> Vec<Resonance> {
-        // sin(2 phase): the sign of the antinode's loop drops out, and it is
-        // bounded; it falls through zero at resonance, rises between two.
-        let sine = |f: f64| {
-            self.response(f)
-                .map_or(f64::NAN, |q| (q * q).im / q.norm_sqr())
-        };
-        let step = self.spacing_hz() / 24.0;
-        let mut found = Vec::new();
-        let mut f = (0.5 * self.setup.sweep.low_hz).max(0.6 * self.spacing_hz());
-        let mut last = sine(f);
-        while f < self.highest_hz() {
-            let next = sine(f + step);
-            if last > 0.0 && next < 0.0 {
-                let zero = bisect(sine, f, f + step);
-                if let Some(resonance) = self.describe(zero) {
-                    found.push(resonance);
-                }
+/// Where the phase between antinode velocity and force falls through zero.
+pub(super) fn find_resonances(span: &DrivenSpan, poles: &[Pole]) -> Vec<Resonance> {
+    // sin(2 phase): the sign of the antinode's loop drops out, and it is
+    // bounded; it falls through zero at resonance, rises between two.
+    let sine = |f: f64| {
+        span.response(f)
+            .map_or(f64::NAN, |q| (q * q).im / q.norm_sqr())
+    };
+    let step = span.spacing_hz() / 24.0;
+    let mut found = Vec::new();
+    let mut f = (0.5 * span.setup.sweep.low_hz).max(0.6 * span.spacing_hz());
+    let mut last = sine(f);
+    while f < span.highest_hz() {
+        let next = sine(f + step);
+        if last > 0.0 && next < 0.0 {
+            let zero = bisect(sine, f, f + step);
+            if let Some(resonance) = describe(span, poles, zero) {
+                found.push(resonance);
             }
-            last = next;
+        }
+        last = next;
+        f += step;
+    }
+    // Two candidates for one number of loops: the sharper is the resonance
+    // of the span, the other the damper's.
+    found.sort_by(|a: &Resonance, b| {
+        (a.harmonic, a.half_power_bandwidth_hz)
+            .partial_cmp(&(b.harmonic, b.half_power_bandwidth_hz))
+            .unwrap_or(std::cmp::Ordering::Equal)
+    });
+    found.dedup_by_key(|r| r.harmonic);
+    found
+}
+
+fn describe(span: &DrivenSpan, poles: &[Pole], frequency_hz: f64) -> Option<Resonance> {
+    let steady = span.steady(frequency_hz)?;
+    let q = span.response(frequency_hz)?;
+    // A phase that jumps by 180° (a force that vanishes) also changes sign.
+    if q.re.abs() < q.im.abs() {
+        return None;
+    }
+    let waves = steady.field.waves;
+    let free_length = span.setup.span.length_m - 2.0 / waves.evanescent.re;
+    let loops = (waves.travelling.im * free_length / PI).round();
+    let s = Complex64::new(0.0, TAU * frequency_hz);
+    let pole = poles
+        .iter()
+        .min_by(|a, b| (a.s - s).norm().total_cmp(&(b.s - s).norm()))?;
+    let time_constant_s = -1.0 / pole.s.re;
+    let expected_hz = 1.0 / (PI * time_constant_s);
+    Some(Resonance {
+        harmonic: loops as u32,
+        frequency_hz,
+        half_power_bandwidth_hz: half_power_hz(span, frequency_hz, expected_hz)
+            .unwrap_or(expected_hz),
+        time_constant_s,
+    })
+}
+
+/// Half-power bandwidth of the response at the antinode of the resonance,
+/// searched outwards in steps fitted to the expected width.
+fn half_power_hz(span: &DrivenSpan, frequency_hz: f64, expected_hz: f64) -> Option<f64> {
+    let place = span.steady(frequency_hz)?.places.antinode_m;
+    let power = |f: f64| {
+        let field = span.field(Complex64::new(0.0, TAU * f));
+        let [y, ..] = field.at(place);
+        (field.s * y / span.cell_force(&field, 1.0)).norm_sqr()
+    };
+    let half = 0.5 * power(frequency_hz);
+    let edge = |direction: f64| {
+        let step = direction * 0.2 * expected_hz;
+        let mut f = frequency_hz;
+        while (f - frequency_hz).abs() < 0.5 * span.spacing_hz() {
+            if power(f + step) < half {
+                let [low, high] = if step > 0.0 {
+                    [f, f + step]
+                } else {
+                    [f + step, f]
+                };
+                return Some(bisect(|f| power(f) - half, low, high));
+            }
             f += step;
         }
-        // Two candidates for one number of loops: the sharper is the resonance
-        // of the span, the other the damper's.
-        found.sort_by(|a: &Resonance, b| {
-            (a.harmonic, a.half_power_bandwidth_hz)
-                .partial_cmp(&(b.harmonic, b.half_power_bandwidth_hz))
-                .unwrap_or(std::cmp::Ordering::Equal)
-        });
-        found.dedup_by_key(|r| r.harmonic);
-        found
-    }
-
-    fn describe(&self, frequency_hz: f64) -> Option<Resonance> {
-        let steady = self.steady(frequency_hz)?;
-        let q = self.response(frequency_hz)?;
-        // A phase that jumps by 180° (a force that vanishes) also changes sign.
-        if q.re.abs() < q.im.abs() {
-            return None;
-        }
-        let waves = steady.field.waves;
-        let free_length = self.setup.span.length_m - 2.0 / waves.evanescent.re;
-        let loops = (waves.travelling.im * free_length / PI).round();
-        let s = Complex64::new(0.0, TAU * frequency_hz);
-        let pole = self
-            .poles
-            .iter()
-            .min_by(|a, b| (a.s - s).norm().total_cmp(&(b.s - s).norm()))?;
-        let time_constant_s = -1.0 / pole.s.re;
-        Some(Resonance {
-            harmonic: loops as u32,
-            frequency_hz,
-            half_power_bandwidth_hz: self
-                .half_power_hz(frequency_hz, 1.0 / (PI * time_constant_s))
-                .unwrap_or(1.0 / (PI * time_constant_s)),
-            time_constant_s,
-        })
-    }
-
-    /// Half-power bandwidth of the response at the antinode of the resonance,
-    /// searched outwards in steps fitted to the `expected` width, Hz.
-    fn half_power_hz(&self, frequency_hz: f64, expected: f64) -> Option<f64> {
-        let place = self.steady(frequency_hz)?.places.antinode_m;
-        let power = |f: f64| {
-            let field = self.field(Complex64::new(0.0, TAU * f));
-            let [y, ..] = field.at(place);
-            (field.s * y / self.cell_force(&field, 1.0)).norm_sqr()
-        };
-        let half = 0.5 * power(frequency_hz);
-        let edge = |direction: f64| {
-            let step = direction * 0.2 * expected;
-            let mut f = frequency_hz;
-            while (f - frequency_hz).abs() < 0.5 * self.spacing_hz() {
-                if power(f + step) < half {
-                    let [low, high] = if step > 0.0 {
-                        [f, f + step]
-                    } else {
-                        [f + step, f]
-                    };
-                    return Some(bisect(|f| power(f) - half, low, high));
-                }
-                f += step;
-            }
-            None
-        };
-        Some(edge(1.0)? - edge(-1.0)?)
-    }
+        None
+    };
+    Some(edge(1.0)? - edge(-1.0)?)
 }

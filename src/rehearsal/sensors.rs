@@ -8,7 +8,8 @@ use rand_distr::{Distribution, StandardNormal};
 use serde::{Deserialize, Serialize};
 use std::f64::consts::TAU;
 
-use super::program::Fault;
+use super::disturbance::Disturbance;
+use crate::setup::SampleFormat;
 
 /// All channels' sensors, and what they share.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -67,6 +68,18 @@ pub enum Quantisation {
     None,
     /// Signed integers of this many bits, 2…32; clipped at full scale.
     Bits(u32),
+}
+
+impl Quantisation {
+    /// What a converter rounds to whose samples are stored as `format`: a
+    /// float holds the values of a 24-bit converter.
+    pub fn of(format: SampleFormat) -> Self {
+        Self::Bits(match format {
+            SampleFormat::I16 => 16,
+            SampleFormat::I24 | SampleFormat::F32 | SampleFormat::F64 => 24,
+            SampleFormat::I32 => 32,
+        })
+    }
 }
 
 impl Default for Sensor {
@@ -180,14 +193,16 @@ impl Converter {
     }
 
     /// Takes from a dwell's faults those of this row.
-    pub(super) fn take_faults(&mut self, faults: &[Fault], row: usize) {
+    pub(super) fn take_faults(&mut self, faults: &[Disturbance], row: usize) {
         for fault in faults {
             match *fault {
-                Fault::Rattle { channel, strength } if channel == row => self.rattle = strength,
-                Fault::Saturation { channel, fraction } if channel == row => {
+                Disturbance::Rattle { channel, strength } if channel == row => {
+                    self.rattle = strength
+                }
+                Disturbance::Saturation { channel, fraction } if channel == row => {
                     self.saturation = fraction * self.peak;
                 }
-                Fault::Clipping { channel, ratio } if channel == row && self.peak > 0.0 => {
+                Disturbance::Clipping { channel, ratio } if channel == row && self.peak > 0.0 => {
                     self.overload = ratio / self.peak;
                 }
                 _ => {}

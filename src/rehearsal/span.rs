@@ -1,167 +1,91 @@
-//! The virtual span: a setup and a model in, steady states, resonances and
-//! poles out. Pure; shares no physics with the analysis.
-
-use num_complex::Complex64;
-use std::f64::consts::TAU;
+//! The virtual span: a setup and a model in, poles and resonances out, found
+//! once. Pure; shares no physics with the analysis.
 
 use super::RehearsalError;
-use super::beam::{Beam, Field};
-use super::field::{self, Places};
+use super::driven::DrivenSpan;
 use super::model::SpanModel;
-use super::natural::Pole;
-use super::resonances::Resonance;
+use super::natural::{Pole, find_poles, follow_poles};
+use super::resonances::{Resonance, find_resonances};
 use crate::setup::Setup;
 
-/// A strung conductor between two clamps with a drive and, perhaps, a damper.
+/// A strung conductor with a drive and, perhaps, a damper, and all that it
+/// does by itself.
 #[derive(Debug, Clone)]
 pub struct VirtualSpan {
-    pub(super) setup: Setup,
-    pub(super) model: SpanModel,
-    pub(super) beam: Beam,
-    pub(super) drive_m: f64,
-    pub(super) damper_m: Option<f64>,
-    pub(super) outer_fibre_m: f64,
+    pub(super) driven: DrivenSpan,
     pub(super) poles: Vec<Pole>,
-    pub(super) resonances: Vec<Resonance>,
-}
-
-/// A steady state at one frequency, per newton of the source's force.
-#[derive(Debug, Clone)]
-pub(super) struct Steady {
-    pub(super) field: Field,
-    pub(super) places: Places,
-    /// Force in the force cell over the source's force.
-    pub(super) cell: Complex64,
+    resonances: Vec<Resonance>,
 }
 
 impl VirtualSpan {
     /// Builds the span and finds its poles and resonances up to the sweep's
     /// high frequency.
     pub fn new(setup: &Setup, model: &SpanModel) -> Result<Self, RehearsalError> {
-        let length = setup.span.length_m;
-        let drive_m = setup
-            .span
-            .drive_position_m
-            .or(model.drive_position_m)
-            .unwrap_or(length / 28.0);
-        let damper_m = setup.span.damper_position_m.map(|d| length - d);
-        let inside = |x: f64| x > 0.0 && x < length;
-        if !inside(drive_m) || damper_m.is_some_and(|d| !inside(d) || d <= drive_m) {
-            return Err(RehearsalError::Places {
-                drive_m,
-                length_m: length,
-            });
-        }
-        let attachments: Vec<f64> = std::iter::once(drive_m).chain(damper_m).collect();
-        let diameter = setup.conductor.diameter_mm;
-        let tension = setup.span.tension_kn * 1e3;
-        let mass = setup.conductor.mass_kg_per_m;
-        let stiffness = setup
-            .conductor
-            .bending_stiffness_n_m2
-            .or(model.bending_stiffness_n_m2)
-            .unwrap_or(180.0 * (diameter / 21.8).powi(4));
-        let values = [tension, mass, stiffness, setup.sweep.high_hz];
-        if !values.iter().all(|v| v.is_finite() && *v > 0.0) {
-            return Err(RehearsalError::Conductor);
-        }
-        let impedance = (tension * mass).sqrt();
-        let viscous = model
-            .viscous_n_s_per_m2
-            .unwrap_or(2.0 * 0.0003 * impedance / length);
-        let lossless = Beam::new([tension, mass, stiffness, 0.0, 0.0], length, &attachments);
-        let top = lossless
-            .waves(Complex64::new(0.0, TAU * setup.sweep.high_hz))
-            .travelling
-            .im;
-        let self_damping = model
-            .self_damping_s
-            .unwrap_or(2.0 * 0.002 * impedance / (stiffness * top.powi(4) * length));
-        let conductor = [tension, mass, stiffness, self_damping, viscous];
-        let mut beam = Beam::new(conductor, length, &attachments);
-        beam.end_mobility_m_per_n_s = model.end_loss_ratio / impedance;
-        let mut span = Self {
-            setup: setup.clone(),
-            model: model.clone(),
-            beam,
-            drive_m,
-            damper_m,
-            outer_fibre_m: 1e-3 * model.outer_fibre_mm.unwrap_or(0.079 * diameter),
-            poles: Vec::new(),
-            resonances: Vec::new(),
-        };
-        span.poles = span.find_poles()?;
-        span.resonances = span.find_resonances();
-        Ok(span)
+        let driven = DrivenSpan::new(setup, model)?;
+        let poles = find_poles(&driven)?;
+        let resonances = find_resonances(&driven, &poles);
+        Ok(Self {
+            driven,
+            poles,
+            resonances,
+        })
     }
 
-    /// The same span as the channels of one source hear it; that source is
-    /// then number 0.
+    /// The same span with the channels of one source only; that source is then
+    /// number 0.
     #[must_use]
-    pub fn heard_by(&self, source: usize) -> Self {
+    pub fn with_channels_of(&self, source: usize) -> Self {
         let mut span = self.clone();
-        span.setup
-            .channels
-            .retain(|channel| channel.source == source);
-        for channel in &mut span.setup.channels {
+        let channels = &mut span.driven.setup.channels;
+        channels.retain(|channel| channel.source == source);
+        for channel in channels {
             channel.source = 0;
         }
         span
     }
 
-    /// Frequency of the first mode of the string, Hz: the spacing of modes.
-    pub(super) fn spacing_hz(&self) -> f64 {
-        (self.beam.tension_n / self.beam.mass_kg_per_m).sqrt() / (2.0 * self.setup.span.length_m)
+    /// This span with `nominal`'s tension times `ratio`: its poles followed
+    /// from where they are, its resonances left as they were.
+    pub(super) fn with_tension(&self, nominal: &Self, ratio: f64) -> Self {
+        let mut driven = self.driven.clone();
+        driven.beam.tension_n = nominal.driven.beam.tension_n * ratio;
+        Self {
+            poles: follow_poles(&driven, &self.poles, self.driven.spacing_hz()),
+            driven,
+            resonances: self.resonances.clone(),
+        }
     }
 
-    /// Highest frequency at which resonances are looked for, Hz.
-    pub(super) fn highest_hz(&self) -> f64 {
-        self.setup.sweep.high_hz * 1.05 + 2.0 * self.spacing_hz()
+    /// The resonances from half the sweep's low frequency to a little above its
+    /// high one, by rising frequency.
+    pub fn resonances(&self) -> &[Resonance] {
+        &self.resonances
     }
 
-    pub(super) fn impedances(&self, s: Complex64, with_shaker: bool) -> [Complex64; 2] {
-        let zero = Complex64::new(0.0, 0.0);
-        let shaker = match &self.model.shaker {
-            Some(shaker) if with_shaker => shaker.impedance(s),
-            _ => zero,
-        };
-        let damper = self
-            .damper_m
-            .map_or(zero, |_| self.model.damper.impedance(s));
-        [shaker, damper]
+    /// The resonance with this number of loops.
+    pub fn resonance(&self, harmonic: u32) -> Result<Resonance, RehearsalError> {
+        self.resonances
+            .iter()
+            .copied()
+            .find(|r| r.harmonic == harmonic)
+            .ok_or_else(|| RehearsalError::Harmonic {
+                harmonic,
+                present: self
+                    .resonances
+                    .iter()
+                    .map(|r| r.harmonic.to_string())
+                    .collect::<Vec<_>>()
+                    .join(", "),
+            })
     }
 
-    /// Displacement field at `s` per newton of the source's force.
-    pub(super) fn field(&self, s: Complex64) -> Field {
-        self.beam.field(s, &self.impedances(s, true), &[1.0, 0.0])
-    }
-
-    /// Force in the force cell at `s`, where `direct` is the source's force and
-    /// `field` what it causes: the shaker takes its share first.
-    pub(super) fn cell_force(&self, field: &Field, direct: f64) -> Complex64 {
-        let [shaker, _] = self.impedances(field.s, true);
-        let [y, ..] = field.at(self.drive_m);
-        direct - shaker * field.s * y
-    }
-
-    /// The steady state at a frequency; `None` where there is no antinode with
-    /// a node beside it between drive and damper.
-    pub(super) fn steady(&self, frequency_hz: f64) -> Option<Steady> {
-        let field = self.field(Complex64::new(0.0, TAU * frequency_hz));
-        let from = self.damper_m.unwrap_or(self.setup.span.length_m);
-        let places = field::places(&field, self.drive_m, from, self.model.nodes_passed)?;
-        let cell = self.cell_force(&field, 1.0);
-        Some(Steady {
-            field,
-            places,
-            cell,
-        })
-    }
-
-    /// Antinode velocity over force in the force cell, m/s per N.
-    pub(super) fn response(&self, frequency_hz: f64) -> Option<Complex64> {
-        let steady = self.steady(frequency_hz)?;
-        let [y, ..] = steady.field.at(steady.places.antinode_m);
-        Some(steady.field.s * y / steady.cell)
+    /// The resonance nearest to a frequency.
+    pub fn nearest_resonance(&self, frequency_hz: f64) -> Result<Resonance, RehearsalError> {
+        let distance = |r: &Resonance| (r.frequency_hz - frequency_hz).abs();
+        self.resonances
+            .iter()
+            .copied()
+            .min_by(|a, b| distance(a).total_cmp(&distance(b)))
+            .ok_or(RehearsalError::NoResonance)
     }
 }

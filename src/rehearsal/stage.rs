@@ -5,10 +5,12 @@ use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
 use super::RehearsalError;
+use super::disturbance::Disturbance;
+use super::driven::{DrivenSpan, Steady};
 use super::pickup::Pickup;
-use super::program::{Fault, Step, Transition};
+use super::program::{Step, Transition};
 use super::sensors::Sensors;
-use super::span::{Steady, VirtualSpan};
+use super::span::VirtualSpan;
 use super::truth::DwellTruth;
 use crate::setup::Role;
 
@@ -51,13 +53,14 @@ impl Stage {
         rate_hz: f64,
     ) -> Result<Self, RehearsalError> {
         let (frequency_hz, resonance) = step.at.resolve(span)?;
-        let steady = span
+        let driven = &span.driven;
+        let steady = driven
             .steady(frequency_hz)
             .ok_or(RehearsalError::NoNode(frequency_hz))?;
-        let force = span.source_force(&steady, frequency_hz, step.level);
-        let mut truth = span.settled_truth(&steady, frequency_hz, &resonance, force);
+        let force = driven.source_force(&steady, frequency_hz, step.level);
+        let mut truth = driven.settled_truth(&steady, frequency_hz, &resonance, force);
         let mut pickups = vec![Pickup::silent(); rows];
-        for (number, channel) in span.setup.channels.iter().enumerate() {
+        for (number, channel) in driven.setup.channels.iter().enumerate() {
             let sensor = sensors.sensor(number);
             match channel.role {
                 Role::Antinode => truth.antinode_misplacement_mm = sensor.misplacement_mm,
@@ -65,7 +68,7 @@ impl Stage {
                 _ => {}
             }
             let pickup = Pickup::of(
-                span,
+                driven,
                 channel,
                 sensor.gain_error_pct,
                 &steady,
@@ -74,7 +77,7 @@ impl Stage {
             let peak = force
                 * pickup
                     .in_unit(channel)
-                    .read(span, &steady.field, 1.0)
+                    .read(driven, &steady.field, 1.0)
                     .norm();
             truth.channel_peak.insert(channel.name.clone(), peak);
             if let Some(slot) = pickups.get_mut(channel.index) {
@@ -83,7 +86,7 @@ impl Stage {
         }
         let peaks = pickups
             .iter()
-            .map(|p| force * p.read(span, &steady.field, 1.0).norm())
+            .map(|p| force * p.read(driven, &steady.field, 1.0).norm())
             .collect();
         let frames = |seconds: f64| (seconds * rate_hz).round() as u64;
         let dwell = first_frame + frames(step.transition.seconds());
@@ -101,12 +104,12 @@ impl Stage {
             truth,
         };
         stage.truth.faults.clone_from(&step.faults);
-        stage.prepare_faults(span, &steady);
+        stage.prepare_faults(driven, &steady);
         Ok(stage)
     }
 
     /// Turns faults stated at the antinode into what the drive has to do.
-    fn prepare_faults(&mut self, span: &VirtualSpan, steady: &Steady) {
+    fn prepare_faults(&mut self, span: &DrivenSpan, steady: &Steady) {
         let response = |f: f64| {
             let field = span.field(Complex64::new(0.0, TAU * f));
             let [y, ..] = field.at(steady.places.antinode_m);
@@ -115,11 +118,11 @@ impl Stage {
         let f = self.frequency_hz;
         for fault in &self.step.faults {
             match *fault {
-                Fault::Beat { offset_hz, depth } => {
+                Disturbance::Beat { offset_hz, depth } => {
                     let other = (f + offset_hz).max(0.1);
                     self.second = Some((depth * response(f) / response(other), other));
                 }
-                Fault::AmplitudeWander { period_s, depth } => {
+                Disturbance::AmplitudeWander { period_s, depth } => {
                     // Modulation reaches the antinode as two sidebands.
                     let side = 0.5 * (response(f + 1.0 / period_s) + response(f - 1.0 / period_s));
                     let drive = (depth * response(f) / side).min(0.95);
@@ -162,7 +165,9 @@ impl Stage {
             .faults
             .iter()
             .map(|fault| match fault {
-                Fault::FrequencyDrift { bandwidths } => bandwidths * self.bandwidth_hz * along,
+                Disturbance::FrequencyDrift { bandwidths } => {
+                    bandwidths * self.bandwidth_hz * along
+                }
                 _ => 0.0,
             })
             .sum();
@@ -176,11 +181,11 @@ impl Stage {
         }
         for fault in &self.step.faults {
             match *fault {
-                Fault::LevelStep { at_s, factor } => {
+                Disturbance::LevelStep { at_s, factor } => {
                     let done = ((t - at_s) / RAMP_S).clamp(0.0, 1.0);
                     force *= factor.max(FAINT).powf(done);
                 }
-                Fault::DriveCut { at_s } if t >= at_s => force = 0.0,
+                Disturbance::DriveCut { at_s } if t >= at_s => force = 0.0,
                 _ => {}
             }
         }
@@ -192,8 +197,8 @@ impl Stage {
         t >= 0.0
             && self.wander.is_none()
             && self.step.faults.iter().all(|fault| match *fault {
-                Fault::FrequencyDrift { .. } | Fault::TensionDrift { .. } => false,
-                Fault::LevelStep { at_s, .. } => t < at_s || t >= at_s + RAMP_S,
+                Disturbance::FrequencyDrift { .. } | Disturbance::TensionDrift { .. } => false,
+                Disturbance::LevelStep { at_s, .. } => t < at_s || t >= at_s + RAMP_S,
                 _ => true,
             })
     }
@@ -202,8 +207,8 @@ impl Stage {
     /// costly to follow: where only the tension drifts, until the resonance
     /// has moved by a five-hundredth of its bandwidth.
     pub(super) fn varying_s(&self, t: f64) -> f64 {
-        let drifts = |fault: &Fault| match fault {
-            Fault::TensionDrift { percent } => Some(*percent),
+        let drifts = |fault: &Disturbance| match fault {
+            Disturbance::TensionDrift { percent } => Some(*percent),
             _ => None,
         };
         let percent: Option<f64> = self.step.faults.iter().map(drifts).sum();
@@ -222,7 +227,7 @@ impl Stage {
         self.is_steady(t)
             && self.second.is_none()
             && self.step.faults.iter().all(|fault| match *fault {
-                Fault::DriveCut { at_s } => t < at_s,
+                Disturbance::DriveCut { at_s } => t < at_s,
                 _ => true,
             })
     }
@@ -233,17 +238,19 @@ impl Stage {
             .faults
             .iter()
             .flat_map(|fault| match *fault {
-                Fault::LevelStep { at_s, .. } => [Some(at_s), Some(at_s + RAMP_S)],
-                Fault::Knock { at_s, .. } | Fault::DriveCut { at_s } => [Some(at_s), None],
+                Disturbance::LevelStep { at_s, .. } => [Some(at_s), Some(at_s + RAMP_S)],
+                Disturbance::Impact { at_s, .. } | Disturbance::DriveCut { at_s } => {
+                    [Some(at_s), None]
+                }
                 _ => [None, None],
             })
             .flatten()
     }
 
-    /// Knocks of this dwell: time, s, and strength.
-    pub(super) fn knocks(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
+    /// Impacts of this dwell: time, s, and strength.
+    pub(super) fn impacts(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
         self.step.faults.iter().filter_map(|fault| match *fault {
-            Fault::Knock { at_s, strength } => Some((at_s, strength)),
+            Disturbance::Impact { at_s, strength } => Some((at_s, strength)),
             _ => None,
         })
     }
@@ -254,7 +261,7 @@ impl Stage {
             .faults
             .iter()
             .map(|fault| match fault {
-                Fault::TensionDrift { percent } if t >= 0.0 => {
+                Disturbance::TensionDrift { percent } if t >= 0.0 => {
                     1.0 + 0.01 * percent * (t / self.step.duration_s - 0.5)
                 }
                 _ => 1.0,

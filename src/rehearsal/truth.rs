@@ -5,10 +5,10 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
+use super::disturbance::Disturbance;
+use super::driven::{DrivenSpan, Steady};
 use super::field::{power_past_w, power_w};
-use super::program::Fault;
 use super::resonances::Resonance;
-use super::span::{Steady, VirtualSpan};
 use crate::setup::{LevelRule, StrainLocation};
 
 /// Whether an honest reading of the recording finds a hold in the dwell.
@@ -36,7 +36,7 @@ pub struct DwellTruth {
     /// Start of the transition to it: last change of frequency or level, s.
     pub transition_start_s: f64,
     /// What goes wrong in it.
-    pub faults: Vec<Fault>,
+    pub faults: Vec<Disturbance>,
     /// Whether a hold is there to be found.
     pub expected: Expectation,
     /// Why, in a few words.
@@ -91,23 +91,11 @@ pub struct DwellTruth {
     pub channel_peak: BTreeMap<String, f64>,
 }
 
-impl VirtualSpan {
+impl DrivenSpan {
     /// Bending strain at a gauge per newton of the source's force, peak.
     pub(super) fn strain(&self, steady: &Steady, location: StrainLocation) -> f64 {
         let [_, _, curvature, _] = steady.field.at(self.gauge_m(location));
         self.outer_fibre_m * curvature.norm()
-    }
-
-    /// Place of a gauge: at the damper's clamp (on a bare span, where that
-    /// clamp would be), or at the span clamp of the damper end.
-    pub(super) fn gauge_m(&self, location: StrainLocation) -> f64 {
-        let end = self.setup.span.length_m;
-        match location {
-            StrainLocation::Damper => self
-                .damper_m
-                .unwrap_or_else(|| end - self.model.damper_gauge_m.unwrap_or(end / 38.0)),
-            StrainLocation::End => end,
-        }
     }
 
     /// Source force, N peak, that brings the settled state to `level` times
@@ -242,16 +230,16 @@ impl DwellTruth {
         (graded(off, 0.12, 0.45), why)
     }
 
-    fn judge_fault(&self, fault: &Fault, hold_s: f64) -> (Expectation, String) {
+    fn judge_fault(&self, fault: &Disturbance, hold_s: f64) -> (Expectation, String) {
         let dwell_s = self.end_s - self.start_s;
         // Drift over the shortest hold, in bandwidths.
         let over_hold = |bandwidths: f64| bandwidths.abs() * (hold_s / dwell_s).min(1.0);
         match *fault {
-            Fault::FrequencyDrift { bandwidths } => (
+            Disturbance::FrequencyDrift { bandwidths } => (
                 graded(over_hold(bandwidths), 0.03, 0.2),
                 "frequency drifts through the peak".into(),
             ),
-            Fault::TensionDrift { percent } => (
+            Disturbance::TensionDrift { percent } => (
                 // f goes with the square root of the tension.
                 graded(
                     over_hold(0.005 * percent * self.resonance_hz / self.half_power_bandwidth_hz),
@@ -260,27 +248,29 @@ impl DwellTruth {
                 ),
                 "tension and with it the resonance drifts".into(),
             ),
-            Fault::Beat { depth, .. } => (graded(depth, 0.002, 0.03), "a second tone beats".into()),
-            Fault::AmplitudeWander { depth, period_s } => {
+            Disturbance::Beat { depth, .. } => {
+                (graded(depth, 0.002, 0.03), "a second tone beats".into())
+            }
+            Disturbance::AmplitudeWander { depth, period_s } => {
                 // A slow wave is straight over one hold.
                 let seen = depth * (2.0 * hold_s / period_s).min(1.0);
                 (graded(seen, 0.002, 0.04), "the amplitude wanders".into())
             }
-            Fault::Rattle { strength, .. } => {
+            Disturbance::Rattle { strength, .. } => {
                 (graded(strength, 0.0, 0.3), "a sensor rattles".into())
             }
-            Fault::Saturation { fraction, .. } => (
+            Disturbance::Saturation { fraction, .. } => (
                 graded(1.0 - fraction, 0.0, 0.4),
                 "a channel saturates below full scale".into(),
             ),
-            Fault::Clipping { ratio, .. } => (
+            Disturbance::Clipping { ratio, .. } => (
                 graded(ratio, 1.0, 1.01),
                 "a channel is clipped at full scale".into(),
             ),
             // These leave settled intervals, or do not: the length decides.
-            Fault::LevelStep { .. } | Fault::Knock { .. } | Fault::DriveCut { .. } => {
-                (Expectation::Held, String::new())
-            }
+            Disturbance::LevelStep { .. }
+            | Disturbance::Impact { .. }
+            | Disturbance::DriveCut { .. } => (Expectation::Held, String::new()),
         }
     }
 }

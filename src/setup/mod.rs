@@ -22,6 +22,7 @@ mod model;
 mod read;
 mod requirements;
 mod role;
+mod sample_format;
 mod warnings;
 mod words;
 
@@ -33,6 +34,7 @@ pub use model::{
 };
 pub use requirements::{Criterion, DecisionRule, Requirement};
 pub use role::{Count, Role, RoleKind, RoleRow, StrainLocation};
+pub use sample_format::SampleFormat;
 pub use warnings::warnings;
 pub use words::{LevelRule, Protocol, Quantity, Unit, Verdict};
 

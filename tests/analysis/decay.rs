@@ -23,7 +23,8 @@ use spanhold::reduction::SettledPoint;
 use spanhold::reduction::equations::Inputs;
 use spanhold::reduction::uncertainty::{Cause, Sensor, propagate};
 use spanhold::rehearsal::{
-    At, Damper, DwellTruth, Program, Sensors, SpanModel, Step, Transition, VirtualSpan, perform,
+    Damper, DriveFrequency, DwellTruth, Program, Sensors, SpanModel, Step, Transition, VirtualSpan,
+    perform,
 };
 use spanhold::setup::Verdict;
 use spanhold::setup::{Quantity, Setup};
@@ -53,7 +54,7 @@ fn truths(setup: &Setup, model: &SpanModel, range_hz: (f64, f64)) -> Vec<DwellTr
         .iter()
         .filter(|r| (range_hz.0..=range_hz.1).contains(&r.frequency_hz))
         .map(|r| {
-            let at = At::Resonance {
+            let at = DriveFrequency::Resonance {
                 harmonic: r.harmonic,
                 bandwidths: 0.0,
             };

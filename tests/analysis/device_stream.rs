@@ -24,7 +24,7 @@ use spanhold::ingest::frames::{
 };
 use spanhold::ingest::lines::LineDecoder;
 use spanhold::ingest::serial::{Feed, LinkStatistics};
-use spanhold::ingest::sidecar::SampleFormat;
+use spanhold::setup::SampleFormat;
 
 const GUIDE: &str = include_str!("../../src/guide/device-protocol.md");
 

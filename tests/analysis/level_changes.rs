@@ -4,7 +4,9 @@
 #![allow(clippy::unwrap_used, clippy::indexing_slicing)]
 
 use crate::bench::virtual_span::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
-use spanhold::rehearsal::{Fault, Program, Rehearsal, Step, Transition, VirtualSpan, perform};
+use spanhold::rehearsal::{
+    Disturbance, Program, Rehearsal, Step, Transition, VirtualSpan, perform,
+};
 use spanhold::setup::Setup;
 use spanhold::setup::Verdict;
 
@@ -85,7 +87,7 @@ fn what_dies_away_after_the_drive_was_cut_is_no_dwell() {
         let cut_s = 8.0 * r.time_constant_s + 1.4 * 8.0_f64.max(100.0 / r.frequency_hz) + 4.0;
         vec![
             Step::new(at(r, 0.0), cut_s + 4.0 * r.time_constant_s + 4.0)
-                .with(Fault::DriveCut { at_s: cut_s }),
+                .with(Disturbance::DriveCut { at_s: cut_s }),
         ]
     });
     let judged = analyse(&setup, &rehearsal, 4096);

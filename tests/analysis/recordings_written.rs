@@ -18,12 +18,13 @@ use std::time::Duration;
 
 use ndarray::Array2;
 use proptest::prelude::*;
-use spanhold::ingest::sidecar::{SampleFormat, read_sidecar};
+use spanhold::ingest::sidecar::read_sidecar;
 use spanhold::ingest::wav::{WavReader, spawn_wav};
 use spanhold::ingest::{Block, End, Gap, Message, StreamFormat};
 use spanhold::recorder::{
     Recorder, RecorderError, RecorderOptions, SpaceForecast, forecast_space, repair,
 };
+use spanhold::setup::SampleFormat;
 use tempfile::TempDir;
 
 const RATE_HZ: f64 = 2_000.0;

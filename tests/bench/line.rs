@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 
 use ndarray::Array2;
 use spanhold::ingest::frames::FrameWriter;
-use spanhold::ingest::sidecar::SampleFormat;
+use spanhold::setup::SampleFormat;
 
 pub const RATE_HZ: f64 = 1000.0;
 

@@ -16,7 +16,8 @@ use spanhold::ingest::{Block, StreamFormat};
 use spanhold::reduction::settle::hear;
 use spanhold::reduction::{SettledPoint, settle};
 use spanhold::rehearsal::{
-    At, DwellTruth, Noise, Rehearsal, Resonance, Sensor, Sensors, SpanModel, VirtualSpan,
+    DriveFrequency, DwellTruth, Noise, Rehearsal, Resonance, Sensor, Sensors, SpanModel,
+    VirtualSpan,
 };
 use spanhold::resonance::Dwell;
 use spanhold::setup::Verdict;
@@ -138,8 +139,8 @@ pub fn in_sweep(setup: &Setup, span: &VirtualSpan) -> Vec<Resonance> {
 }
 
 /// A resonance, off its peak by so many half-power bandwidths.
-pub fn at(r: &Resonance, bandwidths: f64) -> At {
-    At::Resonance {
+pub fn at(r: &Resonance, bandwidths: f64) -> DriveFrequency {
+    DriveFrequency::Resonance {
         harmonic: r.harmonic,
         bandwidths,
     }

@@ -6,7 +6,7 @@ use crate::bench::virtual_span::{
     Chance, Judged, analyse, at, in_dwell, in_sweep, model, sensors, setup,
 };
 use spanhold::rehearsal::{
-    DwellTruth, Expectation, Fault, Program, Step, Transition, VirtualSpan, perform,
+    Disturbance, DwellTruth, Expectation, Program, Step, Transition, VirtualSpan, perform,
 };
 use spanhold::setup::Setup;
 use spanhold::setup::Verdict;
@@ -30,22 +30,22 @@ fn steps(setup: &Setup, span: &VirtualSpan, chance: &mut Chance) -> Vec<Step> {
                 let bandwidths = chance.sign() * chance.between(0.5, 1.2);
                 Step::new(at(r, bandwidths), long_s)
             }
-            3 => Step::new(on, long_s).with(Fault::FrequencyDrift {
+            3 => Step::new(on, long_s).with(Disturbance::FrequencyDrift {
                 bandwidths: chance.sign() * chance.between(0.3, 1.0) * long_s / hold_s,
             }),
-            4 => Step::new(on, long_s).with(Fault::Beat {
+            4 => Step::new(on, long_s).with(Disturbance::Beat {
                 offset_hz: chance.sign() * chance.between(0.15, 1.5),
                 depth: chance.between(0.03, 0.3),
             }),
-            6 => Step::new(on, long_s).with(Fault::AmplitudeWander {
+            6 => Step::new(on, long_s).with(Disturbance::AmplitudeWander {
                 period_s: chance.between(4.0, 2.0 * hold_s),
                 depth: chance.between(0.05, 0.2),
             }),
-            7 => Step::new(on, long_s).with(Fault::Rattle {
+            7 => Step::new(on, long_s).with(Disturbance::Rattle {
                 channel: chance.below(2),
                 strength: chance.between(0.3, 1.0),
             }),
-            9 => Step::new(on, long_s).with(Fault::Clipping {
+            9 => Step::new(on, long_s).with(Disturbance::Clipping {
                 channel: chance.below(3),
                 ratio: chance.between(1.05, 1.5),
             }),

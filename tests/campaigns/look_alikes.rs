@@ -6,7 +6,8 @@
 
 use crate::bench::virtual_span::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
 use spanhold::rehearsal::{
-    DwellTruth, Expectation, Fault, Program, Resonance, Step, Transition, VirtualSpan, perform,
+    Disturbance, DwellTruth, Expectation, Program, Resonance, Step, Transition, VirtualSpan,
+    perform,
 };
 use spanhold::setup::Role;
 use spanhold::setup::Verdict;
@@ -32,22 +33,22 @@ fn false_one(chance: &mut Chance, r: &Resonance, kind: usize) -> Step {
     let sign = chance.sign();
     match kind % 8 {
         0 => Step::new(at(r, sign * chance.between(0.5, 0.7)), long_s),
-        1 => Step::new(at(r, 0.0), long_s).with(Fault::FrequencyDrift {
+        1 => Step::new(at(r, 0.0), long_s).with(Disturbance::FrequencyDrift {
             bandwidths: sign * chance.between(0.22, 0.5) * long_s / hold_s,
         }),
-        2 => Step::new(at(r, 0.0), long_s).with(Fault::Beat {
+        2 => Step::new(at(r, 0.0), long_s).with(Disturbance::Beat {
             offset_hz: sign * chance.between(0.15, 1.2),
             depth: chance.between(0.03, 0.06),
         }),
-        3 => Step::new(at(r, 0.0), long_s).with(Fault::AmplitudeWander {
+        3 => Step::new(at(r, 0.0), long_s).with(Disturbance::AmplitudeWander {
             period_s: chance.between(3.0, 2.0 * hold_s),
             depth: chance.between(0.04, 0.08),
         }),
-        4 => Step::new(at(r, 0.0), long_s).with(Fault::Rattle {
+        4 => Step::new(at(r, 0.0), long_s).with(Disturbance::Rattle {
             channel: chance.below(2),
             strength: chance.between(0.3, 0.6),
         }),
-        5 => Step::new(at(r, 0.0), long_s).with(Fault::Clipping {
+        5 => Step::new(at(r, 0.0), long_s).with(Disturbance::Clipping {
             channel: chance.below(3),
             ratio: chance.between(1.01, 1.05),
         }),
@@ -56,7 +57,7 @@ fn false_one(chance: &mut Chance, r: &Resonance, kind: usize) -> Step {
             // A tension drift that carries the resonance away by this much.
             let bandwidths = chance.between(0.25, 0.6) * long_s / hold_s;
             let percent = 200.0 * bandwidths * r.half_power_bandwidth_hz / r.frequency_hz;
-            Step::new(at(r, 0.0), long_s).with(Fault::TensionDrift {
+            Step::new(at(r, 0.0), long_s).with(Disturbance::TensionDrift {
                 percent: sign * percent,
             })
         }
@@ -66,12 +67,12 @@ fn false_one(chance: &mut Chance, r: &Resonance, kind: usize) -> Step {
 /// What a reason has to say about each kind, in any of these words.
 fn causes(truth: &DwellTruth) -> &'static [&'static str] {
     match truth.faults.first() {
-        Some(Fault::FrequencyDrift { .. }) => &["drifted"],
-        Some(Fault::TensionDrift { .. }) => &["drifted", "off resonance"],
-        Some(Fault::Beat { .. }) => &["beat"],
-        Some(Fault::AmplitudeWander { .. }) => &["wandered", "pulses", "amplitude moved"],
-        Some(Fault::Rattle { .. }) => &["rattl"],
-        Some(Fault::Clipping { .. }) => &["clipping"],
+        Some(Disturbance::FrequencyDrift { .. }) => &["drifted"],
+        Some(Disturbance::TensionDrift { .. }) => &["drifted", "off resonance"],
+        Some(Disturbance::Beat { .. }) => &["beat"],
+        Some(Disturbance::AmplitudeWander { .. }) => &["wandered", "pulses", "amplitude moved"],
+        Some(Disturbance::Rattle { .. }) => &["rattl"],
+        Some(Disturbance::Clipping { .. }) => &["clipping"],
         _ if truth.detuning_bandwidths.abs() > 0.4 => &["off resonance"],
         _ => &["too short", "not rung up"],
     }
@@ -84,17 +85,17 @@ fn doubtful_one(chance: &mut Chance, r: &Resonance, kind: usize) -> Step {
     let on = at(r, 0.0);
     let again_s = 8.0 * r.time_constant_s + 1.3 * hold_s + 4.0;
     match kind % 7 {
-        0 => Step::new(on, 6.0 + again_s).with(Fault::Knock {
+        0 => Step::new(on, 6.0 + again_s).with(Disturbance::Impact {
             at_s: chance.between(2.0, 6.0),
             strength: chance.between(0.3, 1.0),
         }),
-        1 => Step::new(on, 6.0 + again_s).with(Fault::LevelStep {
+        1 => Step::new(on, 6.0 + again_s).with(Disturbance::LevelStep {
             at_s: chance.between(2.0, 6.0),
             factor: chance.between(0.95, 1.05),
         }),
-        2 => Step::new(on, long_s + 6.0).with(Fault::DriveCut { at_s: long_s }),
+        2 => Step::new(on, long_s + 6.0).with(Disturbance::DriveCut { at_s: long_s }),
         3 => Step::new(at(r, sign * chance.between(0.05, 0.11)), long_s),
-        4 => Step::new(on, long_s).with(Fault::Beat {
+        4 => Step::new(on, long_s).with(Disturbance::Beat {
             offset_hz: sign * 0.5,
             depth: 0.0015,
         }),

@@ -22,11 +22,11 @@ use crossbeam_channel::{Receiver, bounded};
 use ndarray::Array2;
 use spanhold::ingest::frames::FrameWriter;
 use spanhold::ingest::serial::{Link, PortLink, SerialOptions, SerialReader, spawn_serial};
-use spanhold::ingest::sidecar::SampleFormat;
 use spanhold::ingest::wav::WavReader;
 use spanhold::ingest::{End, Message};
 use spanhold::recorder::{Recorder, RecorderOptions};
 use spanhold::setup::Protocol;
+use spanhold::setup::SampleFormat;
 use tempfile::TempDir;
 
 const RATE_HZ: f64 = 1_000.0;

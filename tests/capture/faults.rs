@@ -11,8 +11,8 @@ use std::time::Duration;
 use ndarray::Array2;
 use nix::sys::signal::Signal;
 use spanhold::ingest::frames::FrameWriter;
-use spanhold::ingest::sidecar::SampleFormat;
 use spanhold::ingest::wav::WavReader;
+use spanhold::setup::SampleFormat;
 
 use crate::bench::captured::{announced, demo, ended, setup};
 use crate::bench::line::{Cable, Device, Line};

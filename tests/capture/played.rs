@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use spanhold::ingest::frames::{Announcement, Frame, FrameDecoder};
-use spanhold::ingest::sidecar::SampleFormat;
+use spanhold::setup::SampleFormat;
 
 use crate::bench::captured::{assert_same_samples, demo, ended, setup};
 use crate::bench::line::{Cable, Device, Line};

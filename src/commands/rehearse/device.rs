@@ -19,8 +19,8 @@ use crate::ingest::frames::{
     AnnouncedChannel, Announcement, CRC_BYTES, FrameWriter, MAX_FRAME_BYTES, SAMPLES_HEADER_BYTES,
     encode_announcement,
 };
-use crate::ingest::sidecar::SampleFormat;
 use crate::rehearsal::Block;
+use crate::setup::SampleFormat;
 use crate::setup::{Protocol, Setup, SourceKind};
 
 /// Sample frames a second: within what the protocol calls right.

@@ -13,16 +13,17 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use anyhow::{Context, anyhow};
-use clap::{ArgGroup, Args as ClapArgs, ValueEnum};
+use clap::builder::{PossibleValuesParser, TypedValueParser};
+use clap::{ArgGroup, Args as ClapArgs};
 use indicatif::{ProgressBar, ProgressStyle};
 
 use super::{Failure, Status};
-use crate::ingest::sidecar;
 use crate::pipeline;
 use crate::rehearsal::{
-    Doubt, DwellTruth, Format, Performance, Sensors, SpanModel, VirtualSpan, bench_sensors,
+    DwellTruth, FaultScenario, Performance, Quantisation, Sensors, SpanModel, VirtualSpan,
+    bench_sensors,
 };
-use crate::setup::{self, Setup, SourceKind};
+use crate::setup::{self, SampleFormat, Setup, SourceKind};
 use device::Sent;
 use outputs::Outputs;
 use program::program;
@@ -64,7 +65,11 @@ pub struct Args {
     #[arg(long, value_name = "HZ")]
     rate: Option<u32>,
     /// How samples are stored and sent
-    #[arg(long, value_enum, default_value_t = SampleFormat::I24)]
+    #[arg(
+        long,
+        value_parser = one_of(&SampleFormat::ALL, SampleFormat::name),
+        default_value_t = SampleFormat::I24
+    )]
     format: SampleFormat,
     /// Each channel's tone over its noise in the band up to half the rate, dB
     #[arg(
@@ -83,49 +88,32 @@ pub struct Args {
     /// Start each dwell settled, as if the recording had been paused meanwhile
     #[arg(long)]
     paused: bool,
-    /// Doubtful dwells to mix in; without a list, one of each
+    /// Fault scenarios to mix in: dwells that must not count, or are borderline;
+    /// without a list, one of each
     #[arg(
         long,
-        value_enum,
+        value_parser = one_of(&FaultScenario::ALL, FaultScenario::name),
         value_delimiter = ',',
         num_args = 0..,
         require_equals = true,
         value_name = "LIST"
     )]
-    faults: Option<Vec<Doubt>>,
+    faults: Option<Vec<FaultScenario>>,
     /// Print the truth as JSON
     #[arg(long)]
     json: bool,
 }
 
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum SampleFormat {
-    I16,
-    I24,
-    I32,
-    F32,
-}
-
-impl From<SampleFormat> for sidecar::SampleFormat {
-    fn from(format: SampleFormat) -> Self {
-        match format {
-            SampleFormat::I16 => Self::I16,
-            SampleFormat::I24 => Self::I24,
-            SampleFormat::I32 => Self::I32,
-            SampleFormat::F32 => Self::F32,
-        }
-    }
-}
-
-impl From<SampleFormat> for Format {
-    fn from(format: SampleFormat) -> Self {
-        match format {
-            SampleFormat::I16 => Self::I16,
-            SampleFormat::I24 => Self::I24,
-            SampleFormat::I32 => Self::I32,
-            SampleFormat::F32 => Self::F32,
-        }
-    }
+/// Parses one of `values` by its name.
+fn one_of<T: Copy + Send + Sync + 'static>(
+    values: &'static [T],
+    name: fn(T) -> &'static str,
+) -> impl TypedValueParser<Value = T> {
+    let names = PossibleValuesParser::new(values.iter().map(|value| name(*value)));
+    names.try_map(move |word| {
+        let found = values.iter().find(|value| name(**value) == word);
+        found.copied().ok_or("no such name")
+    })
 }
 
 /// Runs the command.
@@ -236,8 +224,8 @@ fn source(args: &Args, setup: &Setup) -> anyhow::Result<usize> {
 fn performance(args: &Args, setup: &Setup, source: usize) -> anyhow::Result<Performance> {
     let span = VirtualSpan::new(setup, &SpanModel::default())?;
     let program = program(args, setup, &span)?;
-    let format = Format::from(args.format);
-    let bench = bench_sensors(setup, args.snr_db, format.quantisation(), args.seed);
+    let quantisation = Quantisation::of(args.format);
+    let bench = bench_sensors(setup, args.snr_db, quantisation, args.seed);
     // Sensors stand where they stand, whichever source is played; the noise of
     // each source is its own.
     let own = setup.channels.iter().zip(&bench.channels);
@@ -255,7 +243,7 @@ fn performance(args: &Args, setup: &Setup, source: usize) -> anyhow::Result<Perf
         .or(stated)
         .unwrap_or_else(|| setup.sweep.harmonics_rate_hz().ceil());
     let seed = args.seed ^ ((source as u64) << 32);
-    let span = span.heard_by(source);
+    let span = span.with_channels_of(source);
     Ok(Performance::new(&span, &program, &sensors, rate_hz, seed)?)
 }
 

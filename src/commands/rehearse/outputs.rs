@@ -10,7 +10,8 @@ use indicatif::ProgressBar;
 use super::Args;
 use super::device::{Device, Sent, Stream};
 use crate::commands::Failure;
-use crate::rehearsal::{DwellTruth, Performance, Recording, write_truth};
+use crate::recorder::replace_file;
+use crate::rehearsal::{DwellTruth, Performance, Recording, truth_lines};
 use crate::setup::Setup;
 
 /// Where a performance goes.
@@ -38,8 +39,7 @@ impl Outputs {
         let recording = match &paths {
             None => None,
             Some((path, _)) => Some(
-                Recording::create(path, performance, args.format.into())
-                    .map_err(anyhow::Error::from)?,
+                Recording::create(path, performance, args.format).map_err(anyhow::Error::from)?,
             ),
         };
         let stream = Stream {
@@ -47,7 +47,7 @@ impl Outputs {
             source,
             rate_hz: performance.rate_hz(),
             channels: performance.rows(),
-            format: args.format.into(),
+            format: args.format,
             clock_ppm: args.clock_ppm,
         };
         let device = match &args.to {
@@ -72,7 +72,9 @@ impl Outputs {
             recording.finish().map_err(anyhow::Error::from)?;
         }
         if let Some((_, truth)) = &self.paths {
-            write_truth(dwells, truth).map_err(anyhow::Error::from)?;
+            let text = truth_lines(dwells).map_err(anyhow::Error::from)?;
+            replace_file(truth, &text)
+                .with_context(|| format!("{}: the truth cannot be written", truth.display()))?;
         }
         let sent = self.device.take().map(|device| device.finish(stop, bar));
         sent.transpose().map_err(Failure::Device)

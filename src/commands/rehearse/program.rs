@@ -1,9 +1,9 @@
-//! What the arguments ask the virtual span to do: dwells, their length, doubts.
+//! What the arguments ask the virtual span to do: dwells, their length, fault scenarios.
 
 use anyhow::anyhow;
 
 use super::Args;
-use crate::rehearsal::{Doubt, Program, Resonance, Transition, VirtualSpan};
+use crate::rehearsal::{FaultScenario, Program, Resonance, Transition, VirtualSpan, mix_in};
 use crate::setup::{Role, Setup};
 
 /// The program of dwells.
@@ -27,13 +27,13 @@ pub fn program(args: &Args, setup: &Setup, span: &VirtualSpan) -> anyhow::Result
             step.duration_s = seconds;
         }
     }
-    if let Some(doubts) = &args.faults {
-        let doubts: Vec<Doubt> = match doubts.as_slice() {
-            [] => Doubt::ALL.to_vec(),
-            some => some.to_vec(),
+    if let Some(scenarios) = &args.faults {
+        let scenarios = match scenarios.as_slice() {
+            [] => &FaultScenario::ALL[..],
+            some => some,
         };
         let antinode = setup.channel(Role::Antinode).map_or(0, |(_, c)| c.index);
-        program.mix_in(&doubts, span, antinode)?;
+        mix_in(&mut program, scenarios, span, antinode)?;
     }
     if args.paused {
         for step in &mut program.steps {

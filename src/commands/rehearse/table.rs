@@ -17,7 +17,7 @@ fn row(dwell: &DwellTruth) -> String {
     let expected = match dwell.expected {
         Expectation::Held => "held".to_owned(),
         Expectation::NotHeld => format!("not held: {}", dwell.why),
-        Expectation::Either => format!("doubtful: {}", dwell.why),
+        Expectation::Either => format!("borderline: {}", dwell.why),
     };
     format!(
         "{:>5} {:>9.2} {:>9.2} {:>4} {:>10.4} {:>9.2} {:>8.5} {:>9.4}  {expected}\n",

@@ -6,7 +6,7 @@ use super::{
     MAX_FRAME_BYTES, SampleHeader, format_of,
 };
 use crate::ingest::fields::Fields;
-use crate::ingest::sidecar::SampleFormat;
+use crate::setup::SampleFormat;
 
 /// The longest encoded frame, without its delimiter.
 const MAX_ENCODED_BYTES: usize = cobs::max_encoding_length(MAX_FRAME_BYTES);

@@ -7,7 +7,7 @@ use super::{
     SampleHeader, format_code,
 };
 use crate::ingest::encode::{Inexact, encode};
-use crate::ingest::sidecar::SampleFormat;
+use crate::setup::SampleFormat;
 
 /// Appends one frame of samples to `line`. `samples` are interleaved,
 /// little-endian, whole frames; a frame longer than

@@ -13,7 +13,7 @@ use crc::{CRC_32_ISO_HDLC, Crc, Table};
 pub use decode::{Frame, FrameCounts, FrameDecoder, SampleFrame};
 pub use encode::{FrameWriter, encode_announcement, encode_samples};
 
-use super::sidecar::SampleFormat;
+use crate::setup::SampleFormat;
 
 /// Kind byte of a frame of samples: protocol 1, kind 1.
 pub const KIND_SAMPLES: u8 = 0x11;

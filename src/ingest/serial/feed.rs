@@ -10,10 +10,10 @@ use crate::ingest::Block;
 use crate::ingest::clock::RateMonitor;
 use crate::ingest::frames::{Frame, FrameDecoder};
 use crate::ingest::lines::{Line, LineDecoder};
-use crate::ingest::sidecar::SampleFormat;
 use crate::ingest::wav::SampleEncoding;
 use crate::ingest::wav::decode::{Decoder, Justification};
 use crate::ingest::wav::finite_runs;
+use crate::setup::SampleFormat;
 
 /// Samples are collected to blocks of about this length: a device may send
 /// frames of a single sample.

@@ -26,9 +26,9 @@ pub use feed::{Feed, LinkFormat};
 pub use link::{Link, PortLink, remedy};
 pub use statistics::{LinkMonitor, LinkStatistics};
 
-use super::sidecar::SampleFormat;
 use super::{Block, End, IngestError, Message, StreamFormat};
 use crate::setup::Protocol;
+use crate::setup::SampleFormat;
 use outbox::Outbox;
 
 /// Bytes taken from the port at once.

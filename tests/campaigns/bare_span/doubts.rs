@@ -3,7 +3,7 @@
 //! node sensor off its place. Every row of a table is one kind of trouble over
 //! some benches.
 
-use spanhold::rehearsal::{At, Fault, Noise, Step, Transition};
+use spanhold::rehearsal::{Disturbance, DriveFrequency, Noise, Step, Transition};
 use spanhold::setup::Role;
 use spanhold::setup::Verdict;
 
@@ -142,11 +142,11 @@ pub fn drifting(benches: &[Bare], bandwidths_a_minute: f64, held: Option<bool>) 
         let percent = 200.0 * over_dwell_hz / r.frequency_hz;
         let last = 0.5 - 0.5 * bare.setup.hold.max_seconds / seconds;
         let step = Step::new(
-            At::Frequency(r.frequency_hz + over_dwell_hz * last),
+            DriveFrequency::Frequency(r.frequency_hz + over_dwell_hz * last),
             seconds,
         );
         bare.dwell(
-            step.with(Fault::TensionDrift { percent })
+            step.with(Disturbance::TensionDrift { percent })
                 .reached_by(bare.transition()),
         )
     };
@@ -163,7 +163,7 @@ pub fn drifting(benches: &[Bare], bandwidths_a_minute: f64, held: Option<bool>) 
 pub fn drive_drifting(benches: &[Bare], bandwidths_a_minute: f64, held: Option<bool>) -> Row {
     let outcome = |bare: &Bare| {
         let bandwidths = bandwidths_a_minute * full_dwell_s(bare) / 60.0;
-        bare.dwell(full_dwell(bare).with(Fault::FrequencyDrift { bandwidths }))
+        bare.dwell(full_dwell(bare).with(Disturbance::FrequencyDrift { bandwidths }))
     };
     Row {
         trouble: format!("drive drifts by {bandwidths_a_minute} bandwidths a minute"),
@@ -178,7 +178,7 @@ pub fn drive_drifting(benches: &[Bare], bandwidths_a_minute: f64, held: Option<b
 pub fn stepped(benches: &[Bare], resolution_hz: f64) -> Vec<Row> {
     let outcomes = benches.iter().map(|bare| {
         let frequency_hz = (bare.resonance.frequency_hz / resolution_hz).round() * resolution_hz;
-        let step = Step::new(At::Frequency(frequency_hz), full_dwell_s(bare));
+        let step = Step::new(DriveFrequency::Frequency(frequency_hz), full_dwell_s(bare));
         bare.dwell(step.reached_by(bare.transition()))
     });
     // Whether a step happens to fall on the peak is the span's affair.
