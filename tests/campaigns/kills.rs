@@ -12,6 +12,7 @@ use spanhold::ingest::wav::WavReader;
 use crate::bench::captured::setup;
 use crate::bench::line::{Device, Line, RATE_HZ, scatter};
 use crate::bench::run_folder::RunFolder;
+use crate::share;
 
 /// Times faster than real: a dwell every two seconds.
 const SPEED: f64 = 12.0;
@@ -91,7 +92,7 @@ fn a_handful_of_kills() {
 #[test]
 #[ignore = "takes ten minutes: two hundred kills"]
 fn two_hundred_kills() {
-    for seed in 2..12 {
+    for seed in share::of(2..12) {
         campaign(20, seed);
     }
 }

@@ -4,7 +4,6 @@
 
 #![allow(clippy::unwrap_used, clippy::indexing_slicing)]
 
-use crate::bench::virtual_span::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
 use spanhold::rehearsal::{
     Disturbance, DwellTruth, Expectation, Program, Resonance, Step, Transition, VirtualSpan,
     perform,
@@ -12,12 +11,15 @@ use spanhold::rehearsal::{
 use spanhold::setup::Role;
 use spanhold::setup::Verdict;
 
+use crate::bench::virtual_span::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
+use crate::share;
+
 const RATE_HZ: f64 = 1000.0;
+const DWELLS_A_SPAN: u64 = 20;
 /// How many of each kind the everyday suite judges; the ignored tests judge the
 /// whole set.
-const EVERY_DAY: usize = 120;
-const WHOLE_SET: usize = 500;
-const DWELLS_A_SPAN: usize = 20;
+const EVERY_DAY: u64 = 120;
+const WHOLE_SET: u64 = 500;
 
 fn lengths(chance: &mut Chance, r: &Resonance) -> (f64, f64) {
     let hold_s = 8.0_f64.max(100.0 / r.frequency_hz);
@@ -106,17 +108,22 @@ fn doubtful_one(chance: &mut Chance, r: &Resonance, kind: usize) -> Step {
     }
 }
 
-/// Judges at least `least` dwells that `make` made; gives those judged wrongly.
+/// The seeds of the spans on which so many dwells are judged.
+fn spans(base_seed: u64, dwells: u64) -> impl Iterator<Item = u64> {
+    base_seed + 1..=base_seed + dwells / DWELLS_A_SPAN
+}
+
+/// Judges the dwells that `make` made on each span; panics with those judged
+/// wrongly.
 fn judge(
-    least: usize,
+    seeds: impl IntoIterator<Item = u64>,
     expected: Expectation,
     make: impl Fn(&mut Chance, &Resonance, usize) -> Step,
-    base_seed: u64,
-) -> (usize, Vec<String>) {
-    let (mut count, mut wrong) = (0, Vec::new());
-    let mut seed = base_seed;
-    while count < least {
-        seed += 1;
+) {
+    let mut wrong = Vec::new();
+    let mut dwells = 0;
+    for seed in seeds {
+        let mut count = 0;
         let mut chance = Chance::new(seed);
         let setup = setup(&mut chance, true);
         let span = VirtualSpan::new(&setup, &model(&setup, &mut chance)).unwrap();
@@ -130,7 +137,7 @@ fn judge(
         }
         let mut usable = in_sweep(&setup, &span);
         usable.retain(|r| r.time_constant_s < 12.0);
-        let steps: Vec<Step> = (0..DWELLS_A_SPAN)
+        let steps: Vec<Step> = (0..DWELLS_A_SPAN as usize)
             // Neighbouring dwells on other harmonics, in no order.
             .map(|i| {
                 make(
@@ -176,37 +183,38 @@ fn judge(
                 ));
             }
         }
+        assert_eq!(count, DWELLS_A_SPAN, "seed {seed}");
+        dwells += count;
     }
-    (count, wrong)
-}
-
-fn assert_all_right((count, wrong): (usize, Vec<String>)) {
     assert!(
         wrong.is_empty(),
-        "{} of {count} wrong:\n{}",
+        "{} of {dwells} wrong:\n{}",
         wrong.len(),
         wrong.join("\n")
     );
+    println!("{dwells} dwells judged");
 }
 
 #[test]
 fn what_only_looks_held_is_rejected_for_the_true_cause() {
-    assert_all_right(judge(EVERY_DAY, Expectation::NotHeld, false_one, 1000));
+    judge(spans(1000, EVERY_DAY), Expectation::NotHeld, false_one);
 }
 
 #[test]
 fn what_only_looks_doubtful_is_held() {
-    assert_all_right(judge(EVERY_DAY, Expectation::Held, doubtful_one, 2000));
+    judge(spans(2000, EVERY_DAY), Expectation::Held, doubtful_one);
 }
 
 #[test]
 #[ignore = "takes minutes: the whole set of 500"]
 fn all_500_that_only_look_held() {
-    assert_all_right(judge(WHOLE_SET, Expectation::NotHeld, false_one, 1000));
+    let seeds = share::of(spans(1000, WHOLE_SET));
+    judge(seeds, Expectation::NotHeld, false_one);
 }
 
 #[test]
 #[ignore = "takes minutes: the whole set of 500"]
 fn all_500_that_only_look_doubtful() {
-    assert_all_right(judge(WHOLE_SET, Expectation::Held, doubtful_one, 2000));
+    let seeds = share::of(spans(2000, WHOLE_SET));
+    judge(seeds, Expectation::Held, doubtful_one);
 }

@@ -20,5 +20,8 @@ mod kills;
 mod live_sweep;
 mod look_alikes;
 #[cfg(target_os = "linux")]
+mod memory;
+mod share;
+#[cfg(target_os = "linux")]
 mod soak;
 mod tone_limits;

@@ -10,6 +10,7 @@ use nix::sys::signal::Signal;
 use crate::bench::captured::{Capture, assert_same_samples, demo, ended};
 use crate::bench::line::Cable;
 use crate::bench::run_folder::RunFolder;
+use crate::memory::peak_kb;
 
 const SOON: Duration = Duration::from_mins(2);
 /// Budgets of the design, section 8.
@@ -61,16 +62,12 @@ fn wide(motion: &Cable, strain: &Cable) -> String {
 
 /// What the capture has cost so far: processor time, s; peak memory, kB.
 fn cost(capture: &Capture) -> (f64, u64) {
-    let read = |name: &str| std::fs::read_to_string(format!("/proc/{}/{name}", capture.id()));
-    let stat = read("stat").unwrap();
+    let stat = std::fs::read_to_string(format!("/proc/{}/stat", capture.id())).unwrap();
     // Behind the name in brackets, user time is field 12 and system time 13.
     let (_, fields) = stat.rsplit_once(')').unwrap();
     let ticks = fields.split_whitespace().skip(11).take(2);
     let ticks: f64 = ticks.map(|field| field.parse::<f64>().unwrap()).sum();
-    let status = read("status").unwrap();
-    let peak = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
-    let peak = peak.unwrap().trim().trim_end_matches(" kB");
-    (ticks / TICKS_PER_SECOND, peak.parse().unwrap())
+    (ticks / TICKS_PER_SECOND, peak_kb(capture.id()).unwrap())
 }
 
 /// How long after the end of its hold each point was on disk, s. The label of

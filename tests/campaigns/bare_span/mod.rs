@@ -14,6 +14,7 @@ mod bench;
 mod doubts;
 mod table;
 
+use crate::share;
 use bench::Bare;
 use doubts::{
     Row, drifting, drive_drifting, misplaced_node, noisy_node, over_the_peak, stepped,
@@ -73,8 +74,11 @@ fn judge_rows(rows: &[Row]) {
     );
 }
 
-fn benches(seeds: std::ops::Range<u64>, snr_db: f64) -> Vec<Bare> {
-    seeds.map(|seed| Bare::new(seed, snr_db)).collect()
+fn benches(seeds: impl IntoIterator<Item = u64>, snr_db: f64) -> Vec<Bare> {
+    seeds
+        .into_iter()
+        .map(|seed| Bare::new(seed, snr_db))
+        .collect()
 }
 
 /// Benches whose ratio is near 0.001.
@@ -112,19 +116,20 @@ fn what_spoils_a_bare_dwell_is_named() {
 #[test]
 #[ignore = "takes minutes: a table of the guide"]
 fn table_1_dwell_length_and_drive_phase() {
-    judge_cells(&benches(0..20, 60.0), &PHASES_DEG);
+    judge_cells(&benches(share::of(0..20), 60.0), &PHASES_DEG);
 }
 
 #[test]
 #[ignore = "takes minutes: the same with more noise"]
 fn table_1_at_40_db() {
-    judge_cells(&benches(0..8, 40.0), &PHASES_DEG);
+    judge_cells(&benches(share::of(0..8), 40.0), &PHASES_DEG);
 }
 
 #[test]
 #[ignore = "takes minutes: a table of the guide"]
 fn table_2_what_spoils_a_dwell() {
-    let some = || benches(100..110, 60.0);
+    let seeds = share::of(100..110);
+    let some = || benches(seeds.iter().copied(), 60.0);
     let mut rows: Vec<Row> = [
         (0.01, Some(true)),
         (0.03, None),
@@ -156,7 +161,7 @@ fn table_3_noise_at_a_ratio_of_0_001() {
     let mut rows = Vec::new();
     for (n, snr_db) in [60.0, 50.0, 40.0, 30.0, 20.0].into_iter().enumerate() {
         rows.push(noisy_node(
-            faint(200 + 50 * n as u64, 10),
+            share::of(faint(200 + 50 * n as u64, 10)),
             snr_db,
             60.0,
             60.0,
@@ -164,7 +169,7 @@ fn table_3_noise_at_a_ratio_of_0_001() {
     }
     for (n, snr_db) in [40.0, 30.0].into_iter().enumerate() {
         rows.push(noisy_node(
-            faint(500 + 50 * n as u64, 10),
+            share::of(faint(500 + 50 * n as u64, 10)),
             snr_db,
             60.0,
             300.0,
