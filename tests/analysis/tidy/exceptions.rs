@@ -45,12 +45,6 @@ pub const EXCEPTIONS: &[Exception] = &[
     },
     Exception {
         rule: "circles",
-        file: "rehearsal/",
-        about: "rehearsal/",
-        reason: "for now: files of one folder and its `mod.rs` need each other",
-    },
-    Exception {
-        rule: "circles",
         file: "report/document/",
         about: "report/document/",
         reason: "for now: files of one folder and its `mod.rs` need each other",
@@ -84,12 +78,6 @@ pub const EXCEPTIONS: &[Exception] = &[
         file: "evaluation/comparison.rs",
         about: "clap::ValueEnum",
         reason: "for now: the kind of comparison is parsed where it is defined",
-    },
-    Exception {
-        rule: "command line",
-        file: "rehearsal/bench.rs",
-        about: "clap::ValueEnum",
-        reason: "for now: the errors of a bench are parsed where they are defined",
     },
     Exception {
         rule: "purity",

@@ -243,7 +243,16 @@ impl Tree {
             _ => {}
         }
         if !import && let Some(start) = self.modules[module].imported.get(first) {
-            return joined(start);
+            let path: Segments = start.iter().chain(rest).cloned().collect();
+            // An alias of an alias: `use crate::setup::Role; use Role as R;`
+            let again = path
+                .first()
+                .is_some_and(|next| next != first && next != "crate");
+            return if again {
+                self.absolute(module, &path, false)
+            } else {
+                Some(path)
+            };
         }
         // A single name that no `use` brings is the file's own, or a macro.
         if path.len() == 1 && !import {
