@@ -22,6 +22,30 @@
 //! | [`report`] | a run folder | tables, plots, HTML | files |
 //! | [`commands`] | arguments | an exit code | everything, through the modules above |
 //!
+//! A recording becomes points without a command line:
+//!
+//! ```
+//! use std::path::PathBuf;
+//! use std::sync::Arc;
+//! use std::sync::atomic::AtomicBool;
+//!
+//! use spanhold::pipeline::{Collected, RecordedSource, ReplayOptions, replay};
+//! use spanhold::setup::Verdict;
+//!
+//! let setup = spanhold::setup::load("config/damped-trial.toml".as_ref())?;
+//! let files = [PathBuf::from("recordings/damped-trial.wav")];
+//! let source = RecordedSource::open(&setup, 0, &files)?;
+//! let stop = Arc::new(AtomicBool::new(false));
+//! let mut found = Collected::default();
+//! let outcome = replay(&setup, vec![source], ReplayOptions::default(), &stop, &mut found);
+//! assert_eq!(outcome.reason.to_string(), "all input was used");
+//!
+//! let (first, evidence) = &found.points[0];
+//! assert_eq!(first.verdict, Verdict::Held);
+//! assert!(evidence.criteria.iter().all(|result| result.met == Some(true)));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+//!
 //! Longer texts: [`guide`].
 //!
 //! The pure modules know nothing of threads, files or clocks: the same samples

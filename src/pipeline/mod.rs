@@ -23,6 +23,7 @@ mod feed;
 mod record;
 mod replay;
 mod run;
+mod single_thread;
 mod stages;
 mod stop;
 
@@ -31,6 +32,7 @@ pub use feed::{FeedState, Recordings, recordings_of, spawn_feed};
 pub use record::{Recorded, spawn_recorder};
 pub use replay::{RecordedSource, ReplayError, ReplayOptions, check_rate, replay};
 pub use run::{Input, Options, Order, Outcome, Progress, Sink, SourceOutcome, run};
+pub use single_thread::SingleThread;
 pub use stop::{StopReason, in_one_line, on_signals};
 
 #[cfg(test)]

@@ -172,8 +172,8 @@ fn step(
         Order::ByTime => hear(sources, &behind(sources)),
         Order::AsItComes => hear(sources, &not_far_ahead(sources)),
     };
-    let findings = match heard {
-        Heard::Nothing => Vec::new(),
+    let delivered = match heard {
+        Heard::Nothing => Ok(()),
         Heard::Closed(number) => {
             let name = sources.get(number).map_or_else(String::new, |source| {
                 format!("estimator or windows of {}", source.name)
@@ -181,19 +181,34 @@ fn step(
             return Some(Err(StopReason::StageDied { name }));
         }
         Heard::Message(number, message) => {
-            if let Estimated::Tone(tone) = &message
-                && let Err(error) = sink.heard(number, tone)
-            {
-                return Some(Err(StopReason::SinkFailed(error)));
+            if let Some(source) = sources.get_mut(number) {
+                source.note(&message);
             }
-            take(sources, number, message, analysis)
+            deliver(analysis, number, message, sink)
         }
     };
-    let told = findings
+    let told = delivered.and_then(|()| sink.tick(&progress(sources)));
+    Some(told.map_err(StopReason::SinkFailed))
+}
+
+/// What a source's stages made of its next samples, to the analysis, and what
+/// that finds to the sink.
+pub(super) fn deliver(
+    analysis: &mut Analysis,
+    source: usize,
+    message: Estimated,
+    sink: &mut dyn Sink,
+) -> anyhow::Result<()> {
+    let findings = match message {
+        Estimated::Tone(tone) => {
+            sink.heard(source, &tone)?;
+            analysis.push(source, tone)
+        }
+        Estimated::End(_) => analysis.source_ended(source),
+    };
+    findings
         .into_iter()
         .try_for_each(|finding| sink.finding(finding))
-        .and_then(|()| sink.tick(&progress(sources)));
-    Some(told.map_err(StopReason::SinkFailed))
 }
 
 enum Heard {
@@ -265,26 +280,17 @@ fn not_far_ahead(sources: &[Live]) -> Vec<usize> {
         .collect()
 }
 
-fn take(
-    sources: &mut [Live],
-    number: usize,
-    message: Estimated,
-    analysis: &mut Analysis,
-) -> Vec<Finding> {
-    let Some(source) = sources.get_mut(number) else {
-        return Vec::new();
-    };
-    match message {
-        Estimated::Tone(tone) => {
-            source.reached_s = match &tone {
-                ToneMessage::Frame(frame) => (frame.hop + 1) as f64 * source.hop_seconds,
-                ToneMessage::Gap(gap) => gap.at_s.max(source.reached_s),
-            };
-            analysis.push(number, tone)
-        }
-        Estimated::End(end) => {
-            source.end = Some(end);
-            analysis.source_ended(number)
+impl Live {
+    /// How far the source has come, or how it ended.
+    fn note(&mut self, message: &Estimated) {
+        match message {
+            Estimated::Tone(ToneMessage::Frame(frame)) => {
+                self.reached_s = (frame.hop + 1) as f64 * self.hop_seconds;
+            }
+            Estimated::Tone(ToneMessage::Gap(gap)) => {
+                self.reached_s = gap.at_s.max(self.reached_s);
+            }
+            Estimated::End(end) => self.end = Some(end.clone()),
         }
     }
 }

@@ -35,6 +35,50 @@ pub(super) enum Estimated {
 pub(super) struct Tally {
     pub frames: u64,
     pub missing_frames: u64,
+    /// Index one past the last frame taken in.
+    pub reached: u64,
+}
+
+/// The windows stage: blocks and gaps of one source → windows, counted.
+#[derive(Debug)]
+pub(super) struct Intake {
+    windows: Windows,
+    pub tally: Tally,
+}
+
+impl Intake {
+    /// At the start of a source.
+    pub(super) fn new(plan: TonePlan) -> Self {
+        Self {
+            windows: Windows::new(plan),
+            tally: Tally::default(),
+        }
+    }
+
+    /// Takes a message; hands each window on that it completes. `Some`: the
+    /// source has ended.
+    pub(super) fn take(
+        &mut self,
+        message: Message,
+        hand_on: impl FnMut(WindowMessage),
+    ) -> Option<End> {
+        match message {
+            Message::Block(block) => {
+                let frames = block.samples.ncols() as u64;
+                self.tally.frames += frames;
+                self.windows.block(&block, hand_on);
+                self.tally.reached = block.first_sample + frames;
+                None
+            }
+            Message::Gap(gap) => {
+                self.tally.missing_frames += gap.missing;
+                self.windows.gap(gap, hand_on);
+                self.tally.reached = gap.first_sample + gap.missing;
+                None
+            }
+            Message::End(end) => Some(end),
+        }
+    }
 }
 
 /// The running stages of one source.
@@ -109,8 +153,7 @@ fn window(
     jobs: &[Sender<Job>],
     reached: &AtomicU64,
 ) -> Tally {
-    let mut windows = Windows::new(plan);
-    let mut tally = Tally::default();
+    let mut intake = Intake::new(plan);
     let mut turns = jobs.iter().cycle();
     let mut open = true;
     let mut hand_on = |job| match turns.next() {
@@ -121,26 +164,17 @@ fn window(
         let message = messages.recv().unwrap_or_else(|_| {
             Message::End(End::Failed("its reader ended without a word".into()))
         });
-        match message {
-            Message::Block(block) => {
-                let frames = block.samples.ncols() as u64;
-                tally.frames += frames;
-                windows.block(&block, |window| open = open && hand_on(Job::Window(window)));
-                reached.store(block.first_sample + frames, Ordering::Relaxed);
-            }
-            Message::Gap(gap) => {
-                tally.missing_frames += gap.missing;
-                windows.gap(gap, |window| open = open && hand_on(Job::Window(window)));
-                reached.store(gap.first_sample + gap.missing, Ordering::Relaxed);
-            }
-            Message::End(end) => {
-                // Whether anyone is left to hear it makes no difference now.
-                hand_on(Job::End(end));
-                open = false;
-            }
+        let end = intake.take(message, |window| {
+            open = open && hand_on(Job::Window(window));
+        });
+        reached.store(intake.tally.reached, Ordering::Relaxed);
+        if let Some(end) = end {
+            // Whether anyone is left to hear it makes no difference now.
+            hand_on(Job::End(end));
+            open = false;
         }
     }
-    tally
+    intake.tally
 }
 
 fn estimate(mut estimator: Estimator, jobs: &Receiver<Job>, out: &Sender<Estimated>) {

@@ -339,3 +339,97 @@ fn the_graver_reason_stays() {
     reason.note(StopReason::StageDied { name: "x".into() });
     assert!(matches!(reason, StopReason::SinkFailed(_)));
 }
+
+/// Both readers of the test as lists of messages.
+fn messages(frames: [usize; 2]) -> Vec<Vec<Message>> {
+    [2, 1]
+        .into_iter()
+        .zip(frames)
+        .map(|(channels, frames)| {
+            let (sender, messages) = bounded(2);
+            let reader = reader(sender, channels, frames, 61.0, Some(End::Complete));
+            let all = messages.iter().collect();
+            reader.join().unwrap();
+            all
+        })
+        .collect()
+}
+
+#[test]
+fn one_thread_step_by_step_finds_what_the_threads_find() {
+    let setup = setup();
+    let (_, expected) = run_guarded(
+        inputs(&setup, [1000, 1000], COMPLETE),
+        2,
+        Order::ByTime,
+        usize::MAX,
+        &never(),
+    );
+    // One source far ahead of the other, either way round, and both in turns.
+    let of_kind = |findings: &[Finding], kind: fn(&Finding) -> bool| -> Vec<Finding> {
+        findings.iter().filter(|f| kind(f)).cloned().collect()
+    };
+    let kinds: [fn(&Finding) -> bool; 3] = [
+        |finding| matches!(finding, Finding::Point(..)),
+        |finding| matches!(finding, Finding::Event(_)),
+        |finding| matches!(finding, Finding::Trace(_)),
+    ];
+    for (frames, first) in [
+        ([50, 5000], Some(0)),
+        ([5000, 50], Some(1)),
+        ([97, 97], None),
+    ] {
+        let mut stages = SingleThread::new(&setup, &plans(&setup), None);
+        let mut notes = Notes {
+            findings: Vec::new(),
+            fails_at: usize::MAX,
+        };
+        let mut queues: Vec<_> = messages(frames)
+            .into_iter()
+            .map(std::collections::VecDeque::from)
+            .collect();
+        let mut turn = first.unwrap_or(0);
+        while queues.iter().any(|queue| !queue.is_empty()) {
+            match queues[turn].pop_front() {
+                Some(message) => {
+                    assert!(!stages.is_done());
+                    stages.push(turn, message, &mut notes).unwrap();
+                    turn = if first.is_some() { turn } else { 1 - turn };
+                }
+                None => turn = 1 - turn,
+            }
+        }
+        assert!(stages.is_done());
+        assert_eq!(stages.frames(0), (60_900, 100));
+        for kind in kinds {
+            assert_eq!(
+                of_kind(&notes.findings, kind),
+                of_kind(&expected, kind),
+                "{frames:?}"
+            );
+        }
+        // Nothing is heard after the end.
+        stages
+            .push(0, Message::Block(block(61_000, 50_000, 2)), &mut notes)
+            .unwrap();
+        assert_eq!(notes.findings.len(), expected.len());
+    }
+}
+
+#[test]
+fn a_failing_sink_is_heard_of_step_by_step_too() {
+    let setup = setup();
+    let mut stages = SingleThread::new(&setup, &plans(&setup), None);
+    let mut notes = Notes {
+        findings: Vec::new(),
+        fails_at: 3,
+    };
+    let failed = messages([1000, 1000])
+        .remove(0)
+        .into_iter()
+        .map(|message| stages.push(0, message, &mut notes))
+        .position(|pushed| pushed.is_err());
+    // Windows of 1 s, four hops a second: the fourth row of the trace ends
+    // before 2 s.
+    assert_eq!(failed, Some(1));
+}
