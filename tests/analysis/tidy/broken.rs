@@ -70,6 +70,7 @@ fn a_sound_tree_breaks_no_rule() {
         rules::bounded,
         rules::command_line,
         rules::words,
+        rules::type_names,
     ] {
         at_fault(&rule(&sound), &[]);
     }
@@ -303,6 +304,21 @@ fn a_command_line_outside_commands_is_found() {
         "#[derive(Clone, clap::ValueEnum)] pub enum Role { Node }",
     )]);
     at_fault(&rules::command_line(&tree), &["clap::ValueEnum"]);
+}
+
+#[test]
+fn a_type_name_with_two_meanings_is_found() {
+    let tree = tree(&[
+        (
+            "tone/mod.rs",
+            "pub struct Plan; pub enum Step { A } pub struct Own;",
+        ),
+        (
+            "pipeline/mod.rs",
+            "pub(crate) type Step = u8; #[cfg(test)] mod tests { pub struct Plan; } struct Own;",
+        ),
+    ]);
+    at_fault(&rules::type_names(&tree), &["Step"]);
 }
 
 #[test]

@@ -96,6 +96,11 @@ fn names_and_texts_keep_to_the_words_of_the_house() {
     holds("words", rules::words(src()));
 }
 
+#[test]
+fn a_type_name_has_one_meaning() {
+    holds("type names", rules::type_names(src()));
+}
+
 /// The reader itself: were a file skipped or a path not resolved, every rule
 /// above would pass on less than the whole.
 #[test]

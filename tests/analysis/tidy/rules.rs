@@ -388,6 +388,24 @@ pub fn command_line(tree: &Tree) -> Vec<Finding> {
         .collect()
 }
 
+/// The name of a type that files share has one meaning in the whole crate.
+pub fn type_names(tree: &Tree) -> Vec<Finding> {
+    let mut first: BTreeMap<&str, &str> = BTreeMap::new();
+    let mut found = Vec::new();
+    for given in tree.given().iter().filter(|given| given.is_shared_type) {
+        let earlier = first.entry(&given.name).or_insert(&given.file);
+        if *earlier != given.file {
+            found.push(Finding {
+                file: given.file.clone(),
+                line: given.line,
+                about: given.name.clone(),
+                wrong: format!("is a type of src/{earlier} too: what does each mean?"),
+            });
+        }
+    }
+    found
+}
+
 /// `SpanManager` and `span_manager` are `span`, `manager`.
 fn parts(name: &str) -> Vec<String> {
     let mut parts = vec![String::new()];

@@ -51,6 +51,8 @@ pub struct Given {
     pub file: String,
     pub line: usize,
     pub name: String,
+    /// A type that other files may name; not of tests.
+    pub is_shared_type: bool,
 }
 
 /// One file needs what another defines.
@@ -415,6 +417,17 @@ fn attributes(item: &Item) -> &[Attribute] {
     }
 }
 
+fn is_shared_type(item: &Item) -> bool {
+    let visibility = match item {
+        Item::Struct(i) => &i.vis,
+        Item::Enum(i) => &i.vis,
+        Item::Trait(i) => &i.vis,
+        Item::Type(i) => &i.vis,
+        _ => return false,
+    };
+    !matches!(visibility, syn::Visibility::Inherited)
+}
+
 fn name_given(item: &Item) -> Option<&syn::Ident> {
     Some(match item {
         Item::Const(i) => &i.ident,
@@ -610,6 +623,7 @@ impl<'ast> Visit<'ast> for Reader<'_> {
                     file: reader.file.clone(),
                     line: name.span().start().line,
                     name: name.to_string(),
+                    is_shared_type: !reader.test && is_shared_type(item),
                 };
                 reader.given.push(given);
             }
