@@ -4,23 +4,20 @@ use super::rules::Finding;
 
 pub struct Exception {
     pub rule: &'static str,
-    /// The file, or a folder of them with a `/` at its end.
+    /// The file; with a `/` at its end a folder of them; empty for all.
     pub file: &'static str,
-    /// How the path or name at fault begins.
+    /// The path or name at fault; with a `/` at its end only how it begins.
     pub about: &'static str,
     /// Why it may.
-    #[allow(dead_code, reason = "for the reader of this list")]
     pub reason: &'static str,
 }
 
 impl Exception {
     pub fn covers(&self, finding: &Finding) -> bool {
-        let file = if self.file.ends_with('/') {
-            finding.file.starts_with(self.file)
-        } else {
-            finding.file == self.file
-        };
-        file && finding.about.starts_with(self.about)
+        let begins = |text: &str, with: &str| with.ends_with('/') && text.starts_with(with);
+        let (file, about) = (&finding.file, &finding.about);
+        (self.file.is_empty() || file == self.file || begins(file, self.file))
+            && (about == self.about || begins(about, self.about))
     }
 }
 
@@ -84,5 +81,113 @@ pub const EXCEPTIONS: &[Exception] = &[
         file: "evaluation/comparison.rs",
         about: "clap::ValueEnum",
         reason: "for now: see 'command line'",
+    },
+    Exception {
+        rule: "type names",
+        file: "commands/",
+        about: "Args",
+        reason: "every command has its arguments; nothing else imports them",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Block",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Checked",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Device",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Difference",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Document",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Field",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Heard",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Judgement",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "KindWord",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Line",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Outcome",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Quantity",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Recordings",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Sensor",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Standing",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "TakenOff",
+        reason: "for now: one of both is to be renamed",
+    },
+    Exception {
+        rule: "type names",
+        file: "",
+        about: "Window",
+        reason: "for now: one of both is to be renamed",
     },
 ];

@@ -43,8 +43,8 @@ fn holds(rule: &str, findings: Vec<Finding>) {
             .filter(|exception| !findings.iter().any(|finding| exception.covers(finding)))
             .map(|e| {
                 format!(
-                    "tests: the exception of {} for `{}` is needed no longer",
-                    e.file, e.about
+                    "tests: the exception of {} for `{}` ({}) is needed no longer",
+                    e.file, e.about, e.reason
                 )
             }),
     );
