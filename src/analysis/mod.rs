@@ -11,7 +11,7 @@ pub use findings::{Event, Evidence, Finding, TraceRow};
 
 use crate::maths;
 use crate::reduction::SettledPoint;
-use crate::reduction::settle::{clipped_by_place, hear, settle};
+use crate::reduction::settle::{channel_fits, clipped_by_place, settle};
 use crate::resonance::hop_estimate::HopEstimate;
 use crate::resonance::phasor::detuning_bandwidths;
 use crate::resonance::{Dwell, Tracker};
@@ -171,17 +171,17 @@ impl Analysis {
             .filter(|source| *source != self.main)
             .filter_map(|source| self.auxiliary_interval(source, dwell))
             .collect();
-        let mut heard = Vec::new();
+        let mut fits = Vec::new();
         if let (Some(plan), Some(interval)) = (self.plans.get(self.main), &dwell.interval) {
             let clipped = clipped_by_place(&dwell.frames, plan.channels.len());
-            heard.extend(hear(&self.setup, plan, interval, &clipped));
+            fits.extend(channel_fits(&self.setup, plan, interval, &clipped));
         }
         for (source, interval, clipped) in &others {
             if let Some(plan) = self.plans.get(*source) {
-                heard.extend(hear(&self.setup, plan, interval, clipped));
+                fits.extend(channel_fits(&self.setup, plan, interval, clipped));
             }
         }
-        settle(&self.setup, dwell, &heard, self.start_utc)
+        settle(&self.setup, dwell, &fits, self.start_utc)
     }
 
     /// The same stretch of time on another source, fitted at its own clock.

@@ -3,41 +3,22 @@
 //! In: a run folder whose points have a damper power. Out: a table or JSON on
 //! standard output, one row a point, and the longest span protected.
 
-use std::f64::consts::TAU;
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use anyhow::{Context as _, anyhow};
 use clap::builder::PossibleValuesParser;
-use serde::Serialize;
 
-use super::layout::{Column, layout, wrap};
 use super::opened_run::OpenedRun;
 use super::{Failure, Status, terminal};
-use crate::evaluation::criteria::{Hole, holes};
+use crate::evaluation::line_span::{
+    LineBalance, LineConditions, LinePoint, line_balance, tightest_strain_limit_pp_um_m,
+};
 use crate::plan::bending_wire;
-use crate::reduction::SettledPoint;
-use crate::setup::Requirement;
+use crate::report::text_table::{TextTable, wrap};
 use crate::setup::Setup;
-use crate::setup::Verdict;
-use crate::span::balance::{Balance, DamperPower, LineSpan, SELF_DAMPING_EXPONENTS, SelfDamping};
-use crate::span::shedding::wind_speed_m_s;
+use crate::span::balance::{Balance, LineSpan, SELF_DAMPING_EXPONENTS, SelfDamping};
 use crate::span::wind::{FUNCTIONS, WindFunction};
-
-/// What every user of these numbers has to know.
-const CAUTIONS: &[&str] = &[
-    "Published wind power functions differ by a factor of two; predicted amplitudes are uncertain \
-     by 50 % and more.",
-    "The damper's power is that of the laboratory span, at its tension and damper place, and is \
-     scaled with the level.",
-    "One frequency at a time, a steady wind square to the line; turbulence, ice, bundles and \
-     conductor wear are left out.",
-    "Limits are those of the test specification. Defer to the responsible engineer.",
-];
-
-/// A balance at a level this many times from the measured one rests on the
-/// scaling more than on the measurement.
-const FAR_LEVEL_RATIO: f64 = 2.0;
 
 /// Arguments of `field`.
 #[derive(Debug, clap::Args)]
@@ -100,43 +81,6 @@ fn exponents(text: &str) -> Result<Exponents, String> {
     }
 }
 
-/// One point carried over to the line.
-#[derive(Debug, Serialize)]
-struct Row {
-    point: u64,
-    frequency_hz: f64,
-    wind_speed_m_s: f64,
-    power_damper_w: f64,
-    power_damper_u_w: Option<f64>,
-    #[serde(flatten)]
-    balance: Balance,
-    amplitude_mm_pp: Option<f64>,
-    /// The amplitude with the damper's power at the low end of its uncertainty.
-    amplitude_weakest_mm_pp: Option<f64>,
-    antinode_velocity_mm_s: Option<f64>,
-    /// Velocity of the balance over that of the measurement.
-    level_ratio: Option<f64>,
-    clamp_strain_pp_um_m: Option<f64>,
-    within_limit: Option<bool>,
-    longest_protected_m: Option<f64>,
-}
-
-#[derive(Debug, Serialize)]
-struct Field<'a> {
-    span_length_m: f64,
-    tension_kn: f64,
-    dampers: u32,
-    wind: String,
-    self_damping: Option<SelfDamping>,
-    level_exponent: f64,
-    strain_limit_pp_um_m: Option<f64>,
-    rows: Vec<Row>,
-    holes: Vec<Hole>,
-    longest_protected_m: Option<f64>,
-    warnings: Vec<String>,
-    cautions: &'a [&'a str],
-}
-
 /// Runs `field`.
 pub fn run(args: &Args) -> Result<Status, Failure> {
     for (value, name) in [
@@ -148,7 +92,19 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         }
     }
     let opened = OpenedRun::open_reduced(&args.run)?;
-    let field = field(args, &opened)?;
+    let line = LineConditions {
+        span: line_span(args, &opened.setup)?,
+        level_exponent: args.level_exponent,
+        strain_limit_pp_um_m: strain_limit(args, &opened.setup)?,
+        wire: bending_wire(&opened.setup),
+    };
+    let field = line_balance(&opened.setup, &opened.run.points, &line).ok_or_else(|| {
+        anyhow!(
+            "the run \"{}\" has no point with a damper power (power_damper_w above 0); reduce it \
+             against its bare span first",
+            args.run.display()
+        )
+    })?;
     let text = if args.json {
         serde_json::to_string_pretty(&field).context("the result as JSON")? + "\n"
     } else {
@@ -165,56 +121,6 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         Status::CriterionNotMet
     } else {
         Status::Done
-    })
-}
-
-fn field<'a>(args: &Args, opened: &OpenedRun) -> Result<Field<'a>, Failure> {
-    let setup = &opened.setup;
-    let line = line_span(args, setup)?;
-    let limit = strain_limit(args, setup)?;
-    let usable: Vec<(&SettledPoint, DamperPower)> = opened
-        .run
-        .points
-        .iter()
-        .filter(|point| point.verdict != Verdict::Rejected)
-        .filter_map(|point| Some((point, damper_power(point, args.level_exponent)?)))
-        .collect();
-    if usable.is_empty() {
-        return Err(anyhow!(
-            "the run \"{}\" has no point with a damper power (power_damper_w above 0); reduce it \
-             against its bare span first",
-            args.run.display()
-        )
-        .into());
-    }
-    let rows: Vec<Row> = usable
-        .iter()
-        .map(|(point, damper)| row(setup, &line, point, damper, limit))
-        .collect();
-    let holes = uncovered(setup, &rows);
-    let warnings = warnings(setup, &line, &rows, &holes, limit);
-    // A span is protected only if it is so at every frequency, and at every
-    // frequency something is known.
-    let longest = rows
-        .iter()
-        .map(|row| row.longest_protected_m)
-        .collect::<Option<Vec<f64>>>()
-        .filter(|_| holes.is_empty())
-        .map(|lengths| lengths.into_iter().fold(f64::INFINITY, f64::min))
-        .filter(|length| length.is_finite());
-    Ok(Field {
-        span_length_m: line.length_m,
-        tension_kn: line.tension_kn,
-        dampers: line.dampers,
-        wind: line.wind.label(),
-        self_damping: line.self_damping,
-        level_exponent: args.level_exponent,
-        strain_limit_pp_um_m: limit,
-        rows,
-        holes,
-        longest_protected_m: longest,
-        warnings,
-        cautions: CAUTIONS,
     })
 }
 
@@ -287,179 +193,40 @@ fn strain_limit(args: &Args, setup: &Setup) -> Result<Option<f64>, Failure> {
         }
         return Err(anyhow!("--strain-limit-pp-um-m {limit}: a strain above 0 is right").into());
     }
-    Ok(setup
-        .criteria
-        .iter()
-        .filter_map(|criterion| match criterion.requirement {
-            Requirement::StrainLimit { limit_pp_um_m, .. } => Some(limit_pp_um_m),
-            _ => None,
-        })
-        .reduce(f64::min))
+    Ok(tightest_strain_limit_pp_um_m(setup))
 }
 
-fn damper_power(point: &SettledPoint, exponent: f64) -> Option<DamperPower> {
-    let damper = DamperPower {
-        frequency_hz: point.frequency_hz?,
-        power_w: point.power_damper_w?,
-        antinode_velocity_mm_s: point.antinode_velocity_mm_s?,
-        exponent,
-    };
-    let sound = damper.power_w > 0.0 && damper.antinode_velocity_mm_s > 0.0;
-    (sound && damper.frequency_hz > 0.0).then_some(damper)
-}
-
-fn row(
-    setup: &Setup,
-    line: &LineSpan,
-    point: &SettledPoint,
-    damper: &DamperPower,
-    limit_pp_um_m: Option<f64>,
-) -> Row {
-    let omega = TAU * damper.frequency_hz;
-    let balance = line.balance(damper);
-    let amplitude = settled(balance);
-    let weakest = point
-        .power_damper_u_w
-        .map(|u| DamperPower {
-            power_w: damper.power_w - u,
-            ..*damper
-        })
-        .filter(|weak| weak.power_w > 0.0)
-        .and_then(|weak| settled(line.balance(&weak)));
-    let velocity = amplitude.map(|y| y * omega);
-    let wire = bending_wire(setup);
-    let mass = setup.conductor.mass_kg_per_m;
-    let strain_pp = |y: f64| wire.map(|w| 2e6 * w.clamp_strain(y * omega * 1e-3, mass));
-    let strain = amplitude.and_then(strain_pp);
-    let limit_mm = limit_pp_um_m.zip(wire).map(|(limit, wire)| {
-        1e3 * wire.velocity_at_clamp_strain_m_s(limit * 1e-6 / 2.0, mass) / omega
-    });
-    // Beyond the wind function's range the amplitude is known from one side.
-    let within = limit_mm.and_then(|limit| match balance {
-        Balance::At { amplitude_mm_peak } => Some(amplitude_mm_peak <= limit),
-        Balance::Below { amplitude_mm_peak } => (amplitude_mm_peak <= limit).then_some(true),
-        Balance::Above { amplitude_mm_peak } => (amplitude_mm_peak > limit).then_some(false),
-    });
-    Row {
-        point: point.point,
-        frequency_hz: damper.frequency_hz,
-        wind_speed_m_s: wind_speed_m_s(damper.frequency_hz, line.diameter_mm),
-        power_damper_w: damper.power_w,
-        power_damper_u_w: point.power_damper_u_w,
-        balance,
-        amplitude_mm_pp: amplitude.map(|y| 2.0 * y),
-        amplitude_weakest_mm_pp: weakest.map(|y| 2.0 * y),
-        antinode_velocity_mm_s: velocity,
-        level_ratio: velocity.map(|v| v / damper.antinode_velocity_mm_s),
-        clamp_strain_pp_um_m: strain,
-        within_limit: within,
-        longest_protected_m: limit_mm.and_then(|limit| line.longest_protected_m(damper, limit)),
-    }
-}
-
-fn settled(balance: Balance) -> Option<f64> {
-    match balance {
-        Balance::At { amplitude_mm_peak } => Some(amplitude_mm_peak),
-        Balance::Below { .. } | Balance::Above { .. } => None,
-    }
-}
-
-fn uncovered(setup: &Setup, rows: &[Row]) -> Vec<Hole> {
-    let span = setup.strung_conductor();
-    let frequencies: Vec<f64> = rows.iter().map(|row| row.frequency_hz).collect();
-    holes(
-        &frequencies,
-        (setup.sweep.low_hz, setup.sweep.high_hz),
-        |f| span.group_speed_m_s(f) / (2.0 * span.length_m),
-    )
-}
-
-fn warnings(
-    setup: &Setup,
-    line: &LineSpan,
-    rows: &[Row],
-    holes: &[Hole],
-    limit: Option<f64>,
-) -> Vec<String> {
-    let mut out = Vec::new();
-    for hole in holes {
-        out.push(format!(
-            "nothing is known between {:.2} Hz and {:.2} Hz; no longest span is given",
-            hole.from_hz, hole.to_hz
-        ));
-    }
-    if (line.tension_kn / setup.span.tension_kn - 1.0).abs() > 0.02 {
-        out.push(format!(
-            "the test was at {} kN; at {} kN the damper sits elsewhere in its loop and takes \
-             another power",
-            setup.span.tension_kn, line.tension_kn
-        ));
-    }
-    if bending_wire(setup).is_none() {
-        out.push(
-            "no strain: the setup has no outer_wire_diameter_mm and least_bending_stiffness_n_m2"
-                .to_owned(),
-        );
-    } else if limit.is_none() {
-        out.push("no strain limit: give --strain-limit-pp-um-m or a strain-limit criterion".into());
-    }
-    let far = rows.iter().filter(|row| {
-        row.level_ratio
-            .is_some_and(|r| !(1.0 / FAR_LEVEL_RATIO..=FAR_LEVEL_RATIO).contains(&r))
-    });
-    let far: Vec<String> = far.map(|row| format!("{:.2}", row.frequency_hz)).collect();
-    if !far.is_empty() {
-        out.push(format!(
-            "at {} Hz the level is more than {FAR_LEVEL_RATIO} times from the measured one: the \
-             result rests on the scaling with the level",
-            far.join(", ")
-        ));
-    }
-    out
-}
-
-fn table(field: &Field<'_>) -> String {
+fn table(field: &LineBalance) -> String {
     let width = terminal::width();
-    let each = |cell: &dyn Fn(&Row) -> String| field.rows.iter().map(cell).collect::<Vec<_>>();
-    let number = |of: &dyn Fn(&Row) -> Option<f64>, decimals: usize| {
-        each(&|row| of(row).map_or_else(String::new, |v| format!("{v:.decimals$}")))
+    let number = |value: Option<f64>, decimals: usize| {
+        value.map_or_else(String::new, |v| format!("{v:.decimals$}"))
     };
-    let columns = [
-        Column::new("f", "Hz", 0, number(&|r| Some(r.frequency_hz), 2)),
-        Column::new("wind", "m/s", 1, number(&|r| Some(r.wind_speed_m_s), 2)),
-        Column::new("P damper", "W", 2, number(&|r| Some(r.power_damper_w), 3)),
-        Column::new("amplitude", "mm pp", 0, each(&amplitude_cell)),
-        Column::new(
-            "weakest",
-            "mm pp",
-            3,
-            number(&|r| r.amplitude_weakest_mm_pp, 3),
-        ),
-        Column::new(
-            "velocity",
-            "mm/s",
-            4,
-            number(&|r| r.antinode_velocity_mm_s, 1),
-        ),
-        Column::new("level", "x test", 5, number(&|r| r.level_ratio, 2)),
-        Column::new(
-            "strain",
-            "um/m pp",
-            0,
-            number(&|r| r.clamp_strain_pp_um_m, 0),
-        ),
-        Column::new(
-            "limit",
-            "",
-            0,
-            each(&|r| match r.within_limit {
-                Some(true) => "kept".into(),
-                Some(false) => "EXCEEDED".into(),
-                None => String::new(),
-            }),
-        ),
-        Column::new("longest", "m", 0, number(&|r| r.longest_protected_m, 0)),
-    ];
+    let table = TextTable::new(&field.rows)
+        .numbers("f", "Hz", 0, |r| format!("{:.2}", r.frequency_hz))
+        .numbers("wind", "m/s", 1, |r| format!("{:.2}", r.wind_speed_m_s))
+        .numbers("P damper", "W", 2, |r| {
+            format!("{:.3}", r.power_damper_w.value)
+        })
+        .numbers("amplitude", "mm pp", 0, amplitude_cell)
+        .numbers("weakest", "mm pp", 3, |r| {
+            number(r.amplitude_weakest_mm_pp, 3)
+        })
+        .numbers("velocity", "mm/s", 4, |r| {
+            number(r.antinode_velocity_mm_s, 1)
+        })
+        .numbers("level", "x test", 5, |r| number(r.level_ratio, 2))
+        .numbers("strain", "um/m pp", 0, |r| {
+            number(r.clamp_strain_pp_um_m, 0)
+        })
+        .numbers("limit", "", 0, |r| {
+            match r.within_limit {
+                Some(true) => "kept",
+                Some(false) => "EXCEEDED",
+                None => "",
+            }
+            .to_owned()
+        })
+        .numbers("longest", "m", 0, |r| number(r.longest_protected_m, 0));
     let mut text = String::new();
     // Writing to a String cannot fail.
     let _ = writeln!(
@@ -479,7 +246,7 @@ fn table(field: &Field<'_>) -> String {
         ),
         field.level_exponent,
     );
-    text += &layout(&columns, width);
+    text += &table.text(width);
     match (field.longest_protected_m, field.strain_limit_pp_um_m) {
         (Some(length), Some(limit)) => {
             let _ = writeln!(
@@ -493,14 +260,11 @@ fn table(field: &Field<'_>) -> String {
     text.push('\n');
     for caution in field.cautions {
         text += &wrap(caution, width, "! ", "  ");
-        if !text.ends_with('\n') {
-            text.push('\n');
-        }
     }
     text
 }
 
-fn amplitude_cell(row: &Row) -> String {
+fn amplitude_cell(row: &LinePoint) -> String {
     match row.balance {
         Balance::At { amplitude_mm_peak } => format!("{:.3}", 2.0 * amplitude_mm_peak),
         Balance::Below { amplitude_mm_peak } => format!("< {:.3}", 2.0 * amplitude_mm_peak),

@@ -13,7 +13,6 @@ mod compare;
 mod curves;
 mod device;
 mod field;
-mod layout;
 mod logs;
 mod opened_run;
 mod plan;

@@ -8,9 +8,9 @@ use std::path::PathBuf;
 
 use anyhow::{Context as _, anyhow};
 
-use super::layout::{Column, layout};
 use super::{Failure, Status, terminal};
 use crate::plan::{Assumptions, ChannelOutlook, Plan, PlannedHarmonic};
+use crate::report::text_table::TextTable;
 use crate::setup::{self, Setup};
 
 /// Arguments of `plan`.
@@ -94,7 +94,7 @@ fn table(setup: &Setup, plan: &Plan) -> String {
         plan.assumed.efficiency_pct,
         plan.assumed.converter_bits,
     );
-    out += &layout(&columns(&plan.harmonics), terminal::width());
+    out += &harmonics(&plan.harmonics).text(terminal::width());
     if plan.harmonics.iter().any(|h| h.drive_near_node) {
         out.push_str("*  the drive sits near a node of this harmonic\n");
     }
@@ -102,81 +102,47 @@ fn table(setup: &Setup, plan: &Plan) -> String {
     out
 }
 
-fn columns(harmonics: &[PlannedHarmonic]) -> Vec<Column> {
-    let each = |cell: &dyn Fn(&PlannedHarmonic) -> String| harmonics.iter().map(cell).collect();
-    let number = |of: &dyn Fn(&PlannedHarmonic) -> Option<f64>, decimals: usize| {
-        each(&|h| of(h).map_or_else(String::new, |v| format!("{v:.decimals$}")))
-    };
+fn harmonics(harmonics: &[PlannedHarmonic]) -> TextTable<'_, PlannedHarmonic> {
     let near = |h: &PlannedHarmonic| if h.drive_near_node { "*" } else { "" };
-    vec![
-        Column::new("n", "", 0, each(&|h| format!("{}{}", h.harmonic, near(h)))).left(),
-        Column::new("f", "Hz", 0, number(&|h| Some(h.frequency_hz), 2)),
-        Column::new("wind", "m/s", 3, number(&|h| Some(h.wind_speed_m_s), 2)),
-        Column::new("loop", "m", 4, number(&|h| Some(h.loop_length_m), 2)),
-        Column::new(
-            "node, mm",
-            "from damper end",
-            0,
-            number(&|h| h.node_from_damper_end_mm, 0),
-        ),
-        Column::new(
-            "antinode, mm",
-            "from damper end",
-            0,
-            number(&|h| h.antinode_from_damper_end_mm, 0),
-        ),
-        Column::new(
-            "node, mm",
-            "from drive end",
-            5,
-            number(&|h| h.node_from_drive_end_mm, 0),
-        ),
-        Column::new(
-            "antinode, mm",
-            "from drive end",
-            5,
-            number(&|h| h.antinode_from_drive_end_mm, 0),
-        ),
-        Column::new(
-            "velocity",
-            "mm/s",
-            0,
-            number(&|h| h.antinode_velocity_mm_s, 1),
-        ),
-        Column::new(
-            "amplitude",
-            "mm pp",
-            0,
-            number(&|h| h.antinode_amplitude_mm_pp, 3),
-        ),
-        Column::new(
-            "accel.",
-            "m/s2",
-            1,
-            number(&|h| h.antinode_acceleration_m_s2, 1),
-        ),
-        Column::new("node", "m/s2", 3, number(&|h| h.node_acceleration_m_s2, 1)),
-        Column::new(
-            "drive",
-            "m/s2",
-            4,
-            number(&|h| h.drive_acceleration_m_s2, 1),
-        ),
-        Column::new("df", "Hz", 2, number(&|h| Some(h.bandwidth_hz), 3)),
-        Column::new(
-            "ring-up",
-            "s",
-            1,
-            number(&|h| Some(h.ring_up_time_constant_s), 1),
-        ),
-        Column::new(
-            "strain",
-            "um/m pp",
-            1,
-            number(&|h| h.clamp_strain_pp_um_m, 0),
-        ),
-        Column::new("force", "N", 2, number(&|h| h.drive_force_n, 1)),
-    ]
+    let number = |value: Option<f64>, decimals: usize| {
+        value.map_or_else(String::new, |v| format!("{v:.decimals$}"))
+    };
+    TextTable::new(harmonics)
+        .words("n", "", 0, |h| format!("{}{}", h.harmonic, near(h)))
+        .numbers("f", "Hz", 0, |h| number(Some(h.frequency_hz), 2))
+        .numbers("wind", "m/s", 3, |h| number(Some(h.wind_speed_m_s), 2))
+        .numbers("loop", "m", 4, |h| number(Some(h.loop_length_m), 2))
+        .numbers("node, mm", "from damper end", 0, |h| {
+            number(h.node_from_damper_end_mm, 0)
+        })
+        .numbers("antinode, mm", "from damper end", 0, |h| {
+            number(h.antinode_from_damper_end_mm, 0)
+        })
+        .numbers("node, mm", "from drive end", 5, |h| {
+            number(h.node_from_drive_end_mm, 0)
+        })
+        .numbers("antinode, mm", "from drive end", 5, |h| {
+            number(h.antinode_from_drive_end_mm, 0)
+        })
+        .numbers("velocity", "mm/s", 0, |h| {
+            number(h.antinode_velocity_mm_s, 1)
+        })
+        .numbers("amplitude", "mm pp", 0, |h| {
+            number(h.antinode_amplitude_mm_pp, 3)
+        })
+        .numbers("accel.", "m/s2", 1, |h| {
+            number(h.antinode_acceleration_m_s2, 1)
+        })
+        .numbers("node", "m/s2", 3, |h| number(h.node_acceleration_m_s2, 1))
+        .numbers("drive", "m/s2", 4, |h| number(h.drive_acceleration_m_s2, 1))
+        .numbers("df", "Hz", 2, |h| number(Some(h.bandwidth_hz), 3))
+        .numbers("ring-up", "s", 1, |h| {
+            number(Some(h.ring_up_time_constant_s), 1)
+        })
+        .numbers("strain", "um/m pp", 1, |h| {
+            number(h.clamp_strain_pp_um_m, 0)
+        })
+        .numbers("force", "N", 2, |h| number(h.drive_force_n, 1))
 }
 
 fn channels(out: &mut String, channels: &[ChannelOutlook]) {

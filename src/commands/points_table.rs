@@ -3,9 +3,11 @@
 
 use std::fmt::Write as _;
 
-use super::layout::{Column, layout, wrap};
 use crate::reduction::SettledPoint;
+use crate::reduction::fields::{PointRow, Shown};
 use crate::report::number;
+use crate::report::point_table::{UncertaintyTold, point_columns};
+use crate::report::text_table::{TextTable, wrap};
 use crate::setup::Verdict;
 
 /// The whole text, at most `width` columns wide where that is possible.
@@ -15,7 +17,7 @@ pub fn points_table(points: &[SettledPoint], width: usize) -> String {
         .partition(|point| point.verdict == Verdict::Rejected);
     let mut text = String::new();
     if !counted.is_empty() {
-        text += &layout(&columns(&counted), width);
+        text += &point_table(&counted, |shown| shown.settled_rank, &[]).text(width);
         let legend = "± is the expanded uncertainty (k = 2). Peak values, unless marked pp \
                       (peak-to-peak).";
         text.push('\n');
@@ -47,97 +49,29 @@ pub fn points_table(points: &[SettledPoint], width: usize) -> String {
     text
 }
 
-/// A value and its expanded uncertainty.
-type Measured = (Option<f64>, Option<f64>);
-
-fn columns(points: &[&SettledPoint]) -> Vec<Column> {
-    let each = |cell: &dyn Fn(&SettledPoint) -> String| points.iter().map(|p| cell(p)).collect();
-    let measured = |of: &dyn Fn(&SettledPoint) -> Measured| {
-        each(&|point| {
-            let (value, uncertainty) = of(point);
-            value.map_or_else(String::new, |value| with_uncertainty(value, uncertainty))
+/// The columns of the keys that have a rank. The uncertainty of the keys
+/// `by_digits` is told by their digits alone.
+pub(super) fn point_table<'a, P: PointRow>(
+    points: &'a [&'a P],
+    rank: impl Fn(&Shown) -> Option<u8>,
+    by_digits: &[&str],
+) -> TextTable<'a, &'a P> {
+    let columns = point_columns(points, |field| {
+        rank(&field.shown).map(|_| match field.key {
+            key if by_digits.contains(&key) => UncertaintyTold::ByDigits,
+            _ => UncertaintyTold::Written,
         })
-    };
-    let mut columns = vec![
-        Column::new("#", "", 0, each(&|p| p.point.to_string())),
-        Column::new("verdict", "", 0, each(&|p| verdict(p.verdict).to_owned())).left(),
-        Column::new(
-            "n",
-            "",
-            3,
-            each(&|p| p.harmonic.map_or_else(String::new, |n| n.to_string())),
-        ),
-        Column::new("from", "s", 6, each(&|p| format!("{:.1}", p.start_s))),
-        Column::new("to", "s", 8, each(&|p| format!("{:.1}", p.end_s))),
-        Column::new(
-            "frequency",
-            "Hz",
-            0,
-            measured(&|p| (p.frequency_hz, p.frequency_u_hz)),
-        ),
-        Column::new(
-            "antinode",
-            "mm/s",
-            1,
-            measured(&|p| (p.antinode_velocity_mm_s, p.antinode_velocity_u_mm_s)),
-        ),
-        Column::new(
-            "node",
-            "mm/s",
-            5,
-            measured(&|p| (p.node_velocity_mm_s, p.node_velocity_u_mm_s)),
-        ),
-        Column::new(
-            "efficiency",
-            "%",
-            0,
-            measured(&|p| (p.efficiency_pct, p.efficiency_u_pct)),
-        ),
-        Column::new(
-            "power",
-            "W",
-            2,
-            measured(&|p| (p.power_total_w, p.power_total_u_w)),
-        ),
-    ];
-    for gauge in gauges(points) {
-        let strain = measured(&|p| {
-            (
-                p.strain_pp_um_m.get(&gauge).copied(),
-                p.strain_pp_u_um_m.get(&gauge).copied(),
-            )
-        });
-        columns.push(Column::new(
-            &format!("strain, {gauge}"),
-            "um/m pp",
-            4,
-            strain,
-        ));
-    }
-    let level = each(&|p| {
-        p.target_deviation_pct
-            .map_or_else(String::new, |pct| format!("{pct:+.1}"))
     });
-    columns.push(Column::new("off target", "%", 7, level));
     columns
-}
-
-fn gauges(points: &[&SettledPoint]) -> Vec<String> {
-    let mut gauges: Vec<String> = points
-        .iter()
-        .flat_map(|point| point.strain_pp_um_m.keys().cloned())
-        .collect();
-    gauges.sort();
-    gauges.dedup();
-    gauges
-}
-
-fn verdict(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Held => "held",
-        Verdict::Steady => "steady",
-        Verdict::Rejected => "rejected",
-    }
+        .into_iter()
+        .fold(TextTable::new(points), |table, column| {
+            let shown = column.field.shown;
+            let heading = column.heading(shown.terminal.unwrap_or(column.field.key));
+            // That values are peak, the legend says.
+            let unit = shown.unit.trim_end_matches(" peak").replace('µ', "u");
+            let rank = rank(&shown).unwrap_or_default();
+            table.cells(&heading, &unit, rank, column.words, column.cells)
+        })
 }
 
 /// Each reason of some points once, with the numbers of the points it holds
@@ -178,12 +112,8 @@ fn notes(points: &[&SettledPoint], width: usize) -> String {
 
 fn rejection(point: &SettledPoint, width: usize) -> String {
     let mut text = format!("#{}", point.point);
-    if let Some(frequency_hz) = point.frequency_hz {
-        let _ = write!(
-            text,
-            "  {} Hz",
-            with_uncertainty(frequency_hz, point.frequency_u_hz)
-        );
+    if point.frequency_hz.is_some() {
+        let _ = write!(text, "  {} Hz", number::measured(point.frequency_hz));
     }
     let _ = writeln!(text, "  {:.1} to {:.1} s", point.start_s, point.end_s);
     for reason in &point.reasons {
@@ -192,28 +122,9 @@ fn rejection(point: &SettledPoint, width: usize) -> String {
     text
 }
 
-/// `value ± uncertainty` for a value that is there, see
-/// [`number::with_uncertainty`].
-pub fn with_uncertainty(value: f64, uncertainty: Option<f64>) -> String {
-    number::with_uncertainty(Some(value), uncertainty)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn digits_follow_the_uncertainty() {
-        // JCGM 100, 7.2.6: 10.057 62 ohm with u = 27 mohm is 10.058 ohm.
-        assert_eq!(with_uncertainty(10.057_62, Some(0.027)), "10.058 ± 0.027");
-        assert_eq!(with_uncertainty(198.34, Some(2.07)), "198.3 ± 2.1");
-        assert_eq!(with_uncertainty(1234.5, Some(173.0)), "1230 ± 170");
-        assert_eq!(with_uncertainty(1.0, Some(0.0996)), "1.00 ± 0.10");
-        assert_eq!(with_uncertainty(-3.21, Some(12.0)), "-3 ± 12");
-        assert_eq!(with_uncertainty(12.3456, None), "12.35");
-        assert_eq!(with_uncertainty(12.3456, Some(f64::NAN)), "12.35");
-        assert_eq!(with_uncertainty(0.0, None), "0");
-    }
 
     fn point(number: u64, verdict: Verdict, reasons: &[&str]) -> SettledPoint {
         let fields = serde_json::json!({
@@ -225,6 +136,7 @@ mod tests {
             "efficiency_pct": 10.0, "efficiency_u_pct": 0.19,
             "power_total_w": 0.2693, "power_total_u_w": 0.0061,
             "strain_pp_um_m": {"damper": 118.0}, "strain_pp_u_um_m": {"damper": 2.4},
+            "target_deviation_pct": 0.7,
             "clipped_samples": 0, "missing_samples": 0
         });
         serde_json::from_value(fields).unwrap()
@@ -241,12 +153,12 @@ mod tests {
             ),
             point(3, Verdict::Steady, &["There is no drive-force channel."]),
         ];
-        let text = points_table(&points, 120);
+        let text = points_table(&points, 140);
         insta::assert_snapshot!(text, @r"
-        #  verdict  n   from     to         frequency     antinode          node    efficiency            power  strain, damper
-                           s      s                Hz         mm/s          mm/s             %                W         um/m pp
-        1  held     7  100.0  110.5  13.4567 ± 0.0012  201.4 ± 2.1  20.14 ± 0.31  10.00 ± 0.19  0.2693 ± 0.0061     118.0 ± 2.4
-        3  steady   7  100.0  110.5  13.4567 ± 0.0012  201.4 ± 2.1  20.14 ± 0.31  10.00 ± 0.19  0.2693 ± 0.0061     118.0 ± 2.4
+        #  verdict  n   from     to         frequency     antinode          node    efficiency          P total  strain damper  off target
+                           s      s                Hz         mm/s          mm/s             %                W        um/m pp           %
+        1  held     7  100.0  110.5  13.4567 ± 0.0012  201.4 ± 2.1  20.14 ± 0.31  10.00 ± 0.19  0.2693 ± 0.0061    118.0 ± 2.4         0.7
+        3  steady   7  100.0  110.5  13.4567 ± 0.0012  201.4 ± 2.1  20.14 ± 0.31  10.00 ± 0.19  0.2693 ± 0.0061    118.0 ± 2.4         0.7
 
         ± is the expanded uncertainty (k = 2). Peak values, unless marked pp (peak-to-peak).
 
@@ -263,6 +175,9 @@ mod tests {
             for line in text.lines() {
                 assert!(line.chars().count() <= width, "{width}: {line}");
             }
+            // The level that a point was taken at decides what it may be used
+            // for.
+            assert!(text.contains("off target"), "{width}: {text}");
         }
         assert!(points_table(&points, 60).contains("left out"));
     }

@@ -14,11 +14,11 @@ use super::opened_run::OpenedRun;
 use super::reduction_table::reduction_table;
 use super::{Failure, Status, terminal};
 use crate::analysis::TraceRow;
+use crate::evaluation::compatibility::incompatibilities;
 use crate::evaluation::criteria::{Outcome, RequiredCurve};
 use crate::evaluation::decay::{Decay, EnvelopeRow, decays};
-use crate::evaluation::reduced::{Taken, reduce};
+use crate::evaluation::reduced::{RunPoints, reduce};
 use crate::evaluation::reduced_point::ReducedPoint;
-use crate::evaluation::together::misfits;
 use crate::ledger::RunState;
 use crate::report::reduction::CurveRecord;
 use crate::report::reduction::Reduction;
@@ -136,8 +136,8 @@ pub fn conclude(asked: Asked) -> Result<Concluded, Failure> {
     let decays = free_decays(&opened, asked.decay_range_mm_s, &mut notes)?;
     let parsed: Vec<Option<RequiredCurve>> = curves.iter().map(|c| c.1.clone()).collect();
     let reduced = reduce(
-        taken(&opened),
-        baseline.as_ref().map(|(bare, _)| taken(bare)),
+        run_points(&opened),
+        baseline.as_ref().map(|(bare, _)| run_points(bare)),
         &decays,
         &parsed,
     )
@@ -163,11 +163,11 @@ pub fn conclude(asked: Asked) -> Result<Concluded, Failure> {
 /// far as the setups show it.
 pub fn check_baseline(setup: &Setup, folder: &Path) -> Result<(), Failure> {
     let bare = OpenedRun::open(folder)?;
-    refuse(folder, misfits(setup, &bare.setup))
+    refuse(folder, incompatibilities(setup, &bare.setup))
 }
 
-fn taken(opened: &OpenedRun) -> Taken<'_> {
-    Taken {
+fn run_points(opened: &OpenedRun) -> RunPoints<'_> {
+    RunPoints {
         setup: &opened.setup,
         points: &opened.run.points,
     }
@@ -202,7 +202,7 @@ fn baseline(
     if same {
         faults.push("it is the run itself; the folder of the bare span's run is right".to_owned());
     } else {
-        faults.extend(misfits(&opened.setup, &bare.setup));
+        faults.extend(incompatibilities(&opened.setup, &bare.setup));
         if identity.shares_recording(&theirs) {
             faults.push(
                 "both runs were read from the same recording; one of the bare span is right"

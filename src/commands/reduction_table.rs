@@ -2,14 +2,15 @@
 
 use std::fmt::Write as _;
 
-use super::layout::{Column, layout, wrap};
-use super::points_table::{said_once, with_uncertainty};
+use super::points_table::{point_table, said_once};
 use crate::evaluation::criteria::{Judgement, Outcome};
-use crate::evaluation::decay::Decay;
+use crate::evaluation::decay::{Decay, Decrement};
 use crate::evaluation::methods::{Compared, Method, MethodCheck};
 use crate::evaluation::reduced_point::ReducedPoint;
 use crate::report::document::signoff;
+use crate::report::number::{measured, significant};
 use crate::report::reduction::Reduction;
+use crate::report::text_table::{TextTable, wrap};
 use crate::setup::Setup;
 use crate::setup::Verdict;
 
@@ -33,7 +34,7 @@ pub fn reduction_table(
     if counted.is_empty() {
         text.push_str("No held or steady point.\n");
     } else {
-        text += &layout(&columns(record, &counted), width);
+        text += &points_with_outcomes(record, &counted).text(width);
         let legend = "± is the expanded uncertainty (k = 2). Peak values. P total passes the node \
                       towards the damper, P bare is what the bare span loses there at this frequency \
                       and level, taken off is what of that remains with the damper on.";
@@ -91,10 +92,13 @@ fn heading(record: &Reduction, width: usize) -> String {
             let exponent = if losses.level_exponent_fitted {
                 format!(
                     "with the level to the power {} (from its levels)",
-                    with_uncertainty(losses.level_exponent, Some(losses.level_exponent_u))
+                    measured(Some(losses.level_exponent))
                 )
             } else {
-                format!("with the level to the power {}", losses.level_exponent)
+                format!(
+                    "with the level to the power {}",
+                    losses.level_exponent.value
+                )
             };
             let line = format!(
                 "Bare-span losses from {}: {} harmonics, {:.2} Hz to {:.2} Hz, {exponent}. What of \
@@ -114,101 +118,23 @@ fn heading(record: &Reduction, width: usize) -> String {
     text
 }
 
-/// A value and its expanded uncertainty.
-type Measured = (Option<f64>, Option<f64>);
-
-fn columns(record: &Reduction, points: &[&ReducedPoint]) -> Vec<Column> {
-    let each = |cell: &dyn Fn(&ReducedPoint) -> String| points.iter().map(|p| cell(p)).collect();
-    let measured = |of: &dyn Fn(&ReducedPoint) -> Measured| {
-        each(&|p| {
-            let (value, u) = of(p);
-            value.map_or_else(String::new, |value| with_uncertainty(value, u))
+/// The points with their powers, and what came of each under every criterion.
+fn points_with_outcomes<'a>(
+    record: &Reduction,
+    points: &'a [&'a ReducedPoint],
+) -> TextTable<'a, &'a ReducedPoint> {
+    let table = point_table(points, |shown| shown.reduced_rank, &["frequency_hz"]);
+    (1..)
+        .zip(&record.judgements)
+        .fold(table, |table, (number, judgement)| {
+            table.words(&format!("[{number}]"), "", 1, |point| {
+                judgement
+                    .points
+                    .iter()
+                    .find(|judged| judged.point == point.point.point)
+                    .map_or_else(String::new, |judged| judged.outcome.word().to_owned())
+            })
         })
-    };
-    let column = |title, unit, rank, cells| Column::new(title, unit, rank, cells);
-    let mut columns = vec![
-        column("#", "", 0, each(&|p| p.point.point.to_string())),
-        column(
-            "n",
-            "",
-            7,
-            each(&|p| p.point.harmonic.map_or_else(String::new, |n| n.to_string())),
-        ),
-        column(
-            "f",
-            "Hz",
-            0,
-            each(&|p| {
-                p.point
-                    .frequency_hz
-                    .map_or_else(String::new, |f| format!("{f:.3}"))
-            }),
-        ),
-        column(
-            "antinode",
-            "mm/s",
-            4,
-            measured(&|p| {
-                (
-                    p.point.antinode_velocity_mm_s,
-                    p.point.antinode_velocity_u_mm_s,
-                )
-            }),
-        ),
-        column(
-            "efficiency",
-            "%",
-            0,
-            measured(&|p| (p.point.efficiency_pct, p.point.efficiency_u_pct)),
-        ),
-        column(
-            "P total",
-            "W",
-            3,
-            measured(&|p| (p.point.power_total_w, p.point.power_total_u_w)),
-        ),
-        column(
-            "P bare",
-            "W",
-            2,
-            measured(&|p| (p.point.power_bare_w, p.point.power_bare_u_w)),
-        ),
-        column(
-            "taken off",
-            "W",
-            3,
-            measured(&|p| (p.power_taken_off_w, p.power_taken_off_u_w)),
-        ),
-        column(
-            "P damper",
-            "W",
-            0,
-            measured(&|p| (p.point.power_damper_w, p.point.power_damper_u_w)),
-        ),
-        column(
-            "with EI",
-            "W",
-            5,
-            measured(&|p| (p.power_damper_stiffness_w, p.power_damper_stiffness_u_w)),
-        ),
-        column(
-            "at target",
-            "W",
-            6,
-            measured(&|p| (p.power_damper_at_target_w, p.power_damper_at_target_u_w)),
-        ),
-    ];
-    for (number, judgement) in (1..).zip(&record.judgements) {
-        let cells = each(&|p| {
-            judgement
-                .points
-                .iter()
-                .find(|j| j.point == p.point.point)
-                .map_or_else(String::new, |j| j.outcome.word().to_owned())
-        });
-        columns.push(Column::new(&format!("[{number}]"), "", 1, cells).left());
-    }
-    columns
 }
 
 /// The reasons of points that count, each said once with the points it holds
@@ -230,43 +156,19 @@ fn methods(checks: &[MethodCheck], width: usize) -> String {
     if checks.is_empty() {
         return String::new();
     }
-    let each = |cell: &dyn Fn(&MethodCheck) -> String| checks.iter().map(cell).collect();
-    let columns = [
-        Column::new("#", "", 0, each(&|c| c.point.to_string())),
-        Column::new("f", "Hz", 1, each(&|c| format!("{:.3}", c.frequency_hz))),
-        Column::new(
-            "power of",
-            "",
-            2,
-            each(&|c| compared(c.compared).to_owned()),
-        )
-        .left(),
-        Column::new(
-            "standing wave",
-            "W",
-            0,
-            each(&|c| with_uncertainty(c.standing_wave_w, Some(c.standing_wave_u_w))),
-        ),
-        Column::new("by", "", 0, each(&|c| method(c.method).to_owned())).left(),
-        Column::new(
-            "second method",
-            "W",
-            0,
-            each(&|c| with_uncertainty(c.second_w, Some(c.second_u_w))),
-        ),
-        Column::new(
-            "difference",
-            "W",
-            3,
-            each(&|c| with_uncertainty(c.difference_w, Some(c.difference_u_w))),
-        ),
-        Column::new(
-            "E_n",
-            "",
-            0,
-            each(&|c| c.e_n.map_or_else(String::new, |e| format!("{e:+.2}"))),
-        ),
-    ];
+    let table = TextTable::new(checks)
+        .numbers("#", "", 0, |c| c.point.to_string())
+        .numbers("f", "Hz", 1, |c| format!("{:.3}", c.frequency_hz))
+        .words("power of", "", 2, |c| compared(c.compared).to_owned())
+        .numbers("standing wave", "W", 0, |c| {
+            measured(Some(c.standing_wave_w))
+        })
+        .words("by", "", 0, |c| method(c.method).to_owned())
+        .numbers("second method", "W", 0, |c| measured(Some(c.second_w)))
+        .numbers("difference", "W", 3, |c| measured(Some(c.difference_w)))
+        .numbers("E_n", "", 0, |c| {
+            c.e_n.map_or_else(String::new, |e_n| format!("{e_n:+.2}"))
+        });
     let apart = checks
         .iter()
         .filter(|c| c.e_n.is_some_and(|e| e.abs() > 1.0))
@@ -281,7 +183,7 @@ fn methods(checks: &[MethodCheck], width: usize) -> String {
     }
     format!(
         "\nBy a second method\n{}\n{}",
-        layout(&columns, width),
+        table.text(width),
         wrap(&legend, width, "", "")
     )
 }
@@ -304,50 +206,36 @@ fn decays(decays: &[Decay], width: usize) -> String {
     if decays.is_empty() {
         return String::new();
     }
-    let rows: Vec<(&Decay, &crate::evaluation::decay::Decrement)> = decays
+    let rows: Vec<(&Decay, &Decrement)> = decays
         .iter()
         .flat_map(|decay| decay.levels.iter().map(move |level| (decay, level)))
         .collect();
-    let each = |cell: &dyn Fn(&Decay, &crate::evaluation::decay::Decrement) -> String| {
-        rows.iter().map(|(d, l)| cell(d, l)).collect()
-    };
-    let columns = [
-        Column::new(
-            "n",
-            "",
-            2,
-            each(&|d, _| d.harmonic.map_or_else(String::new, |n| n.to_string())),
-        ),
-        Column::new("f", "Hz", 0, each(&|d, _| format!("{:.3}", d.frequency_hz))),
-        Column::new("from", "s", 1, each(&|d, _| format!("{:.1}", d.start_s))),
-        Column::new(
-            "antinode",
-            "mm/s",
-            0,
-            each(&|_, l| format!("{:.1} to {:.1}", l.from_velocity_mm_s, l.to_velocity_mm_s)),
-        ),
-        Column::new(
-            "log. decrement",
-            "",
-            0,
-            each(&|_, l| with_uncertainty(l.log_decrement, Some(l.log_decrement_u))),
-        ),
-        Column::new(
-            "depends on amplitude",
-            "",
-            3,
-            each(&|d, _| {
-                if d.amplitude_dependent {
-                    "yes"
-                } else {
-                    "not shown"
-                }
-                .to_owned()
-            }),
-        )
-        .left(),
-    ];
-    format!("\nFree decays in the trace\n{}", layout(&columns, width))
+    let table = TextTable::new(&rows)
+        .numbers("n", "", 2, |(decay, _)| {
+            decay.harmonic.map_or_else(String::new, |n| n.to_string())
+        })
+        .numbers("f", "Hz", 0, |(decay, _)| {
+            format!("{:.3}", decay.frequency_hz)
+        })
+        .numbers("from", "s", 1, |(decay, _)| format!("{:.1}", decay.start_s))
+        .numbers("antinode", "mm/s", 0, |(_, level)| {
+            format!(
+                "{:.1} to {:.1}",
+                level.from_velocity_mm_s, level.to_velocity_mm_s
+            )
+        })
+        .numbers("log. decrement", "", 0, |(_, level)| {
+            measured(Some(level.log_decrement))
+        })
+        .words("depends on amplitude", "", 3, |(decay, _)| {
+            if decay.amplitude_dependent {
+                "yes"
+            } else {
+                "not shown"
+            }
+            .to_owned()
+        });
+    format!("\nFree decays in the trace\n{}", table.text(width))
 }
 
 fn criterion(number: usize, judgement: &Judgement, width: usize) -> String {
@@ -390,9 +278,9 @@ fn criterion(number: usize, judgement: &Judgement, width: usize) -> String {
             let _ = write!(
                 line,
                 ": {} {}, required {}",
-                with_uncertainty(value, point.value_u),
+                measured(Some(value)),
                 judgement.unit,
-                with_uncertainty(required, None)
+                significant(required, 4)
             );
         }
         if let Some(reason) = &point.reason {
@@ -400,10 +288,10 @@ fn criterion(number: usize, judgement: &Judgement, width: usize) -> String {
         }
         text += &wrap(&line, width, "    - ", "      ");
     }
-    for hole in &judgement.holes {
+    for gap in &judgement.gaps {
         let line = format!(
             "not covered: no judged point between {:.2} Hz and {:.2} Hz",
-            hole.from_hz, hole.to_hz
+            gap.from_hz, gap.to_hz
         );
         text += &wrap(&line, width, "    - ", "      ");
     }

@@ -1,7 +1,7 @@
 //! The bare span's own losses, and what is left for the damper.
 //!
 //! In: the points of a bare run, a point of a damped run, which part of the
-//! bare power is still lost with the damper on ([`super::kept`]). Out: the bare
+//! bare power is still lost with the damper on ([`super::retained`]). Out: the bare
 //! span's power at that point's frequency and level, what is taken off, the
 //! damper's power, all with uncertainty, or why not. Pure.
 //!
@@ -12,7 +12,7 @@
 //! otherwise. Outside the frequencies of the bare run nothing is said.
 
 use crate::maths;
-use crate::reduction::SettledPoint;
+use crate::reduction::{COVERAGE, Measured, SettledPoint};
 use crate::setup::Verdict;
 
 /// Exponent of the level taken where the bare run has one level only.
@@ -20,7 +20,7 @@ pub const DEFAULT_LEVEL_EXPONENT: f64 = 2.0;
 
 /// Its standard uncertainty: a rectangular distribution up to the largest
 /// published exponent, ±0.5.
-const DEFAULT_EXPONENT_STANDARD: f64 = 0.5 / 1.732_050_8;
+const DEFAULT_EXPONENT_STANDARD_U: f64 = 0.5 / 1.732_050_8;
 
 /// Points of the bare run closer together than this part of the frequency
 /// stand for the same harmonic.
@@ -34,33 +34,15 @@ pub(super) const LEAST_LEVEL_RATIO: f64 = 1.3;
 /// the harmonics the losses may be anything from the one's to the other's.
 const LARGEST_STEP_SPACINGS: f64 = 2.5;
 
-/// A quantity with its expanded uncertainty, k = 2.
+/// What the subtraction makes of one power; all in W.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Power {
-    /// W.
-    pub power_w: f64,
-    /// Expanded uncertainty, k = 2, W.
-    pub power_u_w: f64,
-}
-
-/// A part of a bare power with its standard uncertainty.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Part {
-    /// The part, 0 and up.
-    pub ratio: f64,
-    /// Its standard uncertainty.
-    pub standard: f64,
-}
-
-/// What the subtraction makes of one power.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct TakenOff {
+pub struct Subtraction {
     /// The bare span's power at the point's frequency and level.
-    pub bare: Power,
+    pub bare: Measured,
     /// What of it is still lost with the damper on.
-    pub off: Power,
+    pub retained: Measured,
     /// The damper's.
-    pub damper: Power,
+    pub damper: Measured,
 }
 
 /// Why the bare span's power cannot be given.
@@ -92,7 +74,7 @@ pub enum Refusal {
 
 /// One harmonic of the bare run, brought to 1 mm/s.
 #[derive(Debug, Clone, Copy)]
-struct Harmonic {
+struct BareHarmonic {
     frequency_hz: f64,
     /// Mean of P/V^l, W per (mm/s)^l.
     coefficient: f64,
@@ -105,22 +87,22 @@ struct Harmonic {
 /// The losses of a bare span.
 #[derive(Debug, Clone)]
 pub struct BareLosses {
-    harmonics: Vec<Harmonic>,
-    exponent: f64,
-    exponent_standard: f64,
-    fitted: bool,
+    harmonics: Vec<BareHarmonic>,
+    exponent: Measured,
+    exponent_fitted: bool,
     spacing_hz: f64,
     /// Relative standard uncertainty that bare and damped powers share.
-    shared: f64,
+    shared_standard_u: f64,
 }
 
-/// One usable point of the bare run; `standard_w` is a standard uncertainty.
+/// One usable point of the bare run.
 #[derive(Debug, Clone, Copy)]
-struct Reading {
+struct BarePoint {
     frequency_hz: f64,
     velocity_mm_s: f64,
     power_w: f64,
-    standard_w: f64,
+    /// Standard uncertainty of the power.
+    standard_u_w: f64,
 }
 
 impl BareLosses {
@@ -128,50 +110,51 @@ impl BareLosses {
     /// span's harmonics, c/(2L). Losses are those of the standard's form,
     /// `power_total_w`.
     pub fn of(points: &[SettledPoint], spacing_hz: f64) -> Result<Self, Refusal> {
-        Self::by(points, spacing_hz, |p| {
-            p.power_total_w.zip(p.power_total_u_w)
-        })
+        Self::by(points, spacing_hz, |p| p.power_total_w)
     }
 
-    /// As [`Self::of`], for another power of the points: value and expanded
-    /// uncertainty, W. Like is taken off like.
+    /// As [`Self::of`], for another power of the points, W. Like is taken off
+    /// like.
     pub fn by(
         points: &[SettledPoint],
         spacing_hz: f64,
-        power: impl Fn(&SettledPoint) -> Option<(f64, f64)>,
+        power: impl Fn(&SettledPoint) -> Option<Measured>,
     ) -> Result<Self, Refusal> {
-        let mut readings: Vec<Reading> = points
+        let mut usable: Vec<BarePoint> = points
             .iter()
             .filter(|p| p.verdict != Verdict::Rejected)
             .filter_map(|p| {
-                let (power_w, u_w) = power(p)?;
-                let reading = Reading {
-                    frequency_hz: p.frequency_hz?,
-                    velocity_mm_s: p.antinode_velocity_mm_s?,
-                    power_w,
-                    standard_w: u_w / 2.0,
+                let power = power(p)?;
+                let usable = BarePoint {
+                    frequency_hz: p.frequency_hz?.value,
+                    velocity_mm_s: p.antinode_velocity_mm_s?.value,
+                    power_w: power.value,
+                    standard_u_w: power.standard_u(),
                 };
-                let sound = reading.velocity_mm_s > 0.0 && power_w.is_finite() && u_w.is_finite();
-                sound.then_some(reading)
+                let sound = usable.velocity_mm_s > 0.0 && power.value.is_finite() && power.has_u();
+                sound.then_some(usable)
             })
             .collect();
-        readings.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
-        let groups: Vec<&[Reading]> = readings
+        usable.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
+        let groups: Vec<&[BarePoint]> = usable
             .chunk_by(|a, b| b.frequency_hz - a.frequency_hz <= SAME_HARMONIC * a.frequency_hz)
             .collect();
         if groups.is_empty() {
             return Err(Refusal::NoPoints);
         }
         let fit = level_exponent(&groups);
-        let (exponent, exponent_standard) =
-            fit.unwrap_or((DEFAULT_LEVEL_EXPONENT, DEFAULT_EXPONENT_STANDARD));
+        let default =
+            Measured::with_standard_u(DEFAULT_LEVEL_EXPONENT, DEFAULT_EXPONENT_STANDARD_U);
+        let exponent = fit.unwrap_or(default);
         Ok(Self {
-            harmonics: groups.iter().map(|g| Harmonic::of(g, exponent)).collect(),
+            harmonics: groups
+                .iter()
+                .map(|group| BareHarmonic::of(group, exponent.value))
+                .collect(),
             exponent,
-            exponent_standard,
-            fitted: fit.is_some(),
+            exponent_fitted: fit.is_some(),
             spacing_hz,
-            shared: 0.0,
+            shared_standard_u: 0.0,
         })
     }
 
@@ -179,9 +162,9 @@ impl BareLosses {
     /// standard uncertainty with them, from the same sensors and the same
     /// conductor: it acts on the difference only.
     #[must_use]
-    pub fn sharing(self, relative_standard: f64) -> Self {
+    pub fn sharing(self, shared_standard_u: f64) -> Self {
         Self {
-            shared: relative_standard,
+            shared_standard_u,
             ..self
         }
     }
@@ -197,17 +180,22 @@ impl BareLosses {
         self.harmonics.len()
     }
 
-    /// The exponent of the level, its standard uncertainty, and whether it was
-    /// fitted (else the default stands).
-    pub fn level_exponent(&self) -> (f64, f64, bool) {
-        (self.exponent, self.exponent_standard, self.fitted)
+    /// The exponent l of the level in `(V/V_bare)^l`.
+    pub fn level_exponent(&self) -> Measured {
+        self.exponent
     }
 
-    /// The bare span's power at a frequency and an antinode velocity (peak).
-    pub fn power(&self, frequency_hz: f64, velocity_mm_s: f64) -> Result<Power, Refusal> {
+    /// Whether the bare run's levels gave that exponent; else the default
+    /// stands.
+    pub fn level_exponent_fitted(&self) -> bool {
+        self.exponent_fitted
+    }
+
+    /// The bare span's power, W, at a frequency and an antinode velocity (peak).
+    pub fn power_w(&self, frequency_hz: f64, velocity_mm_s: f64) -> Result<Measured, Refusal> {
         let (below, above) = self.neighbours(frequency_hz)?;
         let gap_hz = above.frequency_hz - below.frequency_hz;
-        let level = maths::powf(velocity_mm_s, self.exponent);
+        let level = maths::powf(velocity_mm_s, self.exponent.value);
         let part = if gap_hz > 0.0 {
             (frequency_hz - below.frequency_hz) / gap_hz
         } else {
@@ -230,52 +218,49 @@ impl BareLosses {
         } else {
             0.0
         };
-        let standard_w = [
+        let standard_u_w = [
             gap_w,
             power_w * relative,
-            power_w * turn * self.exponent_standard,
+            power_w * turn * self.exponent.standard_u(),
             choice_w,
         ]
         .into_iter()
         .fold(0.0, |sum: f64, component| maths::hypot(sum, component));
-        Ok(Power {
-            power_w,
-            power_u_w: 2.0 * standard_w,
-        })
+        Ok(Measured::with_standard_u(power_w, standard_u_w))
     }
 
     /// The bare span's power at a point's frequency and level, the `part` of it
     /// that is taken off, and what that leaves of `total`.
-    pub fn taken_off(
+    pub fn subtracted(
         &self,
         point: &SettledPoint,
-        total: Power,
-        part: Part,
-    ) -> Result<TakenOff, Refusal> {
+        total: Measured,
+        part: Measured,
+    ) -> Result<Subtraction, Refusal> {
         let frequency_hz = point.frequency_hz.ok_or(Refusal::Missing("frequency"))?;
         let velocity = point
             .antinode_velocity_mm_s
-            .filter(|v| *v > 0.0)
+            .filter(|velocity| velocity.value > 0.0)
             .ok_or(Refusal::Missing("antinode velocity"))?;
-        let bare = self.power(frequency_hz, velocity)?;
-        let off = Power {
-            power_w: part.ratio * bare.power_w,
-            power_u_w: maths::hypot(
-                part.ratio * bare.power_u_w,
-                2.0 * part.standard * bare.power_w,
-            ),
-        };
-        let power_w = total.power_w - off.power_w;
+        let bare = self.power_w(frequency_hz.value, velocity.value)?;
+        let retained = Measured::new(
+            part.value * bare.value,
+            maths::hypot(part.value * bare.u, part.u * bare.value),
+        );
+        let power_w = total.value - retained.value;
         // A shared gain error multiplies both, and so their difference; what
         // is each one's own adds in square.
-        let shared_u = |power_w: f64| 2.0 * self.shared * power_w;
-        let own_2 =
-            |p: Power| (maths::square(p.power_u_w) - maths::square(shared_u(p.power_w))).max(0.0);
-        let damper = Power {
+        let shared_u_2 = |power_w: f64| maths::square(COVERAGE * self.shared_standard_u * power_w);
+        let own_u_2 = |p: Measured| (maths::square(p.u) - shared_u_2(p.value)).max(0.0);
+        let damper = Measured::new(
             power_w,
-            power_u_w: (own_2(total) + own_2(off) + maths::square(shared_u(power_w))).sqrt(),
-        };
-        Ok(TakenOff { bare, off, damper })
+            (own_u_2(total) + own_u_2(retained) + shared_u_2(power_w)).sqrt(),
+        );
+        Ok(Subtraction {
+            bare,
+            retained,
+            damper,
+        })
     }
 
     /// The neighbouring bare points around a frequency, Hz, where they are
@@ -287,7 +272,7 @@ impl BareLosses {
         wide.then_some((below.frequency_hz, above.frequency_hz))
     }
 
-    fn neighbours(&self, frequency_hz: f64) -> Result<(&Harmonic, &Harmonic), Refusal> {
+    fn neighbours(&self, frequency_hz: f64) -> Result<(&BareHarmonic, &BareHarmonic), Refusal> {
         let (Some(first), Some(last)) = (self.harmonics.first(), self.harmonics.last()) else {
             return Err(Refusal::NoPoints);
         };
@@ -307,19 +292,19 @@ impl BareLosses {
     }
 }
 
-impl Harmonic {
-    fn of(group: &[Reading], exponent: f64) -> Self {
+impl BareHarmonic {
+    fn of(group: &[BarePoint], exponent: f64) -> Self {
         let count = group.len() as f64;
-        let mean = |of: &dyn Fn(&Reading) -> f64| group.iter().map(of).sum::<f64>() / count;
+        let mean = |of: &dyn Fn(&BarePoint) -> f64| group.iter().map(of).sum::<f64>() / count;
         let coefficient = mean(&|r| r.power_w / maths::powf(r.velocity_mm_s, exponent));
-        let standard = mean(&|r| r.standard_w / maths::powf(r.velocity_mm_s, exponent));
+        let standard_u = mean(&|r| r.standard_u_w / maths::powf(r.velocity_mm_s, exponent));
         Self {
             frequency_hz: mean(&|r| r.frequency_hz),
             coefficient,
             // A bare power of nothing has no relative uncertainty; what it can
             // be at most is then taken as its value.
             relative: if coefficient > 0.0 {
-                standard / coefficient
+                standard_u / coefficient
             } else {
                 1.0
             },
@@ -329,7 +314,7 @@ impl Harmonic {
 }
 
 /// Power of frequency through two harmonics; `None` where there is none.
-fn log_log(below: &Harmonic, above: &Harmonic, frequency_hz: f64) -> Option<f64> {
+fn log_log(below: &BareHarmonic, above: &BareHarmonic, frequency_hz: f64) -> Option<f64> {
     let positive = below.coefficient > 0.0 && above.coefficient > 0.0;
     let apart = above.frequency_hz > below.frequency_hz;
     (positive && apart).then(|| {
@@ -340,9 +325,8 @@ fn log_log(below: &Harmonic, above: &Harmonic, frequency_hz: f64) -> Option<f64>
 }
 
 /// Least squares of ln P over ln V with an own constant at every harmonic: the
-/// exponent and its standard uncertainty. `None` where no harmonic was read at
-/// levels far enough apart.
-fn level_exponent(groups: &[&[Reading]]) -> Option<(f64, f64)> {
+/// exponent. `None` where no harmonic was read at levels far enough apart.
+fn level_exponent(groups: &[&[BarePoint]]) -> Option<Measured> {
     let (mut sxx, mut sxy, mut readings, mut used) = (0.0, 0.0, Vec::new(), 0.0);
     for group in groups {
         let logs: Vec<(f64, f64, f64)> = group
@@ -352,7 +336,7 @@ fn level_exponent(groups: &[&[Reading]]) -> Option<(f64, f64)> {
                 (
                     maths::ln(r.velocity_mm_s),
                     maths::ln(r.power_w),
-                    r.standard_w / r.power_w,
+                    r.standard_u_w / r.power_w,
                 )
             })
             .collect();
@@ -393,7 +377,7 @@ fn level_exponent(groups: &[&[Reading]]) -> Option<(f64, f64)> {
     } else {
         0.0
     };
-    Some((exponent, own.max(scatter).sqrt()))
+    Some(Measured::with_standard_u(exponent, own.max(scatter).sqrt()))
 }
 
 #[cfg(test)]
@@ -403,10 +387,9 @@ mod tests {
     fn point(frequency_hz: f64, velocity_mm_s: f64, power_w: f64) -> SettledPoint {
         SettledPoint {
             verdict: Verdict::Held,
-            frequency_hz: Some(frequency_hz),
-            antinode_velocity_mm_s: Some(velocity_mm_s),
-            power_total_w: Some(power_w),
-            power_total_u_w: Some(0.04 * power_w),
+            frequency_hz: Some(Measured::without_u(frequency_hz)),
+            antinode_velocity_mm_s: Some(Measured::without_u(velocity_mm_s)),
+            power_total_w: Some(Measured::new(power_w, 0.04 * power_w)),
             ..SettledPoint::default()
         }
     }
@@ -427,16 +410,17 @@ mod tests {
             }
         }
         let bare = BareLosses::of(&run, 1.9).unwrap();
-        let (l, u, fitted) = bare.level_exponent();
-        assert!(fitted && (l - 2.43).abs() < 1e-6, "{l}");
-        assert!(u < 0.02, "{u}");
+        let exponent = bare.level_exponent();
+        assert!(bare.level_exponent_fitted());
+        assert!((exponent.value - 2.43).abs() < 1e-6, "{exponent:?}");
+        assert!(exponent.standard_u() < 0.02, "{exponent:?}");
         for (f, v) in [(8.55, 150.0), (20.0, 200.0), (41.3, 320.0)] {
-            let power = bare.power(f, v).unwrap();
-            assert!((power.power_w / law_w(f, v) - 1.0).abs() < 0.01, "{f}");
+            let power = bare.power_w(f, v).unwrap();
+            assert!((power.value / law_w(f, v) - 1.0).abs() < 0.01, "{f}");
             // The 4 % of the readings, and what the law between them may do:
             // f^3.07 is above a straight line by 3.07 · 2.07/8 of the gap's
             // square, 4 % at the lowest harmonics, so 8 % with k = 2.
-            let relative = power.power_u_w / power.power_w;
+            let relative = power.u / power.value;
             assert!((0.04..0.09).contains(&relative), "{relative}");
         }
     }
@@ -445,15 +429,15 @@ mod tests {
     fn one_level_gives_the_square_with_its_doubt() {
         let run = [point(10.0, 200.0, 0.02), point(12.0, 200.0, 0.03)];
         let bare = BareLosses::of(&run, 2.0).unwrap();
-        assert!(!bare.level_exponent().2);
-        let at_level = bare.power(10.0, 200.0).unwrap();
-        let above = bare.power(10.0, 400.0).unwrap();
-        assert!((at_level.power_w - 0.02).abs() < 1e-12);
-        assert!((above.power_w - 0.08).abs() < 1e-12);
+        assert!(!bare.level_exponent_fitted());
+        let at_level = bare.power_w(10.0, 200.0).unwrap();
+        let above = bare.power_w(10.0, 400.0).unwrap();
+        assert!((at_level.value - 0.02).abs() < 1e-12);
+        assert!((above.value - 0.08).abs() < 1e-12);
         // Twice the level with l between 1.5 and 2.5: ±0.2887 ln 2, and 2 % of
         // reading: by hand 2 sqrt(0.2001^2 + 0.02^2) = 0.4022.
-        assert!((above.power_u_w / above.power_w - 0.4022).abs() < 0.001);
-        assert!((at_level.power_u_w / at_level.power_w - 0.04).abs() < 1e-9);
+        assert!((above.u / above.value - 0.4022).abs() < 0.001);
+        assert!((at_level.u / at_level.value - 0.04).abs() < 1e-9);
     }
 
     #[test]
@@ -465,21 +449,21 @@ mod tests {
         ];
         let bare = BareLosses::of(&run, 2.0).unwrap();
         assert!(matches!(
-            bare.power(9.9, 200.0),
+            bare.power_w(9.9, 200.0),
             Err(Refusal::OutsideRange { .. })
         ));
         assert!(matches!(
-            bare.power(20.1, 200.0),
+            bare.power_w(20.1, 200.0),
             Err(Refusal::OutsideRange { .. })
         ));
         assert!(matches!(
-            bare.power(f64::NAN, 200.0),
+            bare.power_w(f64::NAN, 200.0),
             Err(Refusal::OutsideRange { .. })
         ));
         // Inside a gap of four harmonics it answers, with the gap's own doubt:
         // 0.07 W from end to end, rectangular, is 0.0202 W.
-        let guess = bare.power(15.0, 200.0).unwrap();
-        assert!(guess.power_u_w > 2.0 * 0.0202);
+        let guess = bare.power_w(15.0, 200.0).unwrap();
+        assert!(guess.u > 2.0 * 0.0202);
         assert_eq!(bare.wide_gap(15.0), Some((12.0, 20.0)));
         assert_eq!(bare.wide_gap(11.0), None);
         assert!(matches!(BareLosses::of(&[], 2.0), Err(Refusal::NoPoints)));
@@ -490,30 +474,24 @@ mod tests {
         let run = [point(10.0, 200.0, 0.02), point(12.0, 200.0, 0.03)];
         let bare = BareLosses::of(&run, 2.0).unwrap();
         let damped = point(10.0, 200.0, 0.52);
-        let total = Power {
-            power_w: 0.52,
-            power_u_w: 0.0208,
-        };
+        let total = Measured::new(0.52, 0.0208);
         // A quarter of the bare power is still lost, give or take a tenth.
-        let part = Part {
-            ratio: 0.25,
-            standard: 0.1,
-        };
-        let taken = bare.taken_off(&damped, total, part).unwrap();
-        assert!((taken.bare.power_w - 0.02).abs() < 1e-12);
-        assert!((taken.off.power_w - 0.005).abs() < 1e-12);
-        assert!((taken.damper.power_w - 0.515).abs() < 1e-12);
+        let part = Measured::with_standard_u(0.25, 0.1);
+        let subtraction = bare.subtracted(&damped, total, part).unwrap();
+        assert!((subtraction.bare.value - 0.02).abs() < 1e-12);
+        assert!((subtraction.retained.value - 0.005).abs() < 1e-12);
+        assert!((subtraction.damper.value - 0.515).abs() < 1e-12);
         // By hand: 4 % of 0.005 W and 20 % of 0.02 W: 0.004005 W; with the
         // total's 0.0208 W 0.021182 W.
-        assert!((taken.off.power_u_w - 0.004_005).abs() < 1e-6);
-        assert!((taken.damper.power_u_w - 0.021_182).abs() < 1e-6);
+        assert!((subtraction.retained.u - 0.004_005).abs() < 1e-6);
+        assert!((subtraction.damper.u - 0.021_182).abs() < 1e-6);
         // The 4 % all shared: 4 % of 0.515 W, and 20 % of 0.02 W.
         let shared = bare.clone().sharing(0.02);
-        let taken = shared.taken_off(&damped, total, part).unwrap();
-        assert!((taken.damper.power_u_w - 0.0206_f64.hypot(0.004)).abs() < 1e-6);
+        let subtraction = shared.subtracted(&damped, total, part).unwrap();
+        assert!((subtraction.damper.u - 0.0206_f64.hypot(0.004)).abs() < 1e-6);
         let outside = point(30.0, 200.0, 0.52);
         assert!(matches!(
-            bare.taken_off(&outside, total, part),
+            bare.subtracted(&outside, total, part),
             Err(Refusal::OutsideRange { .. })
         ));
     }
@@ -524,6 +502,6 @@ mod tests {
         rejected.verdict = Verdict::Rejected;
         let run = [rejected, point(10.0, 200.0, 0.02), point(12.0, 200.0, 0.03)];
         let bare = BareLosses::of(&run, 2.0).unwrap();
-        assert!((bare.power(10.0, 200.0).unwrap().power_w - 0.02).abs() < 1e-12);
+        assert!((bare.power_w(10.0, 200.0).unwrap().value - 0.02).abs() < 1e-12);
     }
 }

@@ -6,7 +6,8 @@
 use serde::{Deserialize, Serialize};
 
 use crate::maths;
-use crate::reduction::SettledPoint;
+use crate::reduction::measured::record;
+use crate::reduction::{Measured, SettledPoint};
 use crate::setup::Verdict;
 
 /// Two points belong together only if they are closer than this part of the
@@ -15,7 +16,7 @@ const SAME_HARMONIC_SPACINGS: f64 = 0.5;
 
 /// E_n number of ISO/IEC 17043: (x − X)/sqrt(U_x² + U_X²), expanded
 /// uncertainties, k = 2. |E_n| ≤ 1: the two agree. `None` where neither has an
-/// uncertainty above 0.
+/// uncertainty above 0, or one states none.
 ///
 /// It takes the two values as independent. Two runs with the same sensors
 /// share their calibration: then E_n is too small, and the runs' repeatability
@@ -23,7 +24,7 @@ const SAME_HARMONIC_SPACINGS: f64 = 0.5;
 pub fn e_n(value: f64, value_u: f64, reference: f64, reference_u: f64) -> Option<f64> {
     let joint = maths::hypot(value_u, reference_u);
     let number = (value - reference) / joint;
-    (joint > 0.0 && number.is_finite()).then_some(number)
+    (joint > 0.0 && joint.is_finite() && number.is_finite()).then_some(number)
 }
 
 /// Repeatability and reproducibility of ISO 5725-2, standard deviations in the
@@ -101,9 +102,9 @@ pub fn precision(cells: &[Vec<f64>]) -> Option<Precision> {
 }
 
 /// What is compared.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, clap::ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Quantity {
+pub enum ComparedQuantity {
     /// `efficiency_pct`
     #[default]
     Efficiency,
@@ -115,7 +116,32 @@ pub enum Quantity {
     Frequency,
 }
 
-impl Quantity {
+impl ComparedQuantity {
+    /// All of them.
+    pub const ALL: [Self; 4] = [
+        Self::Efficiency,
+        Self::PowerTotal,
+        Self::PowerDamper,
+        Self::Frequency,
+    ];
+
+    /// The word for it, as in the result's JSON.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Efficiency => "efficiency",
+            Self::PowerTotal => "power-total",
+            Self::PowerDamper => "power-damper",
+            Self::Frequency => "frequency",
+        }
+    }
+
+    /// The quantity of that name.
+    pub fn by_name(name: &str) -> Option<Self> {
+        Self::ALL
+            .into_iter()
+            .find(|quantity| quantity.name() == name)
+    }
+
     /// Unit of the quantity.
     pub fn unit(self) -> &'static str {
         match self {
@@ -125,32 +151,31 @@ impl Quantity {
         }
     }
 
-    /// Value and expanded uncertainty in a point.
-    pub fn of(self, point: &SettledPoint) -> (Option<f64>, Option<f64>) {
+    /// The quantity in a point.
+    pub fn of(self, point: &SettledPoint) -> Option<Measured> {
         match self {
-            Self::Efficiency => (point.efficiency_pct, point.efficiency_u_pct),
-            Self::PowerTotal => (point.power_total_w, point.power_total_u_w),
-            Self::PowerDamper => (point.power_damper_w, point.power_damper_u_w),
-            Self::Frequency => (point.frequency_hz, point.frequency_u_hz),
+            Self::Efficiency => point.efficiency_pct,
+            Self::PowerTotal => point.power_total_w,
+            Self::PowerDamper => point.power_damper_w,
+            Self::Frequency => point.frequency_hz,
         }
     }
 }
 
-/// One harmonic of a run against the same harmonic of the reference run.
-/// Values are in the quantity's unit, uncertainties expanded, k = 2.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[allow(missing_docs, reason = "the names say it; units are the quantity's")]
-pub struct Difference {
-    pub harmonic: Option<u32>,
-    pub reference_frequency_hz: f64,
-    pub frequency_hz: f64,
-    pub reference: f64,
-    pub reference_u: Option<f64>,
-    pub value: f64,
-    pub value_u: Option<f64>,
-    pub difference: f64,
-    pub difference_u: Option<f64>,
-    pub e_n: Option<f64>,
+record! {
+    /// One harmonic of a run against the same harmonic of the reference run.
+    /// Values are in the quantity's unit.
+    #[derive(Debug, Clone, PartialEq)]
+    #[allow(missing_docs, reason = "the names say it; units are the quantity's")]
+    pub struct HarmonicDifference {
+        harmonic: Option<u32>,
+        reference_frequency_hz: f64,
+        frequency_hz: f64,
+        reference / reference_u: Measured,
+        value / value_u: Measured,
+        difference / difference_u: Measured,
+        e_n: Option<f64>,
+    }
 }
 
 /// The differences of a run from a reference run, harmonic by harmonic, in the
@@ -159,27 +184,22 @@ pub struct Difference {
 pub fn differences(
     reference: &[SettledPoint],
     run: &[SettledPoint],
-    quantity: Quantity,
+    quantity: ComparedQuantity,
     spacing_hz: f64,
-) -> Vec<Difference> {
+) -> Vec<HarmonicDifference> {
     usable(reference)
         .filter_map(|(theirs, their_hz)| {
             let (ours, our_hz) = partner(theirs, their_hz, run, spacing_hz)?;
-            let (reference, reference_u) = quantity.of(theirs);
-            let (value, value_u) = quantity.of(ours);
-            let (reference, value) = (reference?, value?);
-            let both = value_u.zip(reference_u);
-            Some(Difference {
+            let (reference, value) = (quantity.of(theirs)?, quantity.of(ours)?);
+            let difference_u = maths::hypot(value.u, reference.u);
+            Some(HarmonicDifference {
                 harmonic: theirs.harmonic.or(ours.harmonic),
                 reference_frequency_hz: their_hz,
                 frequency_hz: our_hz,
                 reference,
-                reference_u,
                 value,
-                value_u,
-                difference: value - reference,
-                difference_u: both.map(|(a, b)| maths::hypot(a, b)),
-                e_n: both.and_then(|(u, reference_u)| e_n(value, u, reference, reference_u)),
+                difference: Measured::new(value.value - reference.value, difference_u),
+                e_n: e_n(value.value, value.u, reference.value, reference.u),
             })
         })
         .collect()
@@ -200,7 +220,7 @@ pub struct HarmonicPrecision {
 /// holds the runs of one laboratory (or one sample).
 pub fn precision_by_harmonic(
     cells: &[Vec<&[SettledPoint]>],
-    quantity: Quantity,
+    quantity: ComparedQuantity,
     spacing_hz: f64,
 ) -> Vec<HarmonicPrecision> {
     let Some(reference) = cells.first().and_then(|runs| runs.first()) else {
@@ -213,7 +233,7 @@ pub fn precision_by_harmonic(
                 .map(|runs| {
                     runs.iter()
                         .filter_map(|run| partner(theirs, their_hz, run, spacing_hz))
-                        .filter_map(|(ours, _)| quantity.of(ours).0)
+                        .filter_map(|(ours, _)| Some(quantity.of(ours)?.value))
                         .collect()
                 })
                 .collect();
@@ -230,7 +250,7 @@ fn usable(points: &[SettledPoint]) -> impl Iterator<Item = (&SettledPoint, f64)>
     points
         .iter()
         .filter(|p| p.verdict != Verdict::Rejected)
-        .filter_map(|p| Some((p, p.frequency_hz?)))
+        .filter_map(|p| Some((p, p.frequency_hz?.value)))
 }
 
 /// The point of a run nearest to one of the reference: less than half a
@@ -335,9 +355,8 @@ mod tests {
         SettledPoint {
             verdict: Verdict::Held,
             harmonic,
-            frequency_hz: Some(frequency_hz),
-            efficiency_pct: Some(efficiency_pct),
-            efficiency_u_pct: Some(1.0),
+            frequency_hz: Some(Measured::without_u(frequency_hz)),
+            efficiency_pct: Some(Measured::new(efficiency_pct, 1.0)),
             ..SettledPoint::default()
         }
     }
@@ -354,11 +373,11 @@ mod tests {
             point(Some(4), 8.3, 22.0),
             point(None, 10.2, 29.0),
         ];
-        let found = differences(&reference, &run, Quantity::Efficiency, 2.0);
+        let found = differences(&reference, &run, ComparedQuantity::Efficiency, 2.0);
         assert_eq!(found.len(), 2);
-        assert!((found[0].difference - 2.0).abs() < 1e-12);
+        assert!((found[0].difference.value - 2.0).abs() < 1e-12);
         assert!((found[0].e_n.unwrap() - f64::sqrt(2.0)).abs() < 1e-12);
-        assert!((found[1].difference + 1.0).abs() < 1e-12);
+        assert!((found[1].difference.value + 1.0).abs() < 1e-12);
     }
 
     #[test]
@@ -366,7 +385,7 @@ mod tests {
         let run = |e: f64| vec![point(Some(4), 8.0, e)];
         let (a1, a2, b1, b2) = (run(20.0), run(22.0), run(30.0), run(32.0));
         let cells = vec![vec![&a1[..], &a2[..]], vec![&b1[..], &b2[..]]];
-        let rows = precision_by_harmonic(&cells, Quantity::Efficiency, 2.0);
+        let rows = precision_by_harmonic(&cells, ComparedQuantity::Efficiency, 2.0);
         // By hand: s_r² = 2, s_d² = 2·50/1 = 100, s_L² = (100 − 2)/2 = 49.
         let p = rows[0].precision;
         assert!((p.repeatability.unwrap() - f64::sqrt(2.0)).abs() < 1e-12);

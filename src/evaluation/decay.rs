@@ -11,6 +11,8 @@
 //! conductor, both ends, air.
 
 use crate::maths;
+use crate::reduction::Measured;
+use crate::reduction::measured::record;
 use serde::{Deserialize, Serialize};
 
 /// The drive is gone when its force is below this part of what it was; the
@@ -56,19 +58,20 @@ pub struct EnvelopeRow {
     pub drive_force_n: f64,
 }
 
-/// The decrement over one range of amplitudes. Uncertainties expanded, k = 2.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Decrement {
-    /// Antinode velocity at the start of the range, mm/s peak.
-    pub from_velocity_mm_s: f64,
-    /// Antinode velocity at its end, mm/s peak.
-    pub to_velocity_mm_s: f64,
-    /// Logarithmic decrement δ, from one cycle to the next.
-    pub log_decrement: f64,
-    /// Its expanded uncertainty from the scatter about the fit.
-    pub log_decrement_u: f64,
-    /// Hops in the range.
-    pub rows: usize,
+record! {
+    /// The decrement over one range of amplitudes.
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    pub struct Decrement {
+        /// Antinode velocity at the start of the range, mm/s peak.
+        from_velocity_mm_s: f64,
+        /// Antinode velocity at its end, mm/s peak.
+        to_velocity_mm_s: f64,
+        /// Logarithmic decrement δ, from one cycle to the next; its uncertainty
+        /// is that of the scatter about the fit.
+        log_decrement / log_decrement_u: Measured,
+        /// Hops in the range.
+        rows: usize,
+    }
 }
 
 /// A free decay.
@@ -228,10 +231,10 @@ pub fn fit(rows: &[EnvelopeRow]) -> Result<Decay, NoDecay> {
         return Err(NoDecay::NotFalling);
     }
     let frequency_hz = rows.iter().map(|r| r.frequency_hz).sum::<f64>() / rows.len() as f64;
-    let line = Line::through(rows).ok_or(NoDecay::NotFalling)?;
-    let parts: Vec<(&[EnvelopeRow], Line)> = by_level(rows)
+    let line = StraightLine::through(rows).ok_or(NoDecay::NotFalling)?;
+    let parts: Vec<(&[EnvelopeRow], StraightLine)> = by_level(rows)
         .into_iter()
-        .filter_map(|part| Some((part, Line::through(part)?)))
+        .filter_map(|part| Some((part, StraightLine::through(part)?)))
         .collect();
     // Straight at each amplitude: over all of them damping may change.
     let about_parts: f64 = parts.iter().map(|(_, part)| part.residual).sum();
@@ -245,8 +248,8 @@ pub fn fit(rows: &[EnvelopeRow]) -> Result<Decay, NoDecay> {
         .collect();
     let amplitude_dependent = match (levels.first(), levels.last()) {
         (Some(high), Some(low)) => {
-            (high.log_decrement - low.log_decrement).abs()
-                > maths::hypot(high.log_decrement_u, low.log_decrement_u)
+            let (high, low) = (high.log_decrement, low.log_decrement);
+            (high.value - low.value).abs() > maths::hypot(high.u, low.u)
         }
         _ => false,
     };
@@ -286,18 +289,16 @@ fn by_level(rows: &[EnvelopeRow]) -> Vec<&[EnvelopeRow]> {
 }
 
 /// A straight line through ln V over time.
-struct Line {
+struct StraightLine {
     /// Fall of ln V, 1/s.
-    rate_per_s: f64,
-    /// Its expanded uncertainty.
-    rate_u_per_s: f64,
+    rate_per_s: Measured,
     /// Sum of squares of ln V about the line.
     residual: f64,
     /// Sum of squares of ln V about its mean.
     variation: f64,
 }
 
-impl Line {
+impl StraightLine {
     fn through(rows: &[EnvelopeRow]) -> Option<Self> {
         let n = rows.len() as f64;
         if rows.len() < LEAST_LEVEL_ROWS.min(LEAST_ROWS) {
@@ -324,22 +325,21 @@ impl Line {
         let square: f64 = residuals.iter().map(|r| r * r).sum();
         // Windows of neighbouring hops overlap: their errors go together, and
         // so many hops tell less than they are.
-        let together: f64 = residuals
+        let neighbours: f64 = residuals
             .iter()
             .zip(residuals.iter().skip(1))
             .map(|(a, b)| a * b)
             .sum();
         let correlation = if square > 0.0 {
-            (together / square).clamp(0.0, 0.9)
+            (neighbours / square).clamp(0.0, 0.9)
         } else {
             0.0
         };
         let inflation = (1.0 + correlation) / (1.0 - correlation);
         let freedom = (n / inflation - 2.0).max(1.0);
-        let standard = (square / (n - 2.0) * inflation / sxx).sqrt();
+        let standard_u = (square / (n - 2.0) * inflation / sxx).sqrt();
         Some(Self {
-            rate_per_s: -slope,
-            rate_u_per_s: coverage_factor(freedom) * standard,
+            rate_per_s: Measured::new(-slope, coverage_factor(freedom) * standard_u),
             residual: square,
             variation: syy,
         })
@@ -350,8 +350,10 @@ impl Line {
         Decrement {
             from_velocity_mm_s: velocity(rows.first()),
             to_velocity_mm_s: velocity(rows.last()),
-            log_decrement: self.rate_per_s / frequency_hz,
-            log_decrement_u: self.rate_u_per_s / frequency_hz,
+            log_decrement: Measured::new(
+                self.rate_per_s.value / frequency_hz,
+                self.rate_per_s.u / frequency_hz,
+            ),
             rows: rows.len(),
         }
     }
@@ -421,10 +423,10 @@ mod tests {
         let found = decays(&trace(|_| 0.3, 25.0), None);
         assert_eq!(found.len(), 1);
         let decay = &found[0];
-        assert!((decay.whole.log_decrement * 20.0 - 0.3).abs() < 1e-4);
+        assert!((decay.whole.log_decrement.value * 20.0 - 0.3).abs() < 1e-4);
         assert!(decay.levels.len() >= 3);
         for level in &decay.levels {
-            assert!((level.log_decrement * 20.0 - 0.3).abs() < 1e-4);
+            assert!((level.log_decrement.value * 20.0 - 0.3).abs() < 1e-4);
         }
         // Stops above 3 % of where it began.
         assert!(decay.whole.to_velocity_mm_s > 5.0 && decay.whole.to_velocity_mm_s < 8.0);
@@ -439,7 +441,7 @@ mod tests {
         for level in &decay.levels {
             let middle = (level.from_velocity_mm_s * level.to_velocity_mm_s).sqrt();
             let expected = 0.3 * (middle / 200.0_f64).sqrt() / 20.0;
-            let error = (level.log_decrement / expected - 1.0).abs();
+            let error = (level.log_decrement.value / expected - 1.0).abs();
             assert!(error < 0.02, "{error}");
         }
     }
@@ -451,7 +453,7 @@ mod tests {
         assert!(found[0].whole.from_velocity_mm_s <= 100.0);
         assert!(found[0].whole.to_velocity_mm_s >= 50.0);
         let expected = 0.3 * (70.7_f64 / 200.0).sqrt() / 20.0;
-        assert!((found[0].whole.log_decrement / expected - 1.0).abs() < 0.02);
+        assert!((found[0].whole.log_decrement.value / expected - 1.0).abs() < 0.02);
     }
 
     #[test]

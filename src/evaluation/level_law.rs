@@ -1,43 +1,42 @@
 //! How a power goes with the level, from readings at several levels.
 
-use super::bare::{LEAST_LEVEL_RATIO, Power};
+use super::bare::LEAST_LEVEL_RATIO;
 use crate::maths;
+use crate::reduction::Measured;
 
 /// How a power went with the level at one harmonic: `P ∝ V^exponent`, shown by
 /// readings at two levels or more.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LevelLaw {
     /// The exponent; 2 where everything is linear.
-    pub exponent: f64,
-    /// Its expanded uncertainty, k = 2.
-    pub exponent_u: f64,
+    pub exponent: Measured,
     /// Lowest and highest level read, mm/s peak.
     levels_mm_s: (f64, f64),
 }
 
 impl LevelLaw {
     /// Least squares of ln P over ln V through readings (antinode velocity,
-    /// mm/s peak; power). `None` where the levels are too close to show a law,
+    /// mm/s peak; power, W). `None` where the levels are too close to show a law,
     /// or a power is not above 0.
-    pub fn of(readings: &[(f64, Power)]) -> Option<Self> {
-        if readings.iter().any(|(v, p)| !(*v > 0.0 && p.power_w > 0.0)) {
+    pub fn of(readings: &[(f64, Measured)]) -> Option<Self> {
+        if readings.iter().any(|(v, p)| !(*v > 0.0 && p.value > 0.0)) {
             return None;
         }
         let n = readings.len() as f64;
         let x_mean = readings.iter().map(|(v, _)| maths::ln(*v)).sum::<f64>() / n;
         let y_mean = readings
             .iter()
-            .map(|(_, p)| maths::ln(p.power_w))
+            .map(|(_, p)| maths::ln(p.value))
             .sum::<f64>()
             / n;
         let (mut sxx, mut sxy, mut noise) = (0.0, 0.0, 0.0);
         for (v, p) in readings {
             let x = maths::ln(*v) - x_mean;
             sxx += x * x;
-            sxy += x * (maths::ln(p.power_w) - y_mean);
+            sxy += x * (maths::ln(p.value) - y_mean);
             // Calibration is shared by all levels and turns no slope; that it
             // is counted here makes the exponent's uncertainty too large.
-            noise += maths::square(x * p.power_u_w / p.power_w);
+            noise += maths::square(x * p.u / p.value);
         }
         let low = readings
             .iter()
@@ -45,8 +44,7 @@ impl LevelLaw {
             .fold(f64::INFINITY, f64::min);
         let high = readings.iter().map(|(v, _)| *v).fold(0.0, f64::max);
         (high >= LEAST_LEVEL_RATIO * low).then(|| Self {
-            exponent: sxy / sxx,
-            exponent_u: noise.sqrt() / sxx,
+            exponent: Measured::new(sxy / sxx, noise.sqrt() / sxx),
             levels_mm_s: (low, high),
         })
     }
@@ -55,21 +53,22 @@ impl LevelLaw {
     /// the levels read, each widened by `tolerance_pct`.
     pub fn scaled(
         &self,
-        power: Power,
+        power: Measured,
         from_mm_s: f64,
         to_mm_s: f64,
         tolerance_pct: f64,
-    ) -> Option<Power> {
+    ) -> Option<Measured> {
         let wide = 1.0 + tolerance_pct / 100.0;
         let (low, high) = self.levels_mm_s;
         let inside = to_mm_s >= low / wide && to_mm_s <= high * wide;
         let ratio = to_mm_s / from_mm_s;
-        let power_w = power.power_w * maths::powf(ratio, self.exponent);
-        let power_u_w = maths::hypot(
-            power.power_u_w * maths::powf(ratio, self.exponent),
-            power_w * maths::ln(ratio) * self.exponent_u,
+        let factor = maths::powf(ratio, self.exponent.value);
+        let power_w = power.value * factor;
+        let u_w = maths::hypot(
+            power.u * factor,
+            power_w * maths::ln(ratio) * self.exponent.u,
         );
-        (inside && power_w.is_finite()).then_some(Power { power_w, power_u_w })
+        (inside && power_w.is_finite()).then_some(Measured::new(power_w, u_w))
     }
 }
 
@@ -77,21 +76,20 @@ impl LevelLaw {
 mod tests {
     use super::*;
 
-    fn reading(v: f64, power_w: f64) -> (f64, Power) {
-        let power_u_w = 0.02 * power_w;
-        (v, Power { power_w, power_u_w })
+    fn reading(v: f64, power_w: f64) -> (f64, Measured) {
+        (v, Measured::new(power_w, 0.02 * power_w))
     }
 
     #[test]
     fn two_levels_show_the_law_between_them_and_not_beyond() {
         // 0.4 W at 100 mm/s and 1.6 W at 200 mm/s: a square.
         let law = LevelLaw::of(&[reading(100.0, 0.4), reading(200.0, 1.6)]).unwrap();
-        assert!((law.exponent - 2.0).abs() < 1e-12);
+        assert!((law.exponent.value - 2.0).abs() < 1e-12);
         // sqrt(2) · 2 % / ln 2, by hand.
-        assert!((law.exponent_u - 0.0408).abs() < 1e-4);
+        assert!((law.exponent.u - 0.0408).abs() < 1e-4);
         let (v, p) = reading(200.0, 1.6);
         let scaled = law.scaled(p, v, 190.0, 10.0).unwrap();
-        assert!((scaled.power_w - 1.6 * 0.9025).abs() < 1e-12);
+        assert!((scaled.value - 1.6 * 0.9025).abs() < 1e-12);
         assert_eq!(law.scaled(p, v, 300.0, 10.0), None);
     }
 

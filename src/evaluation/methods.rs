@@ -14,13 +14,13 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::bare::{BareLosses, Power};
+use super::bare::BareLosses;
 use super::comparison::e_n;
 use super::decay::{self, Decay};
 use super::reduced_point::ReducedPoint;
 use crate::maths;
-use crate::reduction::SettledPoint;
-use crate::reduction::uncertainty::COVERAGE;
+use crate::reduction::measured::record;
+use crate::reduction::{COVERAGE, Measured, SettledPoint};
 use crate::setup::{Channel, Role, Setup, Verdict};
 use crate::span::StrungConductor;
 
@@ -28,7 +28,7 @@ use crate::span::StrungConductor;
 /// energy stored in a span with a damper on it: the damper's masses store
 /// some, and the loop it sits in is not the others'. Measured on virtual
 /// spans; the guide, page "From points to a verdict", has the numbers.
-pub const STORED_ENERGY_STANDARD: f64 = 0.035;
+pub const STORED_ENERGY_STANDARD_U: f64 = 0.035;
 
 /// A decay and a point belong to the same resonance within this part of the
 /// frequency, and nowhere further apart than half the way to the next harmonic.
@@ -54,29 +54,29 @@ pub enum Compared {
     Total,
 }
 
-/// One point by two methods. Uncertainties are expanded, k = 2.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[allow(
-    missing_docs,
-    reason = "each field's name carries its quantity and unit"
-)]
-pub struct MethodCheck {
-    pub point: u64,
-    pub harmonic: Option<u32>,
-    pub frequency_hz: f64,
-    pub method: Method,
-    pub compared: Compared,
-    /// By the standing-wave method.
-    pub standing_wave_w: f64,
-    pub standing_wave_u_w: f64,
-    /// By the second method.
-    pub second_w: f64,
-    pub second_u_w: f64,
-    pub difference_w: f64,
-    /// Joint uncertainty of both methods' own readings: of their totals.
-    pub difference_u_w: f64,
-    /// Difference over joint uncertainty; beyond ±1 they disagree.
-    pub e_n: Option<f64>,
+record! {
+    /// One point by two methods.
+    #[derive(Debug, Clone, PartialEq)]
+    #[allow(
+        missing_docs,
+        reason = "each field's name carries its quantity and unit"
+    )]
+    pub struct MethodCheck {
+        point: u64,
+        harmonic: Option<u32>,
+        frequency_hz: f64,
+        method: Method,
+        compared: Compared,
+        /// By the standing-wave method.
+        standing_wave_w / standing_wave_u_w: Measured,
+        /// By the second method.
+        second_w / second_u_w: Measured,
+        /// Second less first, with the joint uncertainty of both methods' own
+        /// readings: of their totals.
+        difference_w / difference_u_w: Measured,
+        /// Difference over joint uncertainty; beyond ±1 they disagree.
+        e_n: Option<f64>,
+    }
 }
 
 /// The losses of everything but the damper, by the power method on the bare
@@ -88,10 +88,9 @@ impl WholeSpanLosses {
     /// From a bare run that has drive force and drive motion.
     pub fn of(run: &Setup, bare: &Setup, points: &[SettledPoint]) -> Option<Self> {
         let spacing_hz = bare.strung_conductor().string_harmonic_hz(1);
-        let power = |p: &SettledPoint| p.power_force_w.zip(p.power_force_u_w);
-        let losses = BareLosses::by(points, spacing_hz, power).ok()?;
+        let losses = BareLosses::by(points, spacing_hz, |p| p.power_force_w).ok()?;
         let roles = [Role::DriveForce, Role::DriveMotion];
-        let shared = super::together::shared_standard(run, bare, roles, false);
+        let shared = super::compatibility::shared_standard(run, bare, roles, false);
         Some(Self(losses.sharing(shared)))
     }
 }
@@ -108,7 +107,7 @@ pub fn checks(
         if reduced.point.verdict == Verdict::Rejected {
             continue;
         }
-        let by_force = power(reduced.point.power_force_w, reduced.point.power_force_u_w);
+        let by_force = reduced.point.power_force_w.filter(Measured::has_u);
         let by_decay = decay_power(setup, decays, &reduced.point);
         for (method, second) in [(Method::Power, by_force), (Method::Decay, by_decay)] {
             out.extend(second.and_then(|second| check(reduced, method, second, whole_span)));
@@ -117,35 +116,38 @@ pub fn checks(
     out
 }
 
-fn power(value: Option<f64>, u: Option<f64>) -> Option<Power> {
-    let (power_w, power_u_w) = (value?, u?);
-    Some(Power { power_w, power_u_w })
-}
-
 fn check(
     reduced: &ReducedPoint,
     method: Method,
-    second: Power,
+    second: Measured,
     whole_span: Option<&WholeSpanLosses>,
 ) -> Option<MethodCheck> {
     let point = &reduced.point;
-    let damper = power(
-        reduced.power_damper_stiffness_w,
-        reduced.power_damper_stiffness_u_w,
-    )
-    .or_else(|| power(point.power_damper_w, point.power_damper_u_w));
-    let total = power(
-        point.power_total_stiffness_w,
-        point.power_total_stiffness_u_w,
-    )
-    .or_else(|| power(point.power_total_w, point.power_total_u_w))?;
+    let either = |stiffness: Option<Measured>, standard: Option<Measured>| {
+        stiffness
+            .filter(Measured::has_u)
+            .or(standard.filter(Measured::has_u))
+    };
+    let damper = either(
+        reduced.damper.power_damper_stiffness_w,
+        point.power_damper_w,
+    );
+    let total = either(point.power_total_stiffness_w, point.power_total_w)?;
     // What the subtraction itself is wrong by is the same in both methods, the
     // losses at the damper's end of the span: it is in each damper power, not
     // in their difference.
-    let difference_u_w = maths::hypot(second.power_u_w, total.power_u_w);
-    let second_damper = whole_span.zip(reduced.kept).and_then(|(losses, kept)| {
-        Some(losses.0.taken_off(point, second, kept.whole).ok()?.damper)
-    });
+    let difference_u_w = maths::hypot(second.u, total.u);
+    let second_damper = whole_span
+        .zip(reduced.retained)
+        .and_then(|(losses, retained)| {
+            Some(
+                losses
+                    .0
+                    .subtracted(point, second, retained.whole)
+                    .ok()?
+                    .damper,
+            )
+        });
     let (compared, first, second) = if let (Some(first), Some(second)) = (damper, second_damper) {
         (Compared::Damper, first, second)
     } else {
@@ -154,16 +156,13 @@ fn check(
     Some(MethodCheck {
         point: point.point,
         harmonic: point.harmonic,
-        frequency_hz: point.frequency_hz?,
+        frequency_hz: point.frequency_hz?.value,
         method,
         compared,
-        standing_wave_w: first.power_w,
-        standing_wave_u_w: first.power_u_w,
-        second_w: second.power_w,
-        second_u_w: second.power_u_w,
-        difference_w: second.power_w - first.power_w,
-        difference_u_w,
-        e_n: e_n(second.power_w, difference_u_w, first.power_w, 0.0),
+        standing_wave_w: first,
+        second_w: second,
+        difference_w: Measured::new(second.value - first.value, difference_u_w),
+        e_n: e_n(second.value, difference_u_w, first.value, 0.0),
     })
 }
 
@@ -180,9 +179,7 @@ struct DecrementAt {
     /// Antinode velocity in the middle of the range it was fitted over, on a
     /// logarithmic scale, mm/s peak.
     velocity_mm_s: f64,
-    log_decrement: f64,
-    /// Expanded uncertainty, k = 2.
-    log_decrement_u: f64,
+    log_decrement: Measured,
 }
 
 /// The decrement at an antinode velocity (mm/s peak), from all decays at the
@@ -203,7 +200,6 @@ fn decrement_at(
                 frequency_hz: decay.frequency_hz,
                 velocity_mm_s: (level.from_velocity_mm_s * level.to_velocity_mm_s).sqrt(),
                 log_decrement: level.log_decrement,
-                log_decrement_u: level.log_decrement_u,
             })
         })
         .collect();
@@ -230,10 +226,12 @@ fn interpolated(below: &DecrementAt, above: &DecrementAt, velocity_mm_s: f64) ->
     DecrementAt {
         frequency_hz: between(below.frequency_hz, above.frequency_hz),
         velocity_mm_s,
-        log_decrement: between(below.log_decrement, above.log_decrement),
-        log_decrement_u: maths::hypot(
-            (1.0 - part) * below.log_decrement_u,
-            part * above.log_decrement_u,
+        log_decrement: Measured::new(
+            between(below.log_decrement.value, above.log_decrement.value),
+            maths::hypot(
+                (1.0 - part) * below.log_decrement.u,
+                part * above.log_decrement.u,
+            ),
         ),
     }
 }
@@ -260,27 +258,25 @@ pub fn decay_power_w(
 
 /// Power by the decay method at the point's own level, by the decrement at that
 /// level.
-fn decay_power(setup: &Setup, decays: &[Decay], point: &SettledPoint) -> Option<Power> {
-    let velocity = point.antinode_velocity_mm_s?;
-    let found = decrement_at(setup, decays, point.frequency_hz?, velocity)?;
+fn decay_power(setup: &Setup, decays: &[Decay], point: &SettledPoint) -> Option<Measured> {
+    let velocity = point.antinode_velocity_mm_s?.value;
+    let found = decrement_at(setup, decays, point.frequency_hz?.value, velocity)?;
+    let decrement = found.log_decrement;
     let span = setup.strung_conductor();
-    let power_w = decay_power_w(&span, found.frequency_hz, velocity, found.log_decrement);
+    let power_w = decay_power_w(&span, found.frequency_hz, velocity, decrement.value);
     let calibration = setup
         .channel(Role::Antinode)
         .map_or(0.0, |(_, antinode)| calibration_standard(antinode));
     let relative = [
-        found.log_decrement_u / (COVERAGE * found.log_decrement),
+        decrement.u / (COVERAGE * decrement.value),
         setup.conductor.mass_uncertainty_pct / (100.0 * COVERAGE),
         1e-3 * setup.span.length_uncertainty_mm / (COVERAGE * span.length_m),
         2.0 * calibration,
-        STORED_ENERGY_STANDARD,
+        STORED_ENERGY_STANDARD_U,
     ]
     .into_iter()
     .fold(0.0, maths::hypot);
-    let power = Power {
-        power_w,
-        power_u_w: COVERAGE * relative * power_w,
-    };
+    let power = Measured::new(power_w, COVERAGE * relative * power_w);
     (power_w.is_finite() && power_w > 0.0).then_some(power)
 }
 
@@ -309,8 +305,7 @@ mod tests {
         let level = |(n, log_decrement): (usize, &f64)| Decrement {
             from_velocity_mm_s: from_mm_s / f64::from(1 << n),
             to_velocity_mm_s: from_mm_s / f64::from(2 << n),
-            log_decrement: *log_decrement,
-            log_decrement_u: 0.02 * log_decrement,
+            log_decrement: Measured::new(*log_decrement, 0.02 * log_decrement),
             rows: 20,
         };
         let levels: Vec<Decrement> = decrements.iter().enumerate().map(level).collect();
@@ -326,19 +321,15 @@ mod tests {
     }
 
     fn second_w(decays: &[Decay], frequency_hz: f64, velocity_mm_s: f64) -> Option<f64> {
-        let point = ReducedPoint {
-            point: SettledPoint {
-                verdict: Verdict::Held,
-                frequency_hz: Some(frequency_hz),
-                antinode_velocity_mm_s: Some(velocity_mm_s),
-                power_total_w: Some(1.0),
-                power_total_u_w: Some(0.02),
-                ..SettledPoint::default()
-            },
-            ..ReducedPoint::default()
+        let point = SettledPoint {
+            verdict: Verdict::Held,
+            frequency_hz: Some(Measured::without_u(frequency_hz)),
+            antinode_velocity_mm_s: Some(Measured::without_u(velocity_mm_s)),
+            power_total_w: Some(Measured::new(1.0, 0.02)),
+            ..SettledPoint::default()
         };
-        let found = checks(&setup(), &[point], decays, None);
-        found.first().map(|check| check.second_w)
+        let found = checks(&setup(), &[point.into()], decays, None);
+        found.first().map(|check| check.second_w.value)
     }
 
     /// IEEE 664: P = 1/2 f m L V² delta; the correction for a loss at one end

@@ -4,11 +4,13 @@
 
 pub mod bare;
 pub mod comparison;
+pub mod compatibility;
 pub mod criteria;
 pub mod decay;
-pub mod kept;
 pub mod level_law;
+pub mod line_span;
 pub mod methods;
 pub mod reduced;
 pub mod reduced_point;
-pub mod together;
+pub mod retained;
+pub mod run_comparison;

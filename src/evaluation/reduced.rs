@@ -4,55 +4,54 @@
 //! decays, the required curves. Out: reduced points, second methods,
 //! judgements. Pure.
 
-use serde::{Deserialize, Serialize};
-
-use super::bare::{BareLosses, Power, Refusal, SAME_HARMONIC, TakenOff};
+use super::bare::{BareLosses, Refusal, SAME_HARMONIC, Subtraction};
+use super::compatibility::shared_standard;
 use super::criteria::{Judgement, Outcome, RequiredCurve, judge};
 use super::decay::Decay;
-use super::kept::{Basis, Kept, KeptLosses};
 use super::level_law::LevelLaw;
 use super::methods::{MethodCheck, WholeSpanLosses, checks};
 use super::reduced_point::ReducedPoint;
-use super::together::shared_standard;
-use crate::reduction::SettledPoint;
+use super::retained::{Basis, Retained, RetainedLosses};
+use crate::reduction::measured::record;
+use crate::reduction::{COVERAGE, Measured, SettledPoint};
 use crate::setup::{Role, Setup, Verdict};
 
-/// A run as the reduction takes it.
+/// A run as it is reduced: its points under its setup.
 #[derive(Debug, Clone, Copy)]
-pub struct Taken<'a> {
+pub struct RunPoints<'a> {
     /// Its setup.
     pub setup: &'a Setup,
     /// Its points.
     pub points: &'a [SettledPoint],
 }
 
-/// How the bare span's losses were found.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct BareStatement {
-    /// Exponent l of the level in `(V/V_bare)^l`.
-    pub level_exponent: f64,
-    /// Its expanded uncertainty, k = 2.
-    pub level_exponent_u: f64,
-    /// Whether the bare run's levels gave it; else it is the default.
-    pub level_exponent_fitted: bool,
-    /// Harmonics of the bare run.
-    pub harmonics: usize,
-    /// From, Hz.
-    pub low_hz: f64,
-    /// To, Hz.
-    pub high_hz: f64,
-    /// Expanded uncertainty, k = 2, of the subtraction itself, % of the bare
-    /// span's power: the largest of all points.
-    pub subtraction_u_pct: f64,
-    /// Points for which the strain at the end clamp said what of the bare
-    /// span's losses remains with the damper on.
-    pub kept_by_strain: usize,
-    /// For which the frequency and the damper's place did.
-    pub kept_by_frequency: usize,
-    /// For which nothing did, and all of them were taken off.
-    pub kept_unknown: usize,
-    /// Expanded uncertainty, k = 2, that both runs' powers share, %.
-    pub shared_u_pct: f64,
+record! {
+    /// How the bare span's losses were found.
+    #[derive(Debug, Clone, PartialEq)]
+    pub struct BareStatement {
+        /// Exponent l of the level in `(V/V_bare)^l`.
+        level_exponent / level_exponent_u: Measured,
+        /// Whether the bare run's levels gave it; else it is the default.
+        level_exponent_fitted: bool,
+        /// Harmonics of the bare run.
+        harmonics: usize,
+        /// From, Hz.
+        low_hz: f64,
+        /// To, Hz.
+        high_hz: f64,
+        /// Expanded uncertainty, k = 2, of the subtraction itself, % of the bare
+        /// span's power: the largest of all points.
+        subtraction_u_pct: f64,
+        /// Points for which the strain at the end clamp said what of the bare
+        /// span's losses remains with the damper on.
+        kept_by_strain: usize,
+        /// For which the frequency and the damper's place did.
+        kept_by_frequency: usize,
+        /// For which nothing did, and all of them were taken off.
+        kept_unknown: usize,
+        /// Expanded uncertainty, k = 2, that both runs' powers share, %.
+        shared_u_pct: f64,
+    }
 }
 
 impl BareStatement {
@@ -91,8 +90,8 @@ pub struct Reduced {
 /// Reduces a run. `curves[i]` belongs to the setup's criterion i; the decays
 /// are those of the run. Fails when the bare run has nothing to go by.
 pub fn reduce(
-    run: Taken,
-    bare: Option<Taken>,
+    run: RunPoints,
+    bare: Option<RunPoints>,
     decays: &[Decay],
     curves: &[Option<RequiredCurve>],
 ) -> Result<Reduced, Refusal> {
@@ -118,14 +117,14 @@ pub fn reduce(
     Ok(Reduced {
         checks: checks(run.setup, &points, decays, whole_span),
         bare: losses.as_ref().and_then(|l| l.statement(&points)),
-        outcome: together(&judgements),
+        outcome: overall(&judgements),
         judgements,
         points,
     })
 }
 
 /// One failure fails the whole; a pass needs all to pass.
-fn together(judgements: &[Judgement]) -> Option<Outcome> {
+fn overall(judgements: &[Judgement]) -> Option<Outcome> {
     let any = |outcome| judgements.iter().any(|j| j.outcome == outcome);
     if judgements.is_empty() {
         None
@@ -142,119 +141,111 @@ struct Losses {
     standard: BareLosses,
     stiffness: Option<BareLosses>,
     whole_span: Option<WholeSpanLosses>,
-    kept: KeptLosses,
-    shared: f64,
+    retained: RetainedLosses,
+    /// Relative standard uncertainty that both runs' powers share.
+    shared_standard_u: f64,
 }
 
 impl Losses {
-    fn of(run: &Setup, bare: Taken) -> Result<Self, Refusal> {
-        let shared = shared_standard(run, bare.setup, [Role::Antinode, Role::Node], true);
+    fn of(run: &Setup, bare: RunPoints) -> Result<Self, Refusal> {
+        let shared_standard_u =
+            shared_standard(run, bare.setup, [Role::Antinode, Role::Node], true);
         let spacing_hz = bare.setup.strung_conductor().string_harmonic_hz(1);
-        let stiffness = BareLosses::by(bare.points, spacing_hz, |p| {
-            p.power_total_stiffness_w.zip(p.power_total_stiffness_u_w)
-        });
+        let stiffness = BareLosses::by(bare.points, spacing_hz, |p| p.power_total_stiffness_w);
         Ok(Self {
-            standard: BareLosses::of(bare.points, spacing_hz)?.sharing(shared),
-            stiffness: stiffness.ok().map(|losses| losses.sharing(shared)),
+            standard: BareLosses::of(bare.points, spacing_hz)?.sharing(shared_standard_u),
+            stiffness: stiffness
+                .ok()
+                .map(|losses| losses.sharing(shared_standard_u)),
             whole_span: WholeSpanLosses::of(run, bare.setup, bare.points),
-            kept: KeptLosses::of(run, bare.setup, bare.points),
-            shared,
+            retained: RetainedLosses::of(run, bare.setup, bare.points),
+            shared_standard_u,
         })
     }
 
     /// What of the losses is still there with the damper on. The form with
     /// bending stiffness is what force and strain go with.
-    fn kept(&self, point: &SettledPoint) -> Kept {
+    fn retained(&self, point: &SettledPoint) -> Retained {
         let node = self.stiffness.as_ref().unwrap_or(&self.standard);
         let whole = self.whole_span.as_ref().map(|whole| &whole.0);
-        self.kept.at(point, node, whole)
+        self.retained.at(point, node, whole)
     }
 
     fn statement(&self, points: &[ReducedPoint]) -> Option<BareStatement> {
-        let (level_exponent, standard, level_exponent_fitted) = self.standard.level_exponent();
         let (low_hz, high_hz) = self.standard.range_hz()?;
-        let kept: Vec<Kept> = points.iter().filter_map(|p| p.kept).collect();
-        let largest = kept.iter().map(|k| k.node.standard).fold(0.0, f64::max);
-        let count = |basis| kept.iter().filter(|k| k.basis == basis).count();
+        let retained: Vec<Retained> = points.iter().filter_map(|p| p.retained).collect();
+        let largest_u = retained.iter().map(|r| r.node.u).fold(0.0, f64::max);
+        let count = |basis| retained.iter().filter(|r| r.basis == basis).count();
         Some(BareStatement {
-            level_exponent,
-            level_exponent_u: 2.0 * standard,
-            level_exponent_fitted,
+            level_exponent: self.standard.level_exponent(),
+            level_exponent_fitted: self.standard.level_exponent_fitted(),
             harmonics: self.standard.harmonics(),
             low_hz,
             high_hz,
-            subtraction_u_pct: 200.0 * largest,
+            subtraction_u_pct: 100.0 * largest_u,
             kept_by_strain: count(Basis::EndStrain),
             kept_by_frequency: count(Basis::Frequency),
             kept_unknown: count(Basis::Unknown),
-            shared_u_pct: 200.0 * self.shared,
+            shared_u_pct: 100.0 * COVERAGE * self.shared_standard_u,
         })
     }
 }
 
 fn reduce_point(point: &SettledPoint, losses: Option<&Losses>) -> ReducedPoint {
-    let mut reduced = ReducedPoint {
-        point: point.clone(),
-        ..ReducedPoint::default()
-    };
+    let mut reduced = ReducedPoint::from(point.clone());
     if let Some(losses) = losses.filter(|_| point.verdict != Verdict::Rejected) {
-        let kept = losses.kept(point);
-        reduced.kept = Some(kept);
-        match standard_form(point, losses, kept) {
-            Ok(taken) => enter(&mut reduced, taken, losses, kept),
+        let retained = losses.retained(point);
+        reduced.retained = Some(retained);
+        match standard_form(point, losses, retained) {
+            Ok(subtraction) => enter(&mut reduced, subtraction, losses, retained),
             Err(refusal) => reduced
                 .point
                 .reasons
                 .push(format!("no damper power: {refusal}")),
         }
-        let total = power(
-            point.power_total_stiffness_w,
-            point.power_total_stiffness_u_w,
-        );
-        let damper = losses
+        reduced.damper.power_damper_stiffness_w = losses
             .stiffness
             .as_ref()
-            .zip(total)
-            .and_then(|(losses, total)| losses.taken_off(point, total, kept.node).ok())
-            .map(|taken| taken.damper);
-        reduced.power_damper_stiffness_w = damper.map(|d| d.power_w);
-        reduced.power_damper_stiffness_u_w = damper.map(|d| d.power_u_w);
+            .zip(point.power_total_stiffness_w.filter(Measured::has_u))
+            .and_then(|(losses, total)| losses.subtracted(point, total, retained.node).ok())
+            .map(|subtraction| subtraction.damper);
     }
     reduced
 }
 
-fn power(value: Option<f64>, u: Option<f64>) -> Option<Power> {
-    let (power_w, power_u_w) = (value?, u?);
-    Some(Power { power_w, power_u_w })
-}
-
-fn standard_form(point: &SettledPoint, losses: &Losses, kept: Kept) -> Result<TakenOff, Refusal> {
-    let total = Power {
-        power_w: point.power_total_w.ok_or(Refusal::Missing("total power"))?,
-        power_u_w: point
-            .power_total_u_w
-            .ok_or(Refusal::Missing("uncertainty of the total power"))?,
-    };
-    losses.standard.taken_off(point, total, kept.node)
+fn standard_form(
+    point: &SettledPoint,
+    losses: &Losses,
+    retained: Retained,
+) -> Result<Subtraction, Refusal> {
+    let total = point.power_total_w.ok_or(Refusal::Missing("total power"))?;
+    if !total.has_u() {
+        return Err(Refusal::Missing("uncertainty of the total power"));
+    }
+    losses.standard.subtracted(point, total, retained.node)
 }
 
 /// The standard's form into a point, with what is to be said of it.
-fn enter(reduced: &mut ReducedPoint, taken: TakenOff, losses: &Losses, kept: Kept) {
-    reduced.power_taken_off_w = Some(taken.off.power_w);
-    reduced.power_taken_off_u_w = Some(taken.off.power_u_w);
+fn enter(
+    reduced: &mut ReducedPoint,
+    subtraction: Subtraction,
+    losses: &Losses,
+    retained: Retained,
+) {
+    reduced.damper.power_taken_off_w = Some(subtraction.retained);
     let point = &mut reduced.point;
-    point.power_bare_w = Some(taken.bare.power_w);
-    point.power_bare_u_w = Some(taken.bare.power_u_w);
-    point.power_damper_w = Some(taken.damper.power_w);
-    point.power_damper_u_w = Some(taken.damper.power_u_w);
-    let gap = point.frequency_hz.and_then(|f| losses.standard.wide_gap(f));
+    point.power_bare_w = Some(subtraction.bare);
+    point.power_damper_w = Some(subtraction.damper);
+    let gap = point
+        .frequency_hz
+        .and_then(|f| losses.standard.wide_gap(f.value));
     if let Some((from_hz, to_hz)) = gap {
         point.reasons.push(format!(
             "the bare run has no point between {from_hz:.2} Hz and {to_hz:.2} Hz; its losses there \
              are a guess between the two"
         ));
     }
-    if kept.basis == Basis::Unknown {
+    if retained.basis == Basis::Unknown {
         point.reasons.push(
             "all of the bare power is taken off, too much as a rule: what of it remains with the \
              damper on is not known without the strain at the end clamp in both runs or \
@@ -273,7 +264,7 @@ fn scale_to_target(setup: &Setup, points: &mut [ReducedPoint]) {
     let laws: Vec<Option<LevelLaw>> = points
         .iter()
         .map(|p| {
-            let levels: Vec<(f64, Power)> = points
+            let levels: Vec<(f64, Measured)> = points
                 .iter()
                 .filter(|other| same_harmonic(&p.point, &other.point))
                 .filter_map(|other| level(&other.point))
@@ -285,25 +276,20 @@ fn scale_to_target(setup: &Setup, points: &mut [ReducedPoint]) {
         let (Some(law), Some((velocity, power))) = (law, level(&reduced.point)) else {
             continue;
         };
-        reduced.level_exponent = Some(law.exponent);
-        reduced.level_exponent_u = Some(law.exponent_u);
+        reduced.damper.level_exponent = Some(law.exponent);
         // Under every rule motion and what the rule keeps go together.
         let target = reduced
             .point
             .target_deviation_pct
             .map(|pct| velocity / (1.0 + pct / 100.0));
-        let scaled = target.and_then(|to| law.scaled(power, velocity, to, amplitude.tolerance_pct));
-        reduced.power_damper_at_target_w = scaled.map(|p| p.power_w);
-        reduced.power_damper_at_target_u_w = scaled.map(|p| p.power_u_w);
+        reduced.damper.power_damper_at_target_w =
+            target.and_then(|to| law.scaled(power, velocity, to, amplitude.tolerance_pct));
     }
 }
 
-fn level(point: &SettledPoint) -> Option<(f64, Power)> {
-    let power = Power {
-        power_w: point.power_damper_w?,
-        power_u_w: point.power_damper_u_w?,
-    };
-    Some((point.antinode_velocity_mm_s?, power))
+fn level(point: &SettledPoint) -> Option<(f64, Measured)> {
+    let velocity = point.antinode_velocity_mm_s?.value;
+    Some((velocity, point.power_damper_w.filter(Measured::has_u)?))
 }
 
 fn same_harmonic(a: &SettledPoint, b: &SettledPoint) -> bool {
@@ -311,7 +297,7 @@ fn same_harmonic(a: &SettledPoint, b: &SettledPoint) -> bool {
     let near = a
         .frequency_hz
         .zip(b.frequency_hz)
-        .is_some_and(|(a, b)| (a - b).abs() <= SAME_HARMONIC * a);
+        .is_some_and(|(a, b)| (a.value - b.value).abs() <= SAME_HARMONIC * a.value);
     let other = a.harmonic.zip(b.harmonic).is_some_and(|(a, b)| a != b);
     counted(a) && counted(b) && near && !other
 }

@@ -2,97 +2,74 @@
 
 use std::collections::BTreeSet;
 
-use serde::de::{Deserializer, MapAccess, Visitor};
-use serde::{Deserialize, Serialize};
-use serde_json::Value;
+use crate::reduction::fields::{Cell, PointRow, PointValue};
+use crate::reduction::{Gauge, Measured};
 
-/// All fields of all points, a row a point, the columns in the order of
-/// `points.jsonl`. A field that holds one value a strain gauge becomes one
+/// All keys of all points, a row a point, the columns in the order of
+/// `points.jsonl`. A key that holds one value a strain gauge becomes one
 /// column a gauge, `strain_pp_um_m.damper`; reasons are joined by `"; "`;
 /// what is absent is empty.
-pub fn points_csv<P: Serialize>(points: &[P]) -> Result<Vec<u8>, csv::Error> {
-    let rows: Vec<Fields> = points.iter().map(fields).collect::<Result<_, _>>()?;
+pub fn points_csv<P: PointRow>(points: &[P]) -> Result<Vec<u8>, csv::Error> {
+    let rows: Vec<Vec<Cell>> = points.iter().map(PointRow::cells).collect();
     // Which gauges occur is known only when all points have been seen.
-    let mut gauges: Vec<(String, BTreeSet<String>)> = Vec::new();
-    for (name, value) in rows.iter().flat_map(|row| &row.0) {
-        if let Value::Object(map) = value {
-            match gauges.iter_mut().find(|(known, _)| known == name) {
-                Some((_, keys)) => keys.extend(map.keys().cloned()),
-                None => gauges.push((name.clone(), map.keys().cloned().collect())),
-            }
-        }
-    }
-    let keys_of = |name: &str| {
-        gauges
-            .iter()
-            .find(|(known, _)| known == name)
-            .map(|(_, keys)| keys)
-    };
+    let gauges: BTreeSet<&Gauge> = rows.iter().flatten().flat_map(gauges_of).collect();
     let mut csv = csv::Writer::from_writer(Vec::new());
     if let Some(first) = rows.first() {
-        let mut header = Vec::new();
-        for (name, _) in &first.0 {
-            match keys_of(name) {
-                Some(keys) => header.extend(keys.iter().map(|key| format!("{name}.{key}"))),
-                None => header.push(name.clone()),
-            }
-        }
-        csv.write_record(&header)?;
+        csv.write_record(first.iter().flat_map(|cell| header(cell, &gauges)))?;
     }
     for row in &rows {
-        let mut record = Vec::new();
-        for (name, value) in &row.0 {
-            match (keys_of(name), value) {
-                (Some(keys), Value::Object(map)) => {
-                    record.extend(
-                        keys.iter()
-                            .map(|key| map.get(key).map_or_else(String::new, cell)),
-                    );
-                }
-                (_, value) => record.push(cell(value)),
-            }
-        }
-        csv.write_record(&record)?;
+        let record = row.iter().map(|cell| entries(cell, &gauges));
+        csv.write_record(record.collect::<Result<Vec<_>, _>>()?.concat())?;
     }
     csv.into_inner()
         .map_err(|error| csv::Error::from(error.into_error()))
 }
 
-fn cell(value: &Value) -> String {
-    match value {
-        Value::Null => String::new(),
-        Value::String(text) => text.clone(),
-        Value::Array(items) => items.iter().map(cell).collect::<Vec<_>>().join("; "),
-        other => other.to_string(),
+fn gauges_of<'a>(cell: &Cell<'a>) -> impl Iterator<Item = &'a Gauge> + use<'a> {
+    let strains = match cell.value {
+        PointValue::Gauges(strains) => Some(strains),
+        _ => None,
+    };
+    strains.into_iter().flat_map(|strains| strains.keys())
+}
+
+fn header(cell: &Cell, gauges: &BTreeSet<&Gauge>) -> Vec<String> {
+    let keys = std::iter::once(cell.field.key).chain(cell.field.u_key);
+    match cell.value {
+        PointValue::Gauges(_) => keys
+            .flat_map(|key| gauges.iter().map(move |gauge| format!("{key}.{gauge}")))
+            .collect(),
+        _ => keys.map(str::to_owned).collect(),
     }
 }
 
-fn fields(point: &impl Serialize) -> Result<Fields, csv::Error> {
-    serde_json::to_string(point)
-        .and_then(|text| serde_json::from_str(&text))
-        .map_err(|error| csv::Error::from(std::io::Error::from(error)))
-}
-
-/// An object with its fields in the order they were written:
-/// `serde_json::Map` sorts them.
-struct Fields(Vec<(String, Value)>);
-
-impl<'de> Deserialize<'de> for Fields {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        struct InOrder;
-        impl<'de> Visitor<'de> for InOrder {
-            type Value = Fields;
-            fn expecting(&self, f: &mut std::fmt::Formatter) -> std::fmt::Result {
-                f.write_str("an object")
-            }
-            fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Fields, A::Error> {
-                let mut fields = Vec::new();
-                while let Some(field) = map.next_entry()? {
-                    fields.push(field);
-                }
-                Ok(Fields(fields))
-            }
+fn entries(cell: &Cell, gauges: &BTreeSet<&Gauge>) -> Result<Vec<String>, csv::Error> {
+    Ok(match &cell.value {
+        PointValue::Measured(measured) => vec![
+            number(measured.map(|m| m.value))?,
+            number(measured.and_then(Measured::stated_u))?,
+        ],
+        PointValue::Gauges(strains) => {
+            let of = |part: fn(&Measured) -> Option<f64>| {
+                gauges
+                    .iter()
+                    .map(move |gauge| number(strains.get(gauge).and_then(part)))
+            };
+            of(|m| Some(m.value))
+                .chain(of(|m| m.stated_u()))
+                .collect::<Result<_, _>>()?
         }
-        deserializer.deserialize_map(InOrder)
-    }
+        PointValue::Number(value) => vec![number(*value)?],
+        PointValue::Count(count) => vec![count.map_or_else(String::new, |n| n.to_string())],
+        PointValue::Words(words) => {
+            vec![words.as_deref().unwrap_or_default().to_owned()]
+        }
+    })
+}
+
+/// The digits that `points.jsonl` has.
+fn number(value: Option<f64>) -> Result<String, csv::Error> {
+    let text = serde_json::to_string(&value.filter(|value| value.is_finite()))
+        .map_err(|error| csv::Error::from(std::io::Error::from(error)))?;
+    Ok(if text == "null" { String::new() } else { text })
 }

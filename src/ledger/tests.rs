@@ -6,7 +6,7 @@ use std::path::Path;
 
 use super::*;
 use crate::analysis::{Event, Evidence, TraceRow};
-use crate::reduction::SettledPoint;
+use crate::reduction::{Measured, SettledPoint};
 use crate::setup::Verdict;
 
 const SETUP: &[u8] = b"[test]\ntitle = \"invented\"\n";
@@ -210,9 +210,10 @@ fn what_is_there_is_replaced_only_on_request_and_a_capture_never() {
 #[test]
 fn the_table_has_all_fields_in_order_and_a_column_a_gauge() {
     let mut first = point(1.0, Verdict::Held);
-    first.strain_pp_um_m = BTreeMap::from([("damper".into(), 118.5)]);
+    first.strain_pp_um_m =
+        BTreeMap::from([("damper".parse().unwrap(), Measured::without_u(118.5))]);
     let mut second = point(20.0, Verdict::Steady);
-    second.strain_pp_um_m = BTreeMap::from([("end".into(), 60.0)]);
+    second.strain_pp_um_m = BTreeMap::from([("end".parse().unwrap(), Measured::without_u(60.0))]);
     let table = points_csv(&[first.clone(), second]).unwrap();
     let mut reader = csv::Reader::from_reader(table.as_slice());
     let header: Vec<String> = reader

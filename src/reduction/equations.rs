@@ -1,12 +1,15 @@
 //! The measurement equations: what the sensors said → efficiency, power,
-//! strain. Plain values in, plain values out; uncertainty is carried through
-//! them by [`super::uncertainty`].
+//! strain, and from there into the keys and units of a point. Plain values in,
+//! plain values out; uncertainty is carried through them by
+//! [`super::uncertainty`].
 //!
 //! Peak values throughout, SI units inside.
 
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
+use super::measured::Measured;
+use super::point::SettledPoint;
 use crate::maths;
 use crate::resonance::phasor::velocity_m_s;
 use crate::setup::Quantity;
@@ -37,29 +40,111 @@ pub struct Inputs {
     pub quadrature_sign: f64,
 }
 
-/// What comes out. SI units; peak unless the name says `pp`.
-#[derive(Debug, Clone, PartialEq)]
-#[allow(
-    missing_docs,
-    reason = "each field's name carries its quantity and unit"
-)]
-pub struct Quantities {
-    pub frequency_hz: f64,
-    pub antinode_velocity_m_s: f64,
-    pub node_velocity_m_s: Option<f64>,
-    pub iswr: Option<f64>,
-    pub node_phase_deg: Option<f64>,
-    pub node_offset_m: Option<f64>,
-    pub antinode_offset_m: Option<f64>,
-    pub drive_phase_deg: Option<f64>,
-    pub power_total_w: Option<f64>,
-    pub power_total_stiffness_w: Option<f64>,
-    pub power_force_w: Option<f64>,
-    pub strains_pp: Vec<f64>,
+/// What two sets of quantities have in one place.
+trait Both {
+    /// The same with another type of value.
+    type With<U>;
+
+    /// Joins value with value.
+    fn both<U>(&self, other: &Self, f: impl Fn(f64, f64) -> U) -> Self::With<U>;
+}
+
+impl Both for f64 {
+    type With<U> = U;
+
+    fn both<U>(&self, other: &Self, f: impl Fn(f64, f64) -> U) -> U {
+        f(*self, *other)
+    }
+}
+
+impl Both for Option<f64> {
+    type With<U> = Option<U>;
+
+    fn both<U>(&self, other: &Self, f: impl Fn(f64, f64) -> U) -> Option<U> {
+        Some(f((*self)?, (*other)?))
+    }
+}
+
+impl Both for Vec<f64> {
+    type With<U> = Vec<U>;
+
+    fn both<U>(&self, other: &Self, f: impl Fn(f64, f64) -> U) -> Vec<U> {
+        self.iter().zip(other).map(|(a, b)| f(*a, *b)).collect()
+    }
+}
+
+/// Declares the quantities with what works on all of them. A quantity that is
+/// an angle in degrees, where 180 and -180 are the same, is marked `circular`.
+macro_rules! quantities {
+    (
+        $(#[$outer:meta])*
+        pub struct $name:ident<$value:ident> {
+            $( $(#[$attribute:meta])* $key:ident: $type:ty $(, $circular:ident)?; )*
+        }
+    ) => {
+        $(#[$outer])*
+        pub struct $name<$value> {
+            $( $(#[$attribute])* pub $key: $type, )*
+        }
+
+        impl $name<f64> {
+            /// Joins two sets of quantities value by value.
+            #[must_use]
+            pub fn both<U>(&self, other: &Self, f: impl Fn(f64, f64) -> U) -> $name<U> {
+                $name { $( $key: Both::both(&self.$key, &other.$key, &f), )* }
+            }
+
+            /// The differences from another set; of angles the shorter way
+            /// round.
+            #[must_use]
+            pub fn less(&self, other: &Self) -> Self {
+                Self {
+                    $( $key: Both::both(
+                        &self.$key,
+                        &other.$key,
+                        quantities!(@less $($circular)?),
+                    ), )*
+                }
+            }
+        }
+    };
+
+    (@less) => { |a, b| a - b };
+    (@less circular) => {
+        |a: f64, b: f64| if (a - b).abs() > 180.0 {
+            a - (b + (a - b).signum() * 360.0)
+        } else {
+            a - b
+        }
+    };
+}
+
+quantities! {
+    /// What comes out, as plain values or with their uncertainties. SI units;
+    /// peak unless the name says `pp`.
+    #[derive(Debug, Clone, PartialEq)]
+    #[allow(
+        missing_docs,
+        reason = "each field's name carries its quantity and unit"
+    )]
+    pub struct Quantities<Value> {
+        frequency_hz: Value;
+        antinode_velocity_m_s: Value;
+        node_velocity_m_s: Option<Value>;
+        iswr: Option<Value>;
+        node_phase_deg: Option<Value>, circular;
+        node_offset_m: Option<Value>;
+        antinode_offset_m: Option<Value>;
+        drive_phase_deg: Option<Value>, circular;
+        power_total_w: Option<Value>;
+        power_total_stiffness_w: Option<Value>;
+        power_force_w: Option<Value>;
+        strains_pp: Vec<Value>;
+    }
 }
 
 /// Evaluates the measurement equations.
-pub fn evaluate(inputs: &Inputs) -> Quantities {
+pub fn evaluate(inputs: &Inputs) -> Quantities<f64> {
     let velocity = |(phasor, quantity)| velocity_m_s(quantity, phasor, inputs.frequency_hz);
     let antinode = velocity(inputs.antinode);
     let antinode_velocity_m_s = maths::modulus(antinode);
@@ -105,6 +190,37 @@ pub fn evaluate(inputs: &Inputs) -> Quantities {
             .iter()
             .map(|strain| 2.0 * maths::modulus(*strain))
             .collect(),
+    }
+}
+
+impl Quantities<Measured> {
+    /// Enters into a point what moved, where, and in which phase.
+    pub(super) fn enter_motion(&self, point: &mut SettledPoint) {
+        let millimetres = |metres: Option<Measured>| metres.map(|m| m.times(1e3));
+        point.frequency_hz = Some(self.frequency_hz);
+        point.antinode_velocity_mm_s = Some(self.antinode_velocity_m_s.times(1e3));
+        point.antinode_amplitude_mm_pp = Some(self.amplitude_mm_pp(self.antinode_velocity_m_s));
+        point.drive_phase_deg = self.drive_phase_deg;
+        point.node_phase_deg = self.node_phase_deg;
+        point.node_offset_mm = millimetres(self.node_offset_m);
+        point.antinode_offset_mm = millimetres(self.antinode_offset_m);
+    }
+
+    /// Enters the ratio and what follows from it.
+    pub(super) fn enter_ratio(&self, point: &mut SettledPoint) {
+        point.iswr = self.iswr;
+        point.efficiency_pct = self.iswr.map(|iswr| iswr.times(100.0));
+        point.node_velocity_mm_s = self.node_velocity_m_s.map(|v| v.times(1e3));
+        point.node_amplitude_mm_pp = self.node_velocity_m_s.map(|v| self.amplitude_mm_pp(v));
+        point.power_total_w = self.power_total_w;
+        point.power_total_stiffness_w = self.power_total_stiffness_w;
+    }
+
+    /// Displacement, mm peak-to-peak, at a velocity, m/s peak. The frequency's
+    /// own part is parts per million: both have the same relative uncertainty.
+    fn amplitude_mm_pp(&self, velocity_m_s: Measured) -> Measured {
+        let of = |velocity_m_s: f64| 2e3 * velocity_m_s / (TAU * self.frequency_hz.value);
+        Measured::new(of(velocity_m_s.value), of(velocity_m_s.u))
     }
 }
 

@@ -1,47 +1,48 @@
 //! Dwell → settled point.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::f64::consts::TAU;
 use std::sync::Arc;
 
-use super::SettledPoint;
 use super::equations::{Inputs, Quantities};
-use super::uncertainty::{COVERAGE, Cause, Sensor, propagate};
+use super::gauge::Gauge;
+use super::measured::{COVERAGE, Measured};
+use super::point::SettledPoint;
+use super::uncertainty::{Cause, InputPhasor, propagate};
 use crate::maths;
 use crate::resonance::Dwell;
 use crate::resonance::phasor::velocity_m_s;
 use crate::setup::level::target_deviation_pct;
-use crate::setup::{Channel, Role, Setup, StrainLocation};
+use crate::setup::{Channel, Role, Setup};
 use crate::tone::interval::{IntervalChannel, IntervalTone};
 use crate::tone::{ToneFrame, TonePlan};
 
-/// A channel's part in the point: the setup's channel, what was found, and how
-/// many samples of the hold were clipped.
+/// A channel's part in the point: the setup's channel, what the fit found, and
+/// how many samples of the hold were clipped.
 #[derive(Debug, Clone, Copy)]
-pub struct Heard<'a> {
+pub struct ChannelFit<'a> {
     /// The channel of the setup.
     pub channel: &'a Channel,
     /// What the fit found.
-    pub found: &'a IntervalChannel,
+    pub fit: &'a IntervalChannel,
     /// Clipped raw samples within the hold.
     pub clipped: u64,
 }
 
 /// Joins a fit to the setup's channels. `clipped` counts by place in the plan.
-pub fn hear<'a>(
+pub fn channel_fits<'a>(
     setup: &'a Setup,
     plan: &TonePlan,
     interval: &'a IntervalTone,
     clipped: &[u64],
-) -> Vec<Heard<'a>> {
+) -> Vec<ChannelFit<'a>> {
     plan.channels
         .iter()
         .zip(&interval.channels)
         .enumerate()
-        .filter_map(|(place, (planned, found))| {
-            Some(Heard {
+        .filter_map(|(place, (planned, fit))| {
+            Some(ChannelFit {
                 channel: setup.channels.get(planned.setup_index)?,
-                found,
+                fit,
                 clipped: clipped.get(place).copied().unwrap_or_default(),
             })
         })
@@ -61,47 +62,48 @@ pub fn clipped_by_place(frames: &[Arc<ToneFrame>], channels: usize) -> Vec<u64> 
         .collect()
 }
 
-/// Reduces a dwell. `heard` holds the channels of its own source and, where
+/// Reduces a dwell. `fits` holds the channels of its own source and, where
 /// strain gauges hang on another one, theirs over the same time.
 /// `start_utc` labels sample 0. The point number is the ledger's to give.
 pub fn settle(
     setup: &Setup,
     dwell: &Dwell,
-    heard: &[Heard],
+    fits: &[ChannelFit],
     start_utc: Option<jiff::Timestamp>,
 ) -> SettledPoint {
     let mut point = empty_point(dwell, start_utc);
-    let find = |role: Role| heard.iter().find(|heard| heard.channel.role == role);
+    let find = |role: Role| fits.iter().find(|fit| fit.channel.role == role);
     let (Some(interval), Some(antinode)) = (&dwell.interval, find(Role::Antinode)) else {
         point
             .reasons
             .push("no value: no tone could be fitted at the antinode".into());
         return point;
     };
-    let gauges: Vec<&Heard> = heard
+    let gauges: Vec<&ChannelFit> = fits
         .iter()
-        .filter(|heard| heard.channel.role.is_clamp_strain())
+        .filter(|fit| fit.channel.role.is_clamp_strain())
         .collect();
     let inputs = inputs(setup, interval, antinode, &find, &gauges);
-    let causes = causes(setup, interval, heard, &gauges);
-    let (value, expanded) = propagate(&inputs, &causes);
-    write_motion(&mut point, &value, &expanded);
-    write_ratio(&mut point, &value, &expanded, &inputs, &causes);
-    write_powers(&mut point, &value, &expanded);
-    let largest = write_strains(&mut point, &gauges, &value, &expanded);
-    point.harmonic = setup.harmonic_of(value.frequency_hz);
+    let causes = causes(setup, interval, fits, &gauges);
+    let found = propagate(&inputs, &causes);
+    found.enter_motion(&mut point);
+    enter_ratio(&mut point, &found, &inputs, &causes);
+    enter_force_power(&mut point, &found);
+    enter_strains(&mut point, &gauges, &found);
+    let frequency_hz = found.frequency_hz.value;
+    point.harmonic = setup.harmonic_of(frequency_hz);
     point.target_deviation_pct = target_deviation_pct(
         setup,
-        value.frequency_hz,
-        value.antinode_velocity_m_s,
-        largest,
+        frequency_hz,
+        found.antinode_velocity_m_s.value,
+        point.largest_strain_pp_um_m(),
     );
-    point.snr_db = Some(antinode.found.snr_db());
-    point.distortion_pct = Some(100.0 * antinode.found.distortion);
-    point.clipped_samples = heard
+    point.snr_db = Some(antinode.fit.snr_db());
+    point.distortion_pct = Some(100.0 * antinode.fit.distortion);
+    point.clipped_samples = fits
         .iter()
-        .filter(|heard| !matches!(heard.channel.role, Role::Monitor | Role::ClampStrain { .. }))
-        .map(|heard| heard.clipped)
+        .filter(|fit| !matches!(fit.channel.role, Role::Monitor | Role::ClampStrain { .. }))
+        .map(|fit| fit.clipped)
         .sum();
     point
 }
@@ -126,26 +128,23 @@ fn empty_point(dwell: &Dwell, start_utc: Option<jiff::Timestamp>) -> SettledPoin
 fn inputs<'a>(
     setup: &Setup,
     interval: &IntervalTone,
-    antinode: &Heard,
-    find: &impl Fn(Role) -> Option<&'a Heard<'a>>,
-    gauges: &[&Heard],
+    antinode: &ChannelFit,
+    find: &impl Fn(Role) -> Option<&'a ChannelFit<'a>>,
+    gauges: &[&ChannelFit],
 ) -> Inputs {
-    let phasor = |heard: &Heard| (heard.found.phasor.value, heard.channel.unit.quantity());
+    let phasor = |fit: &ChannelFit| (fit.fit.phasor.value, fit.channel.unit.quantity());
     let node = find(Role::Node);
-    let velocity = |heard: &Heard| {
-        let (value, quantity) = phasor(heard);
+    let velocity = |fit: &ChannelFit| {
+        let (value, quantity) = phasor(fit);
         velocity_m_s(quantity, value, interval.frequency_hz)
     };
     Inputs {
         frequency_hz: interval.frequency_hz,
         antinode: phasor(antinode),
         node: node.map(phasor),
-        force_n: find(Role::DriveForce).map(|heard| heard.found.phasor.value),
+        force_n: find(Role::DriveForce).map(|force| force.fit.phasor.value),
         drive_motion: find(Role::DriveMotion).map(phasor),
-        strains: gauges
-            .iter()
-            .map(|heard| heard.found.phasor.value)
-            .collect(),
+        strains: gauges.iter().map(|gauge| gauge.fit.phasor.value).collect(),
         conductor: setup.strung_conductor(),
         sensor_distance_m: node
             .and_then(|node| Some(node.channel.position_m? - antinode.channel.position_m?)),
@@ -158,46 +157,47 @@ fn inputs<'a>(
 fn causes(
     setup: &Setup,
     interval: &IntervalTone,
-    heard: &[Heard],
-    gauges: &[&Heard],
+    fits: &[ChannelFit],
+    gauges: &[&ChannelFit],
 ) -> Vec<Cause> {
     // Percent expanded (k = 2) → relative standard.
     let standard = |pct: f64| pct / (100.0 * COVERAGE);
     let mut causes = vec![
         Cause::Frequency {
-            standard: interval.frequency_u_hz,
+            standard_u: interval.frequency_u_hz,
         },
         Cause::Tension {
-            standard: standard(setup.span.tension_uncertainty_pct),
+            standard_u: standard(setup.span.tension_uncertainty_pct),
         },
         Cause::Mass {
-            standard: standard(setup.conductor.mass_uncertainty_pct),
+            standard_u: standard(setup.conductor.mass_uncertainty_pct),
         },
         Cause::Stiffness {
-            standard: standard(setup.conductor.bending_stiffness_uncertainty_pct),
+            standard_u: standard(setup.conductor.bending_stiffness_uncertainty_pct),
         },
     ];
-    let mut references: BTreeMap<&str, (f64, Vec<Sensor>)> = BTreeMap::new();
+    let mut references: BTreeMap<&str, (f64, Vec<InputPhasor>)> = BTreeMap::new();
     let mut clocks: BTreeSet<usize> = BTreeSet::new();
-    for heard in heard {
-        let Some(sensor) = sensor_of(heard, gauges) else {
+    for channel_fit in fits {
+        let channel = channel_fit.channel;
+        let Some(sensor) = sensor_of(channel_fit, gauges) else {
             continue;
         };
-        clocks.insert(heard.channel.source);
-        causes.extend(Cause::noise(sensor, &heard.found.phasor));
-        if let Some(deg) = heard.channel.phase_uncertainty_deg {
+        clocks.insert(channel.source);
+        causes.extend(Cause::noise(sensor, &channel_fit.fit.phasor));
+        if let Some(deg) = channel.phase_uncertainty_deg {
             causes.push(Cause::Phase {
                 sensor,
-                standard: deg.to_radians() / COVERAGE,
+                standard_u: deg.to_radians() / COVERAGE,
             });
         }
-        if let Some(pct) = heard.channel.uncertainty_pct {
+        if let Some(pct) = channel.uncertainty_pct {
             causes.push(Cause::Gain {
                 sensors: vec![sensor],
-                standard: standard(pct),
+                standard_u: standard(pct),
             });
         }
-        if let Some(reference) = &heard.channel.reference {
+        if let Some(reference) = &channel.reference {
             let entry = references
                 .entry(&reference.name)
                 .or_insert((standard(reference.uncertainty_pct), Vec::new()));
@@ -207,60 +207,33 @@ fn causes(
     causes.extend(
         references
             .into_values()
-            .map(|(standard, sensors)| Cause::Gain { sensors, standard }),
+            .map(|(standard_u, sensors)| Cause::Gain {
+                sensors,
+                standard_u,
+            }),
     );
     if let Some((_, antinode)) = setup.channel(Role::Antinode)
         && let Some(source) = setup.sources.get(antinode.source)
     {
         causes.push(Cause::Clock {
-            standard: source.rate_uncertainty_ppm * 1e-6 / COVERAGE,
+            standard_u: source.rate_uncertainty_ppm * 1e-6 / COVERAGE,
         });
     }
     causes
 }
 
-fn sensor_of(heard: &Heard, gauges: &[&Heard]) -> Option<Sensor> {
-    match heard.channel.role {
-        Role::Antinode => Some(Sensor::Antinode),
-        Role::Node => Some(Sensor::Node),
-        Role::DriveForce => Some(Sensor::Force),
-        Role::DriveMotion => Some(Sensor::DriveMotion),
+fn sensor_of(fit: &ChannelFit, gauges: &[&ChannelFit]) -> Option<InputPhasor> {
+    match fit.channel.role {
+        Role::Antinode => Some(InputPhasor::Antinode),
+        Role::Node => Some(InputPhasor::Node),
+        Role::DriveForce => Some(InputPhasor::Force),
+        Role::DriveMotion => Some(InputPhasor::DriveMotion),
         Role::ClampStrain { .. } => gauges
             .iter()
-            .position(|gauge| gauge.channel.name == heard.channel.name)
-            .map(Sensor::Strain),
+            .position(|gauge| gauge.channel.name == fit.channel.name)
+            .map(InputPhasor::Strain),
         Role::Wave | Role::Monitor => None,
     }
-}
-
-/// Peak velocity in m/s → peak-to-peak displacement in mm.
-fn amplitude_mm_pp(velocity_m_s: f64, frequency_hz: f64) -> f64 {
-    2e3 * velocity_m_s / (TAU * frequency_hz)
-}
-
-fn write_motion(point: &mut SettledPoint, value: &Quantities, expanded: &Quantities) {
-    point.frequency_hz = Some(value.frequency_hz);
-    point.frequency_u_hz = Some(expanded.frequency_hz);
-    point.antinode_velocity_mm_s = Some(1e3 * value.antinode_velocity_m_s);
-    point.antinode_velocity_u_mm_s = Some(1e3 * expanded.antinode_velocity_m_s);
-    // The frequency's own part is parts per million: velocity and amplitude
-    // have the same relative uncertainty.
-    point.antinode_amplitude_mm_pp = Some(amplitude_mm_pp(
-        value.antinode_velocity_m_s,
-        value.frequency_hz,
-    ));
-    point.antinode_amplitude_u_mm_pp = Some(amplitude_mm_pp(
-        expanded.antinode_velocity_m_s,
-        value.frequency_hz,
-    ));
-    point.drive_phase_deg = value.drive_phase_deg;
-    point.drive_phase_u_deg = expanded.drive_phase_deg;
-    point.node_phase_deg = value.node_phase_deg;
-    point.node_phase_u_deg = expanded.node_phase_deg;
-    point.node_offset_mm = value.node_offset_m.map(|offset| 1e3 * offset);
-    point.node_offset_u_mm = expanded.node_offset_m.map(|offset| 1e3 * offset);
-    point.antinode_offset_mm = value.antinode_offset_m.map(|offset| 1e3 * offset);
-    point.antinode_offset_u_mm = expanded.antinode_offset_m.map(|offset| 1e3 * offset);
 }
 
 /// No standing wave has a ratio above 1; gains and noise may add a little.
@@ -270,14 +243,13 @@ const LARGEST_RATIO: f64 = 1.1;
 /// uncertain by as much as itself, its distribution is folded at zero and
 /// neither normal nor unbiased: then the ratio is absent and an upper limit is
 /// said instead.
-fn write_ratio(
+fn enter_ratio(
     point: &mut SettledPoint,
-    value: &Quantities,
-    expanded: &Quantities,
+    found: &Quantities<Measured>,
     inputs: &Inputs,
     causes: &[Cause],
 ) {
-    let (Some(iswr), Some(iswr_u)) = (value.iswr, expanded.iswr) else {
+    let Some(iswr) = found.iswr.map(|iswr| iswr.value) else {
         point
             .reasons
             .push("no ratio, efficiency or power: the setup has no node channel".into());
@@ -285,7 +257,7 @@ fn write_ratio(
     };
     let of = |which: fn(&Cause) -> bool| {
         let some: Vec<Cause> = causes.iter().filter(|c| which(c)).cloned().collect();
-        propagate(inputs, &some).1.iswr.unwrap_or_default()
+        propagate(inputs, &some).iswr.map_or(0.0, |iswr| iswr.u)
     };
     let noise_u = of(|cause| matches!(cause, Cause::Noise { .. }));
     let phase_u = of(|cause| matches!(cause, Cause::Phase { .. }));
@@ -300,7 +272,7 @@ fn write_ratio(
     if phase_u >= iswr.max(noise_u) {
         point.reasons.push(format!(
             "the antinode's motion drowns the node's: the node sensor stands {:.0} mm off the node, and with the stated uncertainty of phase its ratio lies below {limit:.5} (k = 2) and cannot be told from zero; move the sensor onto the node",
-            point.node_offset_mm.unwrap_or_default().abs()
+            point.node_offset_mm.map_or(0.0, |offset| offset.value.abs())
         ));
         return;
     }
@@ -310,28 +282,17 @@ fn write_ratio(
         ));
         return;
     }
-    point.iswr = Some(iswr);
-    point.iswr_u = Some(iswr_u);
-    point.efficiency_pct = Some(100.0 * iswr);
-    point.efficiency_u_pct = Some(100.0 * iswr_u);
-    point.node_velocity_mm_s = value.node_velocity_m_s.map(|v| 1e3 * v);
-    point.node_velocity_u_mm_s = expanded.node_velocity_m_s.map(|v| 1e3 * v);
-    let pp = |velocity: Option<f64>| velocity.map(|v| amplitude_mm_pp(v, value.frequency_hz));
-    point.node_amplitude_mm_pp = pp(value.node_velocity_m_s);
-    point.node_amplitude_u_mm_pp = pp(expanded.node_velocity_m_s);
-    point.power_total_w = value.power_total_w;
-    point.power_total_u_w = expanded.power_total_w;
-    point.power_total_stiffness_w = value.power_total_stiffness_w;
-    point.power_total_stiffness_u_w = expanded.power_total_stiffness_w;
+    found.enter_ratio(point);
     warn_of_offset(point, iswr, phase_u > 0.0);
 }
 
 /// A node sensor far off sees mostly the antinode's motion: then a phase error
 /// of one degree between the channels already moves the ratio.
 fn warn_of_offset(point: &mut SettledPoint, iswr: f64, phase_stated: bool) {
-    let (Some(offset_mm), Some(phase_deg)) = (point.node_offset_mm, point.node_phase_deg) else {
+    let (Some(offset), Some(phase)) = (point.node_offset_mm, point.node_phase_deg) else {
         return;
     };
+    let (offset_mm, phase_deg) = (offset.value, phase.value);
     let in_phase = iswr * maths::tan(phase_deg.to_radians()).recip().abs();
     let per_degree_pct = 100.0 * in_phase * 1.0_f64.to_radians() / iswr;
     if per_degree_pct > 1.0 {
@@ -352,12 +313,9 @@ fn warn_of_offset(point: &mut SettledPoint, iswr: f64, phase_stated: bool) {
     }
 }
 
-fn write_powers(point: &mut SettledPoint, value: &Quantities, expanded: &Quantities) {
-    match value.power_force_w {
-        Some(power) if power > 0.0 => {
-            point.power_force_w = Some(power);
-            point.power_force_u_w = expanded.power_force_w;
-        }
+fn enter_force_power(point: &mut SettledPoint, found: &Quantities<Measured>) {
+    match found.power_force_w {
+        Some(power) if power.value > 0.0 => point.power_force_w = Some(power),
         Some(_) => point.reasons.push(
             "no power at the drive: force and motion have opposite signs there; turn the sign of one in the setup"
                 .into(),
@@ -366,20 +324,11 @@ fn write_powers(point: &mut SettledPoint, value: &Quantities, expanded: &Quantit
     }
 }
 
-/// Writes the strains; gives the largest, µm/m peak-to-peak.
-fn write_strains(
-    point: &mut SettledPoint,
-    gauges: &[&Heard],
-    value: &Quantities,
-    expanded: &Quantities,
-) -> Option<f64> {
-    let mut largest: Option<f64> = None;
-    let hum_hz = near_mains_hz(value.frequency_hz, point.end_s - point.start_s);
-    for ((gauge, strain), strain_u) in gauges
-        .iter()
-        .zip(&value.strains_pp)
-        .zip(&expanded.strains_pp)
-    {
+fn enter_strains(point: &mut SettledPoint, gauges: &[&ChannelFit], found: &Quantities<Measured>) {
+    let seconds = point.end_s - point.start_s;
+    let frequency_hz = found.frequency_hz.value;
+    let hum_hz = near_mains_hz(frequency_hz, seconds);
+    for (gauge, strain) in gauges.iter().zip(&found.strains_pp) {
         let name = &gauge.channel.name;
         if gauge.clipped > 0 {
             point.reasons.push(format!(
@@ -390,30 +339,29 @@ fn write_strains(
         }
         if let Some(hum_hz) = hum_hz {
             point.reasons.push(format!(
-                "no strain from {name}: the drive is within {:.2} Hz of {hum_hz} Hz, where mains hum on the gauge cannot be told from strain in {:.0} s; a longer hold is right",
-                (value.frequency_hz - hum_hz).abs(),
-                point.end_s - point.start_s
+                "no strain from {name}: the drive is within {:.2} Hz of {hum_hz} Hz, where mains hum on the gauge cannot be told from strain in {seconds:.0} s; a longer hold is right",
+                (frequency_hz - hum_hz).abs(),
             ));
             continue;
         }
-        let strain_um_m = 1e6 * strain;
-        let same_place = gauges
-            .iter()
-            .filter(|other| other.channel.role == gauge.channel.role)
-            .count();
-        let Some(place) = gauge.channel.role.location().map(StrainLocation::name) else {
-            continue;
-        };
-        let key = if same_place > 1 {
-            format!("{place}: {name}")
-        } else {
-            place.to_owned()
-        };
-        point.strain_pp_um_m.insert(key.clone(), strain_um_m);
-        point.strain_pp_u_um_m.insert(key, 1e6 * strain_u);
-        largest = Some(largest.map_or(strain_um_m, |largest: f64| largest.max(strain_um_m)));
+        if let Some(key) = gauge_of(gauge.channel, gauges) {
+            point.strain_pp_um_m.insert(key, strain.times(1e6));
+        }
     }
-    largest
+}
+
+/// The channel as the results name it, among all gauges of the setup.
+fn gauge_of(channel: &Channel, gauges: &[&ChannelFit]) -> Option<Gauge> {
+    let location = channel.role.location()?;
+    let at_this_clamp = gauges
+        .iter()
+        .filter(|other| other.channel.role == channel.role)
+        .count();
+    Some(if at_this_clamp > 1 {
+        Gauge::one_at(location, &channel.name)
+    } else {
+        Gauge::only_at(location)
+    })
 }
 
 /// The mains frequency that a hold of this length cannot tell from the drive.

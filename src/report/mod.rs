@@ -10,6 +10,8 @@ pub mod document;
 pub mod figure;
 pub mod html;
 pub mod number;
+pub mod point_table;
 pub mod recordings;
 pub mod reduction;
 pub mod samples;
+pub mod text_table;

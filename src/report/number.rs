@@ -1,5 +1,7 @@
 //! Numbers as text: digits rounded by their uncertainty.
 
+use crate::reduction::Measured;
+
 use crate::maths;
 
 /// A dash: the value is absent, and a reason stands elsewhere.
@@ -48,13 +50,21 @@ pub fn with_uncertainty(value: Option<f64>, uncertainty: Option<f64>) -> String 
     }
 }
 
-/// `value` with the digits that its uncertainty leaves it, the uncertainty
-/// itself not written.
-pub fn by_uncertainty(value: Option<f64>, uncertainty: Option<f64>) -> String {
-    match (value, uncertainty.and_then(decimals_of)) {
-        (None, _) => ABSENT.to_owned(),
-        (Some(value), Some(decimals)) => fixed(value, decimals),
-        (Some(value), None) => significant(value, 4),
+/// A measured value with its uncertainty.
+pub fn measured(measured: Option<Measured>) -> String {
+    with_uncertainty(
+        measured.map(|m| m.value),
+        measured.and_then(Measured::stated_u),
+    )
+}
+
+/// A measured value with the digits that its uncertainty leaves it, the
+/// uncertainty itself not written.
+pub fn by_uncertainty(measured: Option<Measured>) -> String {
+    match measured.map(|m| (m.value, decimals_of(m.u))) {
+        None => ABSENT.to_owned(),
+        Some((value, Some(decimals))) => fixed(value, decimals),
+        Some((value, None)) => significant(value, 4),
     }
 }
 
@@ -137,7 +147,10 @@ mod tests {
         let mass = with_uncertainty(Some(100.021_47), Some(0.000_35));
         assert_eq!(mass, "100.02147 ± 0.00035");
         // 7.2.6: 10.057 62 Ohm with 27 mOhm is 10.058 Ohm.
-        assert_eq!(by_uncertainty(Some(10.057_62), Some(0.027)), "10.058");
+        assert_eq!(
+            by_uncertainty(Some(Measured::new(10.057_62, 0.027))),
+            "10.058"
+        );
     }
 
     #[test]
@@ -192,5 +205,21 @@ mod tests {
         assert_eq!(duration(23.456), "23.5 s");
         assert_eq!(duration(754.0), "12 min 34 s");
         assert_eq!(duration(7_265.0), "2 h 01 min");
+    }
+
+    #[test]
+    fn digits_follow_the_uncertainty_of_the_guide() {
+        // JCGM 100, 7.2.6: 10.057 62 ohm with u = 27 mohm is 10.058 ohm.
+        assert_eq!(
+            with_uncertainty(Some(10.057_62), Some(0.027)),
+            "10.058 ± 0.027"
+        );
+        assert_eq!(with_uncertainty(Some(198.34), Some(2.07)), "198.3 ± 2.1");
+        assert_eq!(with_uncertainty(Some(1234.5), Some(173.0)), "1230 ± 170");
+        assert_eq!(with_uncertainty(Some(1.0), Some(0.0996)), "1.00 ± 0.10");
+        assert_eq!(with_uncertainty(Some(-3.21), Some(12.0)), "-3 ± 12");
+        assert_eq!(with_uncertainty(Some(12.3456), None), "12.35");
+        assert_eq!(with_uncertainty(Some(12.3456), Some(f64::NAN)), "12.35");
+        assert_eq!(with_uncertainty(Some(0.0), None), "0");
     }
 }

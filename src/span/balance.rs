@@ -12,7 +12,7 @@
 
 use std::f64::consts::TAU;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::wind::WindFunction;
 use crate::maths;
@@ -102,7 +102,7 @@ impl DamperPower {
 }
 
 /// Where wind and damping balance.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "balance", rename_all = "kebab-case")]
 pub enum Balance {
     /// At this peak antinode amplitude.

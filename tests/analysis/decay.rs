@@ -16,12 +16,12 @@ use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 use spanhold::evaluation::decay::{Decay, Decrement};
-use spanhold::evaluation::kept::{KEPT_STANDARD, UNKNOWN_STANDARD};
-use spanhold::evaluation::methods::{Compared, Method, STORED_ENERGY_STANDARD, decay_power_w};
-use spanhold::evaluation::reduced::{Reduced, Taken, reduce};
-use spanhold::reduction::SettledPoint;
+use spanhold::evaluation::methods::{Compared, Method, STORED_ENERGY_STANDARD_U, decay_power_w};
+use spanhold::evaluation::reduced::{Reduced, RunPoints, reduce};
+use spanhold::evaluation::retained::{RETAINED_STANDARD_U, UNKNOWN_STANDARD_U};
 use spanhold::reduction::equations::Inputs;
-use spanhold::reduction::uncertainty::{Cause, Sensor, propagate};
+use spanhold::reduction::uncertainty::{Cause, InputPhasor, propagate};
+use spanhold::reduction::{Measured, SettledPoint};
 use spanhold::rehearsal::{
     Damper, DriveFrequency, DwellTruth, Program, Sensors, SpanModel, Step, Transition, VirtualSpan,
     perform,
@@ -228,32 +228,32 @@ fn read(setup: &Setup, truth: &DwellTruth, errors: Errors, noise: [f64; 2]) -> S
     let along = |sensor, along| Cause::Noise {
         sensor,
         along,
-        standard: NOISE * v,
+        standard_u: NOISE * v,
     };
     let own = |sensor, standard| Cause::Gain {
         sensors: vec![sensor],
-        standard,
+        standard_u: standard,
     };
     let causes = [
-        along(Sensor::Antinode, Complex64::new(1.0, 0.0)),
-        along(Sensor::Node, Complex64::new(0.0, 1.0)),
-        own(Sensor::Antinode, STATED.antinode),
-        own(Sensor::Node, STATED.node),
+        along(InputPhasor::Antinode, Complex64::new(1.0, 0.0)),
+        along(InputPhasor::Node, Complex64::new(0.0, 1.0)),
+        own(InputPhasor::Antinode, STATED.antinode),
+        own(InputPhasor::Node, STATED.node),
         Cause::Gain {
-            sensors: vec![Sensor::Antinode, Sensor::Node],
-            standard: STATED.reference,
+            sensors: vec![InputPhasor::Antinode, InputPhasor::Node],
+            standard_u: STATED.reference,
         },
         Cause::Tension {
-            standard: STATED.tension,
+            standard_u: STATED.tension,
         },
         Cause::Mass {
-            standard: STATED.mass,
+            standard_u: STATED.mass,
         },
         Cause::Stiffness {
-            standard: STATED.stiffness,
+            standard_u: STATED.stiffness,
         },
     ];
-    let (value, expanded) = propagate(&inputs, &causes);
+    let found = propagate(&inputs, &causes);
     // The drive's accelerometer was calibrated against the same reference.
     let force_w = truth.power_drive_w * (1.0 + errors.force) * (1.0 + errors.reference);
     let force_u_w = 2.0 * force_w * STATED.force.hypot(STATED.reference);
@@ -261,17 +261,17 @@ fn read(setup: &Setup, truth: &DwellTruth, errors: Errors, noise: [f64; 2]) -> S
     SettledPoint {
         verdict: Verdict::Held,
         harmonic: Some(truth.harmonic),
-        iswr: value.iswr,
-        power_force_w: Some(force_w),
-        power_force_u_w: Some(force_u_w),
-        strain_pp_um_m: [("end".to_owned(), strain)].into(),
-        strain_pp_u_um_m: [("end".to_owned(), 2.0 * STATED.strain * strain)].into(),
-        frequency_hz: Some(value.frequency_hz),
-        antinode_velocity_mm_s: Some(1e3 * value.antinode_velocity_m_s),
-        power_total_w: value.power_total_w,
-        power_total_u_w: expanded.power_total_w,
-        power_total_stiffness_w: value.power_total_stiffness_w,
-        power_total_stiffness_u_w: expanded.power_total_stiffness_w,
+        iswr: found.iswr,
+        power_force_w: Some(Measured::new(force_w, force_u_w)),
+        strain_pp_um_m: [(
+            "end".parse().unwrap(),
+            Measured::with_standard_u(strain, STATED.strain * strain),
+        )]
+        .into(),
+        frequency_hz: Some(found.frequency_hz),
+        antinode_velocity_mm_s: Some(found.antinode_velocity_m_s.times(1e3)),
+        power_total_w: found.power_total_w,
+        power_total_stiffness_w: found.power_total_stiffness_w,
         ..SettledPoint::default()
     }
 }
@@ -311,11 +311,11 @@ fn reduced(
     if known == Known::Nothing {
         run.span.damper_position_m = None;
     }
-    let run = Taken {
+    let run = RunPoints {
         setup: &run,
         points: &points,
     };
-    let bare = Taken {
+    let bare = RunPoints {
         setup: &case.bare,
         points: &bare,
     };
@@ -343,9 +343,9 @@ fn subtraction_errors(case: &Case, known: Known) -> Vec<f64> {
     errors
         .filter_map(|(found, truth)| {
             let point = &found.point;
-            let stiff = point.power_total_stiffness_w? / point.power_total_w?;
-            let error_w = found.power_damper_stiffness_w? - truth.power_damper_w;
-            Some(error_w / (point.power_bare_w? * stiff))
+            let stiff = point.power_total_stiffness_w?.value / point.power_total_w?.value;
+            let error_w = found.damper.power_damper_stiffness_w?.value - truth.power_damper_w;
+            Some(error_w / (point.power_bare_w?.value * stiff))
         })
         .collect()
 }
@@ -361,9 +361,9 @@ fn stated_standard(case: &Case, known: Known) -> f64 {
 #[test]
 fn the_subtraction_is_as_good_as_its_component_says() {
     for (known, component) in [
-        (Known::EndStrain, KEPT_STANDARD),
-        (Known::Frequency, KEPT_STANDARD),
-        (Known::Nothing, UNKNOWN_STANDARD),
+        (Known::EndStrain, RETAINED_STANDARD_U),
+        (Known::Frequency, RETAINED_STANDARD_U),
+        (Known::Nothing, UNKNOWN_STANDARD_U),
     ] {
         let mut all = Vec::new();
         for case in cases() {
@@ -439,10 +439,10 @@ fn damper_power_lies_within_its_stated_uncertainty() {
                 let bare = run(&case.bare, &case.bare_truths);
                 let found = reduced(&case, known, points, bare, &[]);
                 for (point, truth) in found.points.iter().zip(&case.truths) {
-                    let value = point
-                        .power_damper_stiffness_w
-                        .zip(point.power_damper_stiffness_u_w);
-                    let Some((power, u)) = value else { continue };
+                    let Some(Measured { value: power, u }) = point.damper.power_damper_stiffness_w
+                    else {
+                        continue;
+                    };
                     here_total += 1;
                     here += usize::from((power - truth.power_damper_w).abs() <= u);
                     relative_u += u / truth.power_damper_w;
@@ -505,7 +505,7 @@ fn the_decay_method_is_as_good_as_its_component_says() {
         all.extend(errors);
     }
     println!("all: rms {:.4}", rms(&all));
-    assert!(rms(&all) <= STORED_ENERGY_STANDARD && rms(&all) > 0.8 * STORED_ENERGY_STANDARD);
+    assert!(rms(&all) <= STORED_ENERGY_STANDARD_U && rms(&all) > 0.8 * STORED_ENERGY_STANDARD_U);
 }
 
 /// The free decay that a perfect bench would see after a dwell: the decrement
@@ -514,8 +514,7 @@ fn exact_decay(truth: &DwellTruth) -> Decay {
     let whole = Decrement {
         from_velocity_mm_s: truth.antinode_velocity_mm_s,
         to_velocity_mm_s: 0.1 * truth.antinode_velocity_mm_s,
-        log_decrement: 1.0 / (truth.frequency_hz * truth.time_constant_s),
-        log_decrement_u: 0.0,
+        log_decrement: Measured::new(1.0 / (truth.frequency_hz * truth.time_constant_s), 0.0),
         rows: 100,
     };
     Decay {

@@ -35,8 +35,8 @@ fn power_past_the_node_agrees_with_the_field_over_the_whole_range() {
                 continue;
             };
             count += 1;
-            let stiff_error = stiff / truth.power_past_node_w - 1.0;
-            let excess = 1.0 - plain / truth.power_past_node_w;
+            let stiff_error = stiff.value / truth.power_past_node_w - 1.0;
+            let excess = 1.0 - plain.value / truth.power_past_node_w;
             top_excess_pct = top_excess_pct.max(100.0 * excess);
             if stiff_error.abs() > 0.01 || excess < -0.001 {
                 wrong.push(format!(

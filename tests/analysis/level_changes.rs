@@ -68,7 +68,7 @@ fn each_level_at_one_frequency_is_a_point_of_its_own() {
                 truth.dwell,
                 point.reasons
             );
-            let velocity_mm_s = point.antinode_velocity_mm_s.unwrap();
+            let velocity_mm_s = point.antinode_velocity_mm_s.unwrap().value;
             // Noise at 40 dB, and what is left of ring-up after seven time constants.
             assert!(
                 (velocity_mm_s / truth.antinode_velocity_mm_s - 1.0).abs() < 0.005,

@@ -10,7 +10,7 @@
 )]
 
 use assert_cmd::assert::OutputAssertExt as _;
-use spanhold::reduction::SettledPoint;
+use spanhold::reduction::{Measured, SettledPoint};
 use spanhold::setup::Verdict;
 
 use crate::bench::run_folder::{RunFolder, code, spanhold, stderr, stdout};
@@ -60,12 +60,10 @@ fn points(power_damper_w: f64, efficiency_pct: f64) -> Vec<SettledPoint> {
             point,
             verdict: Verdict::Held,
             harmonic: Some(n),
-            frequency_hz: Some(1.8336 * f64::from(n)),
-            antinode_velocity_mm_s: Some(200.0),
-            efficiency_pct: Some(efficiency_pct),
-            efficiency_u_pct: Some(0.6),
-            power_damper_w: Some(power_damper_w),
-            power_damper_u_w: Some(0.03 * power_damper_w),
+            frequency_hz: Some(Measured::without_u(1.8336 * f64::from(n))),
+            antinode_velocity_mm_s: Some(Measured::without_u(200.0)),
+            efficiency_pct: Some(Measured::new(efficiency_pct, 0.6)),
+            power_damper_w: Some(Measured::new(power_damper_w, 0.03 * power_damper_w)),
             ..SettledPoint::default()
         })
         .collect()

@@ -14,7 +14,7 @@ use std::path::PathBuf;
 use std::process::Output;
 
 use serde_json::Value;
-use spanhold::reduction::SettledPoint;
+use spanhold::reduction::{Measured, SettledPoint};
 use spanhold::report::reduction::ReadReduction;
 use spanhold::report::reduction::read_reduction;
 use spanhold::setup::Verdict;
@@ -93,15 +93,11 @@ fn points(power_total_w: f64, efficiency_pct: f64) -> Vec<SettledPoint> {
             point,
             verdict: Verdict::Held,
             harmonic: Some(n),
-            frequency_hz: Some(2.0 * f64::from(n)),
-            antinode_velocity_mm_s: Some(200.0),
-            antinode_velocity_u_mm_s: Some(2.0),
-            efficiency_pct: Some(efficiency_pct),
-            efficiency_u_pct: Some(1.0),
-            power_total_w: Some(power_total_w),
-            power_total_u_w: Some(0.03 * power_total_w),
-            strain_pp_um_m: [("damper".to_owned(), 100.0)].into(),
-            strain_pp_u_um_m: [("damper".to_owned(), 4.0)].into(),
+            frequency_hz: Some(Measured::without_u(2.0 * f64::from(n))),
+            antinode_velocity_mm_s: Some(Measured::new(200.0, 2.0)),
+            efficiency_pct: Some(Measured::new(efficiency_pct, 1.0)),
+            power_total_w: Some(Measured::new(power_total_w, 0.03 * power_total_w)),
+            strain_pp_um_m: [("damper".parse().unwrap(), Measured::new(100.0, 4.0))].into(),
             target_deviation_pct: Some(0.0),
             ..SettledPoint::default()
         })
@@ -155,8 +151,8 @@ fn bench(criteria: &str) -> Bench {
 fn bare_points() -> Vec<SettledPoint> {
     let mut all = points(0.02, 1.0);
     // From 8 Hz to 20 Hz: the damped run lies inside.
-    all[0].frequency_hz = Some(8.0);
-    all[4].frequency_hz = Some(20.0);
+    all[0].frequency_hz = Some(Measured::without_u(8.0));
+    all[4].frequency_hz = Some(Measured::without_u(20.0));
     all
 }
 
@@ -179,11 +175,11 @@ fn the_damper_gets_what_the_bare_span_did_not_take() {
     };
     assert_eq!(reduced.len(), 5);
     for line in &reduced {
-        assert!((line.point.power_bare_w.unwrap() - 0.02).abs() < 1e-9);
-        assert!((line.point.power_damper_w.unwrap() - 0.50).abs() < 1e-9);
+        assert!((line.point.power_bare_w.unwrap().value - 0.02).abs() < 1e-9);
+        assert!((line.point.power_damper_w.unwrap().value - 0.50).abs() < 1e-9);
         // Bending stiffness is not given, a second level not taken.
-        assert_eq!(line.power_damper_stiffness_w, None);
-        assert_eq!(line.power_damper_at_target_w, None);
+        assert_eq!(line.damper.power_damper_stiffness_w, None);
+        assert_eq!(line.damper.power_damper_at_target_w, None);
     }
     let baseline = record.baseline.unwrap();
     let bare_bytes = std::fs::read(bench.path("bare/points.jsonl")).unwrap();
@@ -345,7 +341,7 @@ fn a_second_level_shows_the_law_and_only_then_the_level_is_made_exact() {
     let bench = bench("");
     let mut two = points(0.52, 30.0);
     for point in &mut two {
-        point.antinode_velocity_mm_s = Some(190.0);
+        point.antinode_velocity_mm_s = Some(Measured::new(190.0, 2.0));
         point.target_deviation_pct = Some(-5.0);
     }
     // A second level at the first harmonic, half of it: (0.52 − 0.02 · 0.9025)
@@ -353,9 +349,9 @@ fn a_second_level_shows_the_law_and_only_then_the_level_is_made_exact() {
     let damper_w = 0.52 - 0.02 * 0.9025;
     let mut low = two[0].clone();
     low.point = 6;
-    low.antinode_velocity_mm_s = Some(95.0);
+    low.antinode_velocity_mm_s = Some(Measured::new(95.0, 2.0));
     low.target_deviation_pct = Some(-52.5);
-    low.power_total_w = Some(0.25 * 0.52);
+    low.power_total_w = Some(Measured::new(0.25 * 0.52, 0.03 * 0.52));
     two.push(low);
     bench.run("two", SETUP, &two);
     let found = bench.json(&["two", "--baseline", "bare"]);
@@ -462,13 +458,12 @@ fn from_two_recordings_to_a_verdict() {
         }
         let found = reduced
             .iter()
-            .find(|p| (p.point.frequency_hz.unwrap() / number("frequency_hz") - 1.0).abs() < 1e-3)
+            .find(|p| {
+                (p.point.frequency_hz.unwrap().value / number("frequency_hz") - 1.0).abs() < 1e-3
+            })
             .unwrap();
         // The virtual span is stiff: its damper takes what the form with EI says.
-        let (power, u) = (
-            found.power_damper_stiffness_w.unwrap(),
-            found.power_damper_stiffness_u_w.unwrap(),
-        );
+        let Measured { value: power, u } = found.damper.power_damper_stiffness_w.unwrap();
         let error = power - number("power_damper_w");
         println!(
             "{:.3} Hz: {error:+.5} W, stated ± {u:.5} W",

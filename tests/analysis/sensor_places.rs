@@ -43,8 +43,9 @@ fn with_the_node_sensor_off_by_50_mm_ratio_and_offset_are_right() {
                     continue;
                 }
                 count += 1;
-                let ratio_error = best.iswr.unwrap() / truth.iswr - 1.0;
-                let offset_error_mm = best.node_offset_mm.unwrap() - truth.node_misplacement_mm;
+                let ratio_error = best.iswr.unwrap().value / truth.iswr - 1.0;
+                let offset_error_mm =
+                    best.node_offset_mm.unwrap().value - truth.node_misplacement_mm;
                 // Far off, the reading has to say so, and which way to go.
                 let says_so = best.reasons.iter().any(|r| r.contains("off the node"));
                 let needs_saying = misplacement_mm.abs() >= 50.0 && truth.iswr < 0.04;

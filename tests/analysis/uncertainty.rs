@@ -10,17 +10,18 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use spanhold::reduction::equations::{Inputs, Quantities, evaluate};
-use spanhold::reduction::uncertainty::{COVERAGE, Cause, Sensor, propagate};
+use spanhold::reduction::uncertainty::{Cause, InputPhasor, propagate};
+use spanhold::reduction::{COVERAGE, Measured};
 use spanhold::setup::Quantity;
 use spanhold::span::StrungConductor;
 use std::collections::BTreeMap;
 
-const SENSORS: [(&str, Sensor); 5] = [
-    ("antinode", Sensor::Antinode),
-    ("node", Sensor::Node),
-    ("force", Sensor::Force),
-    ("drive_motion", Sensor::DriveMotion),
-    ("strain", Sensor::Strain(0)),
+const SENSORS: [(&str, InputPhasor); 5] = [
+    ("antinode", InputPhasor::Antinode),
+    ("node", InputPhasor::Node),
+    ("force", InputPhasor::Force),
+    ("drive_motion", InputPhasor::DriveMotion),
+    ("strain", InputPhasor::Strain(0)),
 ];
 
 type Numbers = BTreeMap<(String, String), f64>;
@@ -72,23 +73,27 @@ fn causes(numbers: &Numbers) -> Vec<Cause> {
     let standard = |name: &str| number(numbers, "cause", name);
     let mut causes = vec![
         Cause::Frequency {
-            standard: standard("frequency_hz"),
+            standard_u: standard("frequency_hz"),
         },
         Cause::Clock {
-            standard: standard("clock"),
+            standard_u: standard("clock"),
         },
         Cause::Tension {
-            standard: standard("tension"),
+            standard_u: standard("tension"),
         },
         Cause::Mass {
-            standard: standard("mass"),
+            standard_u: standard("mass"),
         },
         Cause::Stiffness {
-            standard: standard("stiffness"),
+            standard_u: standard("stiffness"),
         },
         Cause::Gain {
-            sensors: vec![Sensor::Antinode, Sensor::Node, Sensor::DriveMotion],
-            standard: standard("gain_reference"),
+            sensors: vec![
+                InputPhasor::Antinode,
+                InputPhasor::Node,
+                InputPhasor::DriveMotion,
+            ],
+            standard_u: standard("gain_reference"),
         },
     ];
     for (name, sensor) in SENSORS {
@@ -97,19 +102,19 @@ fn causes(numbers: &Numbers) -> Vec<Cause> {
             causes.push(Cause::Noise {
                 sensor,
                 along,
-                standard: noise,
+                standard_u: noise,
             });
         }
         let gain = standard(&format!("gain_{name}"));
         causes.push(Cause::Gain {
             sensors: vec![sensor],
-            standard: gain,
+            standard_u: gain,
         });
     }
     causes
 }
 
-fn outputs(quantities: &Quantities) -> Vec<(&'static str, f64)> {
+fn outputs<V: Copy>(quantities: &Quantities<V>) -> Vec<(&'static str, V)> {
     let mut outputs = vec![
         ("frequency_hz", quantities.frequency_hz),
         ("antinode_velocity_m_s", quantities.antinode_velocity_m_s),
@@ -135,8 +140,8 @@ fn propagation_agrees_with_gtc() {
     let cases = cases();
     assert_eq!(cases.len(), 4);
     for (case, numbers) in &cases {
-        let (value, expanded) = propagate(&inputs(numbers), &causes(numbers));
-        for ((name, value), (_, expanded)) in outputs(&value).into_iter().zip(outputs(&expanded)) {
+        let found = propagate(&inputs(numbers), &causes(numbers));
+        for (name, Measured { value, u: expanded }) in outputs(&found) {
             let right = number(numbers, "value", name);
             assert!(
                 (value / right - 1.0).abs() < 1e-9,
@@ -160,7 +165,7 @@ fn propagation_agrees_with_monte_carlo() {
     const DRAWS: usize = 40_000;
     for (case, numbers) in &cases() {
         let (inputs, causes) = (inputs(numbers), causes(numbers));
-        let (_, expanded) = propagate(&inputs, &causes);
+        let found = propagate(&inputs, &causes);
         let mut random = ChaCha8Rng::seed_from_u64(7);
         let mut sums: BTreeMap<&str, (f64, f64)> = BTreeMap::new();
         let nominal: BTreeMap<&str, f64> = outputs(&evaluate(&inputs)).into_iter().collect();
@@ -174,7 +179,7 @@ fn propagation_agrees_with_monte_carlo() {
                 *sum = (sum.0 + off, sum.1 + off * off);
             }
         }
-        for (name, expanded) in outputs(&expanded) {
+        for (name, Measured { u: expanded, .. }) in outputs(&found) {
             let (sum, squares) = sums[name];
             let mean = sum / DRAWS as f64;
             let drawn = (squares / DRAWS as f64 - mean * mean).sqrt();

@@ -13,7 +13,7 @@ use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, Uniform};
 use spanhold::analysis::{Analysis, Evidence, Finding};
 use spanhold::ingest::{Block, StreamFormat};
-use spanhold::reduction::settle::hear;
+use spanhold::reduction::settle::channel_fits;
 use spanhold::reduction::{SettledPoint, settle};
 use spanhold::rehearsal::{
     DriveFrequency, DwellTruth, Noise, Rehearsal, Resonance, Sensor, Sensors, SpanModel,
@@ -251,5 +251,10 @@ pub fn reduce_settled(
         frames: Vec::new(),
         missing_samples: 0,
     };
-    settle(setup, &dwell, &hear(setup, &plan, &interval, &[]), None)
+    settle(
+        setup,
+        &dwell,
+        &channel_fits(setup, &plan, &interval, &[]),
+        None,
+    )
 }

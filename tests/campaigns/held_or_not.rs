@@ -5,6 +5,7 @@
 use crate::bench::virtual_span::{
     Chance, Judged, analyse, at, in_dwell, in_sweep, model, sensors, setup,
 };
+use spanhold::reduction::Measured;
 use spanhold::rehearsal::{
     Disturbance, DwellTruth, Expectation, Program, Step, Transition, VirtualSpan, perform,
 };
@@ -78,8 +79,8 @@ fn steps(setup: &Setup, span: &VirtualSpan, chance: &mut Chance) -> Vec<Step> {
 fn errors(judged: &Judged, truth: &DwellTruth) -> Vec<String> {
     let point = &judged.point;
     let mut wrong = Vec::new();
-    let mut compare = |what: &str, found: Option<f64>, right: f64, tolerance: f64| {
-        let error = found.map_or(f64::INFINITY, |found| found / right - 1.0);
+    let mut compare = |what: &str, found: Option<Measured>, right: f64, tolerance: f64| {
+        let error = found.map_or(f64::INFINITY, |found| found.value / right - 1.0);
         if error.abs() > tolerance {
             wrong.push(format!("{what} off by {:.3} %", 100.0 * error));
         }
@@ -95,7 +96,7 @@ fn errors(judged: &Judged, truth: &DwellTruth) -> Vec<String> {
     // Next to the mains frequency the gauges' hum cannot be told from strain.
     let hum = (truth.frequency_hz - 50.0).abs() < 0.2;
     for (place, strain) in &truth.strain_pp_um_m {
-        let found = point.strain_pp_um_m.get(place).copied();
+        let found = point.strain_pp_um_m.get(&place.parse().unwrap()).copied();
         let kept_back = found.is_none() && point.reasons.iter().any(|r| r.contains("hum"));
         if !(hum && kept_back) {
             compare(place, found, *strain, 0.01);

@@ -3,9 +3,9 @@
 
 use std::fmt::Write as _;
 
-use crate::commands::layout::wrap;
 use crate::plan::Plan;
 use crate::reduction::SettledPoint;
+use crate::report::text_table::wrap;
 use crate::setup::Verdict;
 
 /// How a harmonic stands.

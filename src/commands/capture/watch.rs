@@ -91,8 +91,8 @@ impl Watch {
             point = point.point,
             verdict = ?point.verdict,
             harmonic = point.harmonic,
-            frequency_hz = point.frequency_hz,
-            efficiency_pct = point.efficiency_pct,
+            frequency_hz = point.frequency_hz.map(|frequency| frequency.value),
+            efficiency_pct = point.efficiency_pct.map(|efficiency| efficiency.value),
             reasons = %point.reasons.join("; "),
             "Point {} is on disk; {}.", point.point, self.coverage.summary()
         );

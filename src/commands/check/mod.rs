@@ -14,12 +14,13 @@ use std::path::PathBuf;
 use anyhow::Context as _;
 use serde::Serialize;
 
-use super::layout::{Column, layout, wrap};
 use super::logs::{self, LogFormat};
-use super::points_table::with_uncertainty;
 use super::{Failure, Status, terminal};
 use crate::pipeline;
+use crate::report::number::significant;
+use crate::report::text_table::{TextTable, wrap};
 use crate::setup;
+use measure::Line;
 use verdict::{ChannelReport, Checked};
 
 /// Arguments of `check`.
@@ -83,57 +84,32 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
 }
 
 fn table(checked: &Checked, width: usize) -> String {
-    let each =
-        |cell: &dyn Fn(&ChannelReport) -> String| checked.channels.iter().map(cell).collect();
-    let number = |value: f64| with_uncertainty(value, None);
-    let columns = [
-        Column::new("channel", "", 0, each(&|c| c.name.clone())).left(),
-        Column::new("unit", "", 0, each(&|c| c.unit.clone())).left(),
-        Column::new("peak", "", 0, each(&|c| number(c.measured.peak))),
-        Column::new(
-            "of range",
-            "%",
-            1,
-            each(&|c| format!("{:.1}", c.measured.used_pct)),
-        ),
-        Column::new("rms", "", 3, each(&|c| number(c.measured.rms))),
-        Column::new("offset", "", 4, each(&|c| number(c.measured.mean))),
-        Column::new(
-            "noise",
-            "/sqrt(Hz)",
-            2,
-            each(&|c| c.measured.noise_density.map_or_else(String::new, number)),
-        ),
-        Column::new(
-            "strongest line",
-            "peak at Hz",
-            5,
-            each(&|c| {
-                c.measured.strongest.map_or_else(String::new, |line| {
-                    format!("{} at {:.1}", number(line.peak), line.frequency_hz)
-                })
-            }),
-        ),
-        Column::new(
-            "mains",
-            "peak at Hz",
-            6,
-            each(&|c| {
-                let lines = c.measured.mains.iter();
-                lines
-                    .map(|line| format!("{} at {:.0}", number(line.peak), line.frequency_hz))
-                    .collect::<Vec<_>>()
-                    .join(", ")
-            }),
-        ),
-        Column::new(
-            "clipped",
-            "samples",
-            7,
-            each(&|c| c.measured.clipped.to_string()),
-        ),
-    ];
-    let mut text = layout(&columns, width);
+    let number = |value: f64| significant(value, 4);
+    let peak_at = |line: &Line, decimals: usize| {
+        format!("{} at {:.decimals$}", number(line.peak), line.frequency_hz)
+    };
+    let channels = TextTable::new(&checked.channels)
+        .words("channel", "", 0, |c| c.name.clone())
+        .words("unit", "", 0, |c| c.unit.clone())
+        .numbers("peak", "", 0, |c| number(c.measured.peak))
+        .numbers("of range", "%", 1, |c| {
+            format!("{:.1}", c.measured.used_pct)
+        })
+        .numbers("rms", "", 3, |c| number(c.measured.rms))
+        .numbers("offset", "", 4, |c| number(c.measured.mean))
+        .numbers("noise", "/sqrt(Hz)", 2, |c| {
+            c.measured.noise_density.map_or_else(String::new, number)
+        })
+        .numbers("strongest line", "peak at Hz", 5, |c| {
+            let line = c.measured.strongest.as_ref();
+            line.map_or_else(String::new, |line| peak_at(line, 1))
+        })
+        .numbers("mains", "peak at Hz", 6, |c| {
+            let lines = c.measured.mains.iter().map(|line| peak_at(line, 0));
+            lines.collect::<Vec<_>>().join(", ")
+        })
+        .numbers("clipped", "samples", 7, |c| c.measured.clipped.to_string());
+    let mut text = channels.text(width);
     for line in &checked.rates {
         text += &wrap(line, width, "", "  ");
     }

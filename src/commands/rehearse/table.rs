@@ -1,33 +1,30 @@
 //! The truth of every dwell, a line each.
 
 use crate::rehearsal::{DwellTruth, Expectation};
+use crate::report::text_table::TextTable;
 
-/// The table, with its heading.
+/// The table, with its heading. All of it is truth to compare with, so no
+/// column is left out however narrow the terminal is.
 pub fn table(dwells: &[DwellTruth]) -> String {
-    let heading = format!(
-        "{:>5} {:>9} {:>9} {:>4} {:>10} {:>9} {:>8} {:>9}  to expect\n",
-        "dwell", "start s", "end s", "n", "f Hz", "V_a mm/s", "S", "P_node W"
-    );
-    std::iter::once(heading)
-        .chain(dwells.iter().map(row))
-        .collect()
+    TextTable::new(dwells)
+        .numbers("dwell", "", 0, |d| d.dwell.to_string())
+        .numbers("start", "s", 0, |d| format!("{:.2}", d.start_s))
+        .numbers("end", "s", 0, |d| format!("{:.2}", d.end_s))
+        .numbers("n", "", 0, |d| d.harmonic.to_string())
+        .numbers("f", "Hz", 0, |d| format!("{:.4}", d.frequency_hz))
+        .numbers("V_a", "mm/s", 0, |d| {
+            format!("{:.2}", d.antinode_velocity_mm_s)
+        })
+        .numbers("S", "", 0, |d| format!("{:.5}", d.iswr))
+        .numbers("P node", "W", 0, |d| format!("{:.4}", d.power_past_node_w))
+        .words("to expect", "", 0, expectation)
+        .text(usize::MAX)
 }
 
-fn row(dwell: &DwellTruth) -> String {
-    let expected = match dwell.expected {
+fn expectation(dwell: &DwellTruth) -> String {
+    match dwell.expected {
         Expectation::Held => "held".to_owned(),
         Expectation::NotHeld => format!("not held: {}", dwell.why),
         Expectation::Either => format!("borderline: {}", dwell.why),
-    };
-    format!(
-        "{:>5} {:>9.2} {:>9.2} {:>4} {:>10.4} {:>9.2} {:>8.5} {:>9.4}  {expected}\n",
-        dwell.dwell,
-        dwell.start_s,
-        dwell.end_s,
-        dwell.harmonic,
-        dwell.frequency_hz,
-        dwell.antinode_velocity_mm_s,
-        dwell.iswr,
-        dwell.power_past_node_w,
-    )
+    }
 }

@@ -1,4 +1,4 @@
-//! Holes in the coverage of a frequency range.
+//! Gaps in the coverage of a frequency range.
 //!
 //! In: the frequencies of the judged points, the range, the spacing of the
 //! harmonics. Out: the stretches without a point. Pure.
@@ -16,20 +16,20 @@ const LARGEST_END_SPACINGS: f64 = 1.1;
 
 /// A stretch of the range in which no point was judged.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Hole {
+pub struct CoverageGap {
     /// From, Hz.
     pub from_hz: f64,
     /// To, Hz.
     pub to_hz: f64,
 }
 
-/// The holes that points at `frequencies_hz` leave in a range. `spacing_hz`
+/// The gaps that points at `frequencies_hz` leave in a range. `spacing_hz`
 /// gives the spacing of the harmonics at a frequency.
-pub fn holes(
+pub fn coverage_gaps(
     frequencies_hz: &[f64],
     (low_hz, high_hz): (f64, f64),
     spacing_hz: impl Fn(f64) -> f64,
-) -> Vec<Hole> {
+) -> Vec<CoverageGap> {
     let mut inside: Vec<f64> = frequencies_hz
         .iter()
         .copied()
@@ -38,7 +38,7 @@ pub fn holes(
     inside.sort_by(f64::total_cmp);
     let (Some(&first), Some(&last)) = (inside.first(), inside.last()) else {
         return if low_hz < high_hz {
-            vec![Hole {
+            vec![CoverageGap {
                 from_hz: low_hz,
                 to_hz: high_hz,
             }]
@@ -48,7 +48,7 @@ pub fn holes(
     };
     let mut out = Vec::new();
     if first - low_hz > LARGEST_END_SPACINGS * spacing_hz(low_hz) {
-        out.push(Hole {
+        out.push(CoverageGap {
             from_hz: low_hz,
             to_hz: first,
         });
@@ -57,11 +57,11 @@ pub fn holes(
         if let &[from_hz, to_hz] = pair
             && to_hz - from_hz > LARGEST_STEP_SPACINGS * spacing_hz(f64::midpoint(from_hz, to_hz))
         {
-            out.push(Hole { from_hz, to_hz });
+            out.push(CoverageGap { from_hz, to_hz });
         }
     }
     if high_hz - last > LARGEST_END_SPACINGS * spacing_hz(high_hz) {
-        out.push(Hole {
+        out.push(CoverageGap {
             from_hz: last,
             to_hz: high_hz,
         });

@@ -4,32 +4,33 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::coverage::{Hole, holes};
+use super::coverage::{CoverageGap, coverage_gaps};
 use super::curve::RequiredCurve;
 use super::decide::{Demand, Outcome, decide};
 use crate::maths;
-use crate::reduction::SettledPoint;
+use crate::reduction::measured::record;
+use crate::reduction::{Measured, SettledPoint};
 use crate::setup::{Criterion, Requirement, Setup, StrainLocation, Verdict};
 use crate::span::wind::WindFunction;
 
-/// One point against one criterion. Value and requirement are in `unit`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct PointJudgement {
-    /// The point's number in the run.
-    pub point: u64,
-    /// Its frequency, Hz.
-    pub frequency_hz: f64,
-    /// The measured value.
-    pub value: Option<f64>,
-    /// Its expanded uncertainty, k = 2, with that of the requirement where
-    /// the requirement follows from the measured amplitude.
-    pub value_u: Option<f64>,
-    /// What is required.
-    pub required: Option<f64>,
-    /// What came of it.
-    pub outcome: Outcome,
-    /// Why it is inconclusive.
-    pub reason: Option<String>,
+record! {
+    /// One point against one criterion. Value and requirement are in `unit`.
+    #[derive(Debug, Clone, PartialEq)]
+    pub struct PointJudgement {
+        /// The point's number in the run.
+        point: u64,
+        /// Its frequency, Hz.
+        frequency_hz: f64,
+        /// The measured value. Its uncertainty has that of the requirement in
+        /// it where the requirement follows from the measured amplitude.
+        value / value_u: Option<Measured>,
+        /// What is required.
+        required: Option<f64>,
+        /// What came of it.
+        outcome: Outcome,
+        /// Why it is inconclusive.
+        reason: Option<String>,
+    }
 }
 
 /// A run against one criterion.
@@ -44,7 +45,8 @@ pub struct Judgement {
     /// The points inside the criterion's range.
     pub points: Vec<PointJudgement>,
     /// Stretches of the range without a judged point.
-    pub holes: Vec<Hole>,
+    #[serde(rename = "holes")]
+    pub gaps: Vec<CoverageGap>,
     /// The range that has to be covered, Hz.
     pub range_hz: (f64, f64),
     /// Pass only if every point passes and nothing is missing.
@@ -53,8 +55,7 @@ pub struct Judgement {
 
 /// What one point is held against.
 struct Comparison {
-    value: Option<f64>,
-    value_u: Option<f64>,
+    value: Option<Measured>,
     required: Option<f64>,
     /// Why value or requirement is missing, or may not be used.
     obstacle: Option<String>,
@@ -73,7 +74,7 @@ pub fn judge(
     let judged: Vec<PointJudgement> = points
         .iter()
         .filter(|point| point.verdict != Verdict::Rejected)
-        .filter_map(|point| Some((point, point.frequency_hz?)))
+        .filter_map(|point| Some((point, point.frequency_hz?.value)))
         .filter(|&(_, f)| f >= range_hz.0 && f <= range_hz.1)
         .map(|(point, f)| judge_point(setup, point, f, criterion, curve))
         .collect();
@@ -84,11 +85,11 @@ pub fn judge(
         .collect();
     let span = setup.strung_conductor();
     let spacing_hz = |f: f64| span.group_speed_m_s(f) / (2.0 * span.length_m);
-    let holes = holes(&frequencies, range_hz, spacing_hz);
+    let gaps = coverage_gaps(&frequencies, range_hz, spacing_hz);
     let any = |outcome| judged.iter().any(|j| j.outcome == outcome);
     let outcome = if any(Outcome::Fail) {
         Outcome::Fail
-    } else if judged.is_empty() || any(Outcome::Inconclusive) || !holes.is_empty() {
+    } else if judged.is_empty() || any(Outcome::Inconclusive) || !gaps.is_empty() {
         Outcome::Inconclusive
     } else {
         Outcome::Pass
@@ -103,7 +104,7 @@ pub fn judge(
         }
         .to_owned(),
         points: judged,
-        holes,
+        gaps,
         range_hz,
         outcome,
     }
@@ -140,14 +141,14 @@ fn judge_point(
             antinode_velocity_mm_s,
             tolerance_pct,
         } => {
-            let line = LineSpan {
+            let demand = WindDemand {
                 wind,
                 length_m: *span_length_m,
                 dampers: f64::from(*dampers),
                 level_mm_s: *antinode_velocity_mm_s,
                 tolerance_pct: *tolerance_pct,
             };
-            (Demand::AtLeast, power(setup, point, frequency_hz, &line))
+            (Demand::AtLeast, power(setup, point, frequency_hz, &demand))
         }
         Requirement::StrainLimit {
             limit_pp_um_m,
@@ -161,23 +162,24 @@ fn judge_point(
         (None, Some(value), Some(required)) => decide(
             criterion.decision_rule,
             demand,
-            value,
-            comparison.value_u,
+            value.value,
+            value.stated_u(),
             required,
         ),
         _ => Outcome::Inconclusive,
     };
     let reason = obstacle.or_else(|| {
-        (outcome == Outcome::Inconclusive).then(|| match comparison.value_u {
-            Some(_) => "within its uncertainty of the limit".to_owned(),
-            None => "the point has no uncertainty".to_owned(),
+        (outcome == Outcome::Inconclusive).then(|| {
+            match comparison.value.and_then(Measured::stated_u) {
+                Some(_) => "within its uncertainty of the limit".to_owned(),
+                None => "the point has no uncertainty".to_owned(),
+            }
         })
     });
     PointJudgement {
         point: point.point,
         frequency_hz,
         value: comparison.value,
-        value_u: comparison.value_u,
         required: comparison.required,
         outcome,
         reason,
@@ -200,14 +202,13 @@ fn efficiency(
     };
     Comparison {
         value: point.efficiency_pct,
-        value_u: point.efficiency_u_pct,
         required,
         obstacle,
     }
 }
 
-/// The line span of a wind power criterion.
-struct LineSpan {
+/// What a wind power criterion asks for.
+struct WindDemand {
     wind: &'static WindFunction,
     length_m: f64,
     dampers: f64,
@@ -215,7 +216,7 @@ struct LineSpan {
     tolerance_pct: f64,
 }
 
-impl LineSpan {
+impl WindDemand {
     fn wind_power_w(&self, setup: &Setup, frequency_hz: f64, velocity_mm_s: f64) -> Option<f64> {
         let amplitude_mm = velocity_mm_s / (std::f64::consts::TAU * frequency_hz);
         self.wind
@@ -224,39 +225,44 @@ impl LineSpan {
     }
 }
 
-fn power(setup: &Setup, point: &SettledPoint, frequency_hz: f64, line: &LineSpan) -> Comparison {
-    let value = point.power_damper_w.map(|p| p * line.dampers);
-    let level = line.level_mm_s.or(point.antinode_velocity_mm_s);
-    let required = level.and_then(|v| line.wind_power_w(setup, frequency_hz, v));
-    let off_level = match (line.level_mm_s, point.antinode_velocity_mm_s) {
-        (Some(level), Some(v)) => (v / level - 1.0).abs() * 100.0 > line.tolerance_pct,
+fn power(
+    setup: &Setup,
+    point: &SettledPoint,
+    frequency_hz: f64,
+    demand: &WindDemand,
+) -> Comparison {
+    let value = point.power_damper_w.map(|p| p.times(demand.dampers));
+    let velocity = point.antinode_velocity_mm_s;
+    let level = demand.level_mm_s.or(velocity.map(|v| v.value));
+    let required = level.and_then(|v| demand.wind_power_w(setup, frequency_hz, v));
+    let off_level = match (demand.level_mm_s, velocity) {
+        (Some(level), Some(v)) => (v.value / level - 1.0).abs() * 100.0 > demand.tolerance_pct,
         _ => false,
     };
     let obstacle = if value.is_none() {
         Some("the bare span's losses have not been taken off".to_owned())
-    } else if level.is_none() || point.antinode_velocity_mm_s.is_none() {
+    } else if level.is_none() || velocity.is_none() {
         Some("the point has no antinode velocity".to_owned())
     } else if off_level {
         Some(format!(
             "taken at another level than {} mm/s peak",
-            line.level_mm_s.unwrap_or(f64::NAN)
+            demand.level_mm_s.unwrap_or(f64::NAN)
         ))
     } else if required.is_none() {
-        let (low, high) = line.wind.valid_peak_over_diameter();
+        let (low, high) = demand.wind.valid_peak_over_diameter();
         Some(format!(
             "the amplitude is outside the wind function's range, Y peak/d from {low} to {high}"
         ))
     } else {
         None
     };
-    let power_u = point.power_damper_u_w.map(|u| u * line.dampers);
     // At the point's own level the requirement is uncertain with the measured
     // velocity. Power and requirement rise together with it, so adding the
     // squares overstates the uncertainty of their difference.
-    let level_u = match (line.level_mm_s, point.antinode_velocity_mm_s) {
-        (None, Some(v)) => point.antinode_velocity_u_mm_s.and_then(|u| {
-            let above = line.wind_power_w(setup, frequency_hz, v + u);
-            let below = line.wind_power_w(setup, frequency_hz, v - u);
+    let level_u = match (demand.level_mm_s, velocity) {
+        (None, Some(v)) => v.stated_u().and_then(|u| {
+            let above = demand.wind_power_w(setup, frequency_hz, v.value + u);
+            let below = demand.wind_power_w(setup, frequency_hz, v.value - u);
             match (above, below, required) {
                 (Some(a), Some(b), _) => Some(0.5 * (a - b).abs()),
                 (Some(a), None, Some(r)) | (None, Some(a), Some(r)) => Some((a - r).abs()),
@@ -266,8 +272,10 @@ fn power(setup: &Setup, point: &SettledPoint, frequency_hz: f64, line: &LineSpan
         _ => Some(0.0),
     };
     Comparison {
-        value,
-        value_u: power_u.zip(level_u).map(|(p, l)| maths::hypot(p, l)),
+        value: value.map(|power| {
+            let level_u = level_u.unwrap_or(f64::INFINITY);
+            Measured::new(power.value, maths::hypot(power.u, level_u))
+        }),
         required,
         obstacle,
     }
@@ -278,19 +286,14 @@ fn strain(
     limit_pp_um_m: f64,
     location: Option<StrainLocation>,
 ) -> Comparison {
-    let place = match location {
-        Some(StrainLocation::Damper) => "damper",
-        Some(StrainLocation::End) => "end",
-        None => "",
-    };
     let largest = point
         .strain_pp_um_m
         .iter()
-        .filter(|(key, _)| key.starts_with(place))
-        .max_by(|a, b| a.1.total_cmp(b.1));
+        .filter(|(gauge, _)| location.is_none_or(|location| gauge.location == location))
+        .map(|(_, strain)| *strain)
+        .max_by(|a, b| a.value.total_cmp(&b.value));
     Comparison {
-        value: largest.map(|(_, v)| *v),
-        value_u: largest.and_then(|(key, _)| point.strain_pp_u_um_m.get(key).copied()),
+        value: largest,
         required: Some(limit_pp_um_m),
         obstacle: largest
             .is_none()

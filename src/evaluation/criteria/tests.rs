@@ -1,17 +1,16 @@
 //! Decision rules, curves, coverage, and the two published sheets.
 
 use super::*;
-use crate::reduction::SettledPoint;
-use crate::setup::{Criterion, DecisionRule, Requirement, Setup, Verdict};
+use crate::reduction::{Gauge, Measured, SettledPoint};
+use crate::setup::{Criterion, DecisionRule, Requirement, Setup, StrainLocation, Verdict};
 use crate::span::wind::WindFunction;
 
 fn efficiency_point(point: u64, frequency_hz: f64, efficiency_pct: f64) -> SettledPoint {
     SettledPoint {
         point,
         verdict: Verdict::Held,
-        frequency_hz: Some(frequency_hz),
-        efficiency_pct: Some(efficiency_pct),
-        efficiency_u_pct: Some(1.0),
+        frequency_hz: Some(Measured::without_u(frequency_hz)),
+        efficiency_pct: Some(Measured::new(efficiency_pct, 1.0)),
         ..SettledPoint::default()
     }
 }
@@ -97,7 +96,7 @@ fn the_published_sheet_passes_a_curve_below_all_its_points_and_no_higher() {
     let (setup, points) = (setup(), published_points());
     let criterion = curve_criterion(DecisionRule::SimpleAcceptance);
     let low = judge(&setup, &points, &criterion, Some(&flat_curve(17.2)));
-    assert_eq!(low.outcome, Outcome::Pass, "{:?}", low.holes);
+    assert_eq!(low.outcome, Outcome::Pass, "{:?}", low.gaps);
     assert_eq!(low.points.len(), 22);
     // At 26 % flat, four published rows are below: 17.23, 25.00, 24.30 — and
     // 6.70, 22.10, 23.89 Hz are theirs.
@@ -125,8 +124,8 @@ fn a_missing_harmonic_is_a_finding_and_no_pass() {
     let judgement = judge(&setup, &points, &criterion, Some(&flat_curve(10.0)));
     assert_eq!(judgement.outcome, Outcome::Inconclusive);
     assert_eq!(
-        judgement.holes,
-        [Hole {
+        judgement.gaps,
+        [CoverageGap {
             from_hz: 22.10,
             to_hz: 25.70
         }]
@@ -136,28 +135,28 @@ fn a_missing_harmonic_is_a_finding_and_no_pass() {
     points[10].verdict = Verdict::Steady;
     let judgement = judge(&setup, &points, &criterion, Some(&flat_curve(10.0)));
     assert_eq!(judgement.outcome, Outcome::Inconclusive);
-    assert_eq!(judgement.holes.len(), 1);
+    assert_eq!(judgement.gaps.len(), 1);
     // And none at all is no pass either.
     let judgement = judge(&setup, &[], &criterion, Some(&flat_curve(10.0)));
     assert_eq!(judgement.outcome, Outcome::Inconclusive);
-    assert_eq!(judgement.holes.len(), 1);
+    assert_eq!(judgement.gaps.len(), 1);
 }
 
 #[test]
 fn the_ends_of_the_range_count() {
     let spacing = |_: f64| 2.0;
     let all: Vec<f64> = (3..=20).map(|n| 2.0 * f64::from(n)).collect();
-    assert_eq!(holes(&all, (5.0, 41.0), spacing), []);
+    assert_eq!(coverage_gaps(&all, (5.0, 41.0), spacing), []);
     assert_eq!(
-        holes(&all[1..], (5.0, 41.0), spacing),
-        [Hole {
+        coverage_gaps(&all[1..], (5.0, 41.0), spacing),
+        [CoverageGap {
             from_hz: 5.0,
             to_hz: 8.0
         }]
     );
     assert_eq!(
-        holes(&all, (5.0, 44.0), spacing),
-        [Hole {
+        coverage_gaps(&all, (5.0, 44.0), spacing),
+        [CoverageGap {
             from_hz: 40.0,
             to_hz: 44.0
         }]
@@ -225,9 +224,15 @@ fn strain_limits_are_peak_to_peak() {
     );
     let strained = |damper: f64, end: f64| SettledPoint {
         verdict: Verdict::Held,
-        frequency_hz: Some(20.0),
-        strain_pp_um_m: [("damper".to_owned(), damper), ("end".to_owned(), end)].into(),
-        strain_pp_u_um_m: [("damper".to_owned(), 5.0), ("end".to_owned(), 5.0)].into(),
+        frequency_hz: Some(Measured::without_u(20.0)),
+        strain_pp_um_m: [
+            (
+                Gauge::only_at(StrainLocation::Damper),
+                Measured::new(damper, 5.0),
+            ),
+            (Gauge::only_at(StrainLocation::End), Measured::new(end, 5.0)),
+        ]
+        .into(),
         ..SettledPoint::default()
     };
     let judged = |point| judge(&setup(), &[point], &criterion, None).points[0].outcome;
@@ -235,7 +240,7 @@ fn strain_limits_are_peak_to_peak() {
     assert_eq!(judged(strained(160.0, 301.0)), Outcome::Fail);
     let without = SettledPoint {
         verdict: Verdict::Held,
-        frequency_hz: Some(20.0),
+        frequency_hz: Some(Measured::without_u(20.0)),
         ..SettledPoint::default()
     };
     assert_eq!(judged(without), Outcome::Inconclusive);
@@ -262,11 +267,9 @@ fn power_against_the_wind() {
     setup.conductor.diameter_mm = 28.12;
     let powered = |w: f64, v: f64| SettledPoint {
         verdict: Verdict::Held,
-        frequency_hz: Some(20.0),
-        antinode_velocity_mm_s: Some(v),
-        antinode_velocity_u_mm_s: Some(0.01 * v),
-        power_damper_w: Some(w),
-        power_damper_u_w: Some(0.03 * w),
+        frequency_hz: Some(Measured::without_u(20.0)),
+        antinode_velocity_mm_s: Some(Measured::new(v, 0.01 * v)),
+        power_damper_w: Some(Measured::new(w, 0.03 * w)),
         ..SettledPoint::default()
     };
     let judged =
@@ -278,7 +281,7 @@ fn power_against_the_wind() {
     assert_eq!(judged(powered(0.345, 200.0), &own).outcome, Outcome::Fail);
     // The requirement's own uncertainty enters: about 1 % of velocity, times
     // an exponent near 1.8, and 3 % of the power.
-    let u = pass.value_u.unwrap() / pass.value.unwrap();
+    let u = pass.value.unwrap().u / pass.value.unwrap().value;
     assert!((0.030..0.040).contains(&u), "{u}");
     let level = wind_criterion(Some(200.0));
     assert_eq!(judged(powered(0.355, 210.0), &level).outcome, Outcome::Pass);

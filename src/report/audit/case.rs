@@ -251,8 +251,8 @@ impl<'a> Case<'a> {
         if let Some(harmonic) = self.point.harmonic {
             let _ = write!(name, ", harmonic {harmonic}");
         }
-        if let Some(frequency_hz) = self.point.frequency_hz {
-            let _ = write!(name, ", {} Hz", significant(frequency_hz, 4));
+        if let Some(frequency) = self.point.frequency_hz {
+            let _ = write!(name, ", {} Hz", significant(frequency.value, 4));
         }
         name
     }

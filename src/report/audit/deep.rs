@@ -16,10 +16,11 @@ use num_complex::Complex64;
 
 use super::case::Case;
 use super::figures::Picture;
+use crate::reduction::Measured;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
 use crate::report::html::{row, table};
-use crate::report::number::{ABSENT, fixed, significant, with_uncertainty};
+use crate::report::number::{ABSENT, fixed, measured, significant};
 use crate::report::recordings::Recordings;
 use crate::report::samples::{Samples, crests, spectrum_db};
 use crate::resonance::phasor::{fold_half_turn_deg, velocity_m_s};
@@ -47,8 +48,7 @@ pub struct Deep {
 /// A value as logged, and as recomputed from the samples.
 struct Recomputed {
     quantity: &'static str,
-    logged: Option<f64>,
-    uncertainty: Option<f64>,
+    logged: Option<Measured>,
     recomputed: Option<f64>,
 }
 
@@ -122,7 +122,8 @@ fn recompute(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Ve
         let to_si = channel.full_scale * channel.unit.to_si();
         row.assign(&samples.column(channel.index).mapv(|value| value * to_si));
     }
-    let fitted = point.frequency_hz.and_then(|guess_hz| {
+    let fitted = point.frequency_hz.and_then(|logged| {
+        let guess_hz = logged.value;
         let tone = ToneGuess {
             frequency_hz: guess_hz,
             free: true,
@@ -159,25 +160,23 @@ fn recompute(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Ve
         Recomputed {
             quantity: "frequency, Hz",
             logged: point.frequency_hz,
-            uncertainty: point.frequency_u_hz,
             recomputed: frequency_hz,
         },
         Recomputed {
             quantity: "antinode velocity, mm/s peak",
             logged: point.antinode_velocity_mm_s,
-            uncertainty: point.antinode_velocity_u_mm_s,
             recomputed: antinode.map(|antinode| 1e3 * antinode.norm()),
         },
         Recomputed {
             quantity: "efficiency, %",
             logged: point.efficiency_pct,
-            uncertainty: point.efficiency_u_pct,
             recomputed: ratio.map(|ratio| 100.0 * ratio.im.abs()),
         },
         Recomputed {
             quantity: "drive phase, deg",
-            logged: point.drive_phase_deg.map(fold_half_turn_deg),
-            uncertainty: point.drive_phase_u_deg,
+            logged: point
+                .drive_phase_deg
+                .map(|phase| Measured::new(fold_half_turn_deg(phase.value), phase.u)),
             recomputed: drive.map(|drive| fold_half_turn_deg(drive.arg().to_degrees())),
         },
     ]
@@ -190,12 +189,12 @@ impl Recomputed {
             .recomputed
             .map_or_else(|| ABSENT.to_owned(), |value| significant(value, 6));
         let difference = match (self.logged, self.recomputed) {
-            (Some(logged), Some(recomputed)) => significant(recomputed - logged, 2),
+            (Some(logged), Some(recomputed)) => significant(recomputed - logged.value, 2),
             _ => ABSENT.to_owned(),
         };
         [
             self.quantity.to_owned(),
-            with_uncertainty(self.logged, self.uncertainty),
+            measured(self.logged),
             recomputed,
             difference,
         ]
@@ -228,7 +227,8 @@ fn recomputed_table(values: &[Recomputed]) -> Markup {
 }
 
 fn pictures(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Markup {
-    let Some(frequency_hz) = case.point.frequency_hz.filter(|hz| *hz > 0.0) else {
+    let frequency_hz = case.point.frequency_hz.map(|frequency| frequency.value);
+    let Some(frequency_hz) = frequency_hz.filter(|hz| *hz > 0.0) else {
         return Markup::default();
     };
     let channels = setup

@@ -112,7 +112,7 @@ impl Case<'_> {
 
 /// Frequency of a row, in half-power bandwidths from the settled one.
 fn detuning(case: &Case) -> Option<impl Fn(&TraceRow) -> Option<f64> + Copy + use<>> {
-    let settled_hz = case.point.frequency_hz?;
+    let settled_hz = case.point.frequency_hz?.value;
     let bandwidth_hz = case.point.bandwidth_hz.filter(|width| *width > 0.0)?;
     Some(move |row: &TraceRow| Some((row.frequency_hz? - settled_hz) / bandwidth_hz))
 }
@@ -349,7 +349,7 @@ fn node_ratio(case: &Case) -> Option<Picture> {
     if !has_values(&hold) {
         return None;
     }
-    let settled = case.point.efficiency_pct;
+    let settled = case.point.efficiency_pct.map(|efficiency| efficiency.value);
     let largest = values(&hold).filter(|v| v.is_finite()).fold(0.0, f64::max);
     let high = 1.6 * largest.max(settled.unwrap_or(0.0));
     let y = Axis::new("100 V_n / V_a (%)", 0.0, high);
@@ -377,7 +377,7 @@ fn node_phase(case: &Case) -> Option<Picture> {
         .map_or_else(String::new, |offset| {
             format!(
                 " The sensor stands {} mm off the node.",
-                significant(offset.abs(), 2)
+                significant(offset.value.abs(), 2)
             )
         });
     let y = Axis::new("node phase (deg)", -185.0, 185.0);

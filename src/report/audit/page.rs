@@ -7,7 +7,7 @@ use super::Audit;
 use super::case::{Case, Judgement, Outcome};
 use super::figures::{Picture, pictures};
 use super::sentence::sentence;
-use crate::reduction::SettledPoint;
+use crate::reduction::{Measured, SettledPoint};
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
 use crate::report::html::{head, page, table, wide};
@@ -110,12 +110,11 @@ fn keyed(figure: Figure, audit: &Audit, kinds: &[(Look, &str)]) -> Figure {
 }
 
 /// A quantity of every point over frequency.
-struct Quantity {
+struct PointQuantity {
     title: &'static str,
     caption: &'static str,
     axis: &'static str,
-    /// Value and expanded uncertainty.
-    of: fn(&SettledPoint) -> (Option<f64>, Option<f64>),
+    of: fn(&SettledPoint) -> Option<Measured>,
     /// Ends of the axis, if they are fixed.
     range: Option<(f64, f64)>,
     /// Criterion whose limit is drawn on both sides of zero.
@@ -123,35 +122,31 @@ struct Quantity {
 }
 
 /// The shortest proof of the whole run.
-const PHASE: Quantity = Quantity {
+const PHASE: PointQuantity = PointQuantity {
     title: "Drive phase of every point",
     caption: "0 deg is resonance. Dashed: what is allowed. Bars: expanded uncertainty, k = 2.",
     axis: "drive phase (deg)",
     of: |point| {
-        let folded = point.drive_phase_deg.map(fold_half_turn_deg);
-        (folded, point.drive_phase_u_deg)
+        let phase = point.drive_phase_deg?;
+        Some(Measured::new(fold_half_turn_deg(phase.value), phase.u))
     },
     range: Some((-95.0, 95.0)),
     criterion: Some(HoldCriterion::DrivePhase),
 };
 
-const RATIO: Quantity = Quantity {
+const RATIO: PointQuantity = PointQuantity {
     title: "Efficiency of every point",
     caption: "100 V_n / V_a, losses of the bare span included. Bars: expanded uncertainty, k = 2.",
     axis: "efficiency (%)",
-    of: |point| (point.efficiency_pct, point.efficiency_u_pct),
+    of: |point| point.efficiency_pct,
     range: None,
     criterion: None,
 };
 
-fn of_points(audit: &Audit, kinds: &[(Look, &str)], quantity: &Quantity) -> Option<Picture> {
+fn of_points(audit: &Audit, kinds: &[(Look, &str)], quantity: &PointQuantity) -> Option<Picture> {
     let point_of = |case: &Case| {
-        let (value, uncertainty) = (quantity.of)(case.point);
-        Some((
-            case.point.frequency_hz?,
-            value?,
-            uncertainty.unwrap_or(f64::NAN),
-        ))
+        let value = (quantity.of)(case.point)?;
+        Some((case.point.frequency_hz?.value, value.value, value.u))
     };
     let all: Vec<(f64, f64, f64)> = audit.cases.iter().filter_map(point_of).collect();
     if all.is_empty() {
@@ -224,7 +219,7 @@ fn index_row(case: &Case) -> Markup {
         tr {
             th scope="row" { a href={ "#point-" (point.point) } { (point.point) } }
             td { span class={ "verdict " (class) } { (word) } }
-            td { (by_uncertainty(point.frequency_hz, point.frequency_u_hz)) }
+            td { (by_uncertainty(point.frequency_hz)) }
             td { (harmonic) }
             td { (duration(point.end_s - point.start_s)) }
             td { (ring_up) }

@@ -44,10 +44,11 @@ fn held(case: &Case) -> String {
         ),
         _ => {}
     }
-    if let (Some(bandwidth_hz), Some(frequency_hz)) =
-        (case.point.bandwidth_hz, case.point.frequency_hz)
-        && let Some(off_hz) =
-            case.largest(|row| row.frequency_hz.map(|frequency| frequency - frequency_hz))
+    if let (Some(bandwidth_hz), Some(settled)) = (case.point.bandwidth_hz, case.point.frequency_hz)
+        && let Some(off_hz) = case.largest(|row| {
+            row.frequency_hz
+                .map(|frequency_hz| frequency_hz - settled.value)
+        })
     {
         parts.push(format!(
             "the frequency within {} half-power bandwidths",
@@ -129,7 +130,7 @@ fn enumeration(parts: &[String]) -> String {
 mod tests {
     use super::*;
     use crate::analysis::TraceRow;
-    use crate::reduction::SettledPoint;
+    use crate::reduction::{Measured, SettledPoint};
     use crate::resonance::CriterionResult;
 
     fn result(
@@ -154,7 +155,7 @@ mod tests {
             start_s: 30.0,
             end_s: 53.5,
             harmonic: Some(9),
-            frequency_hz: Some(16.714),
+            frequency_hz: Some(Measured::without_u(16.714)),
             bandwidth_hz: Some(0.1),
             ..SettledPoint::default()
         }

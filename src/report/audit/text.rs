@@ -6,6 +6,7 @@ use super::Audit;
 use super::case::{Case, Judgement, Outcome};
 use super::sentence::sentence;
 use crate::report::number::duration;
+use crate::report::text_table::TextTable;
 
 /// The whole audit.
 pub fn text(audit: &Audit) -> String {
@@ -72,46 +73,24 @@ fn block(text: &mut String, case: &Case) {
         );
         return;
     }
-    let rows: Vec<[String; 6]> = case.judgements().iter().map(cells).collect();
-    let head = ["criterion", "value", "limit", "margin", "unit", "result"].map(str::to_owned);
-    let widths: Vec<usize> = (0..head.len())
-        .map(|column| {
-            std::iter::once(&head)
-                .chain(&rows)
-                .filter_map(|row| row.get(column))
-                .map(|cell| cell.chars().count())
-                .max()
-                .unwrap_or_default()
-        })
-        .collect();
-    for row in std::iter::once(&head).chain(&rows) {
-        let mut line = String::from("  ");
-        for (column, (cell, width)) in row.iter().zip(&widths).enumerate() {
-            let room = " ".repeat(width - cell.chars().count());
-            // Numbers stand at the right of their column.
-            if (1..=3).contains(&column) {
-                let _ = write!(line, "{room}{cell}  ");
-            } else {
-                let _ = write!(line, "{cell}{room}  ");
-            }
-        }
-        let _ = writeln!(text, "{}", line.trim_end());
-    }
+    let judgements = case.judgements();
+    // What a verdict rests on is never left out.
+    *text += &TextTable::new(&judgements)
+        .indented(2)
+        .words("criterion", "", 0, |judged| printable(judged.name))
+        .numbers("value", "", 0, |judged| judged.value_text())
+        .numbers("limit", "", 0, |judged| judged.limit_text())
+        .numbers("margin", "", 0, |judged| judged.margin_text())
+        .words("unit", "", 0, |judged| printable(judged.unit))
+        .words("result", "", 0, |judged| result(judged).to_owned())
+        .text(usize::MAX);
 }
 
-fn cells(judged: &Judgement) -> [String; 6] {
-    let result = match judged.outcome {
+fn result(judged: &Judgement) -> &'static str {
+    match judged.outcome {
         Outcome::Pass if judged.within_allowance() => "pass*",
         outcome => outcome.word(),
-    };
-    [
-        printable(judged.name),
-        judged.value_text(),
-        judged.limit_text(),
-        judged.margin_text(),
-        printable(judged.unit),
-        result.to_owned(),
-    ]
+    }
 }
 
 /// Text from a file without what could steer a terminal.

@@ -1,18 +1,21 @@
 //! Efficiency, power and strain over frequency.
 
+use std::collections::BTreeSet;
+
 use maud::{Markup, html};
 
-use crate::reduction::SettledPoint;
+use crate::evaluation::reduced_point::ReducedPoint;
+use crate::reduction::{Gauge, Measured, SettledPoint};
 use crate::report::audit::figures::Picture;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
 use crate::setup::Setup;
 use crate::setup::Verdict;
 
-/// Frequency, value, expanded uncertainty.
+/// Frequency, value, expanded uncertainty (infinite where none is stated).
 type Series = Vec<(f64, f64, f64)>;
 
-pub(super) fn section(setup: &Setup, points: &[&SettledPoint]) -> Markup {
+pub(super) fn section(setup: &Setup, points: &[&ReducedPoint]) -> Markup {
     let pictures: Vec<Picture> = [
         efficiency(setup, points),
         power(setup, points),
@@ -29,15 +32,12 @@ pub(super) fn section(setup: &Setup, points: &[&SettledPoint]) -> Markup {
     }
 }
 
-fn series(
-    points: &[&SettledPoint],
-    fields: impl Fn(&SettledPoint) -> (Option<f64>, Option<f64>),
-) -> Series {
+fn series(points: &[&ReducedPoint], of: impl Fn(&SettledPoint) -> Option<Measured>) -> Series {
     let mut series: Series = points
         .iter()
         .filter_map(|point| {
-            let (value, uncertainty) = fields(point);
-            Some((point.frequency_hz?, value?, uncertainty.unwrap_or(f64::NAN)))
+            let value = of(&point.point)?;
+            Some((point.point.frequency_hz?.value, value.value, value.u))
         })
         .collect();
     series.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -55,22 +55,20 @@ fn tops(series: &Series) -> impl Iterator<Item = f64> {
         .map(|point| point.1 + if point.2.is_finite() { point.2 } else { 0.0 })
 }
 
-fn frequency_axis(setup: &Setup, points: &[&SettledPoint]) -> Axis {
-    let measured = points.iter().filter_map(|point| point.frequency_hz);
+fn frequency_axis(setup: &Setup, points: &[&ReducedPoint]) -> Axis {
+    let measured = points
+        .iter()
+        .filter_map(|point| Some(point.point.frequency_hz?.value));
     Axis::over(
         "frequency (Hz)",
         measured.chain([setup.sweep.low_hz, setup.sweep.high_hz]),
     )
 }
 
-fn efficiency(setup: &Setup, points: &[&SettledPoint]) -> Option<Picture> {
+fn efficiency(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
     let of = |verdict: Verdict| {
         series(points, |point| {
-            if point.verdict == verdict {
-                (point.efficiency_pct, point.efficiency_u_pct)
-            } else {
-                (None, None)
-            }
+            point.efficiency_pct.filter(|_| point.verdict == verdict)
         })
     };
     let (held, steady) = (of(Verdict::Held), of(Verdict::Steady));
@@ -99,23 +97,15 @@ fn efficiency(setup: &Setup, points: &[&SettledPoint]) -> Option<Picture> {
     })
 }
 
-fn power(setup: &Setup, points: &[&SettledPoint]) -> Option<Picture> {
+fn power(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
     let parts = [
-        (
-            Look::Approach,
-            "total",
-            series(points, |p| (p.power_total_w, p.power_total_u_w)),
-        ),
+        (Look::Approach, "total", series(points, |p| p.power_total_w)),
         (
             Look::Second,
             "bare span",
-            series(points, |p| (p.power_bare_w, p.power_bare_u_w)),
+            series(points, |p| p.power_bare_w),
         ),
-        (
-            Look::Hold,
-            "damper",
-            series(points, |p| (p.power_damper_w, p.power_damper_u_w)),
-        ),
+        (Look::Hold, "damper", series(points, |p| p.power_damper_w)),
     ];
     if parts.iter().all(|(_, _, series)| series.is_empty()) {
         return None;
@@ -144,25 +134,18 @@ fn power(setup: &Setup, points: &[&SettledPoint]) -> Option<Picture> {
     })
 }
 
-fn strain(setup: &Setup, points: &[&SettledPoint]) -> Option<Picture> {
-    let mut gauges: Vec<&String> = points
+fn strain(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
+    let gauges: BTreeSet<&Gauge> = points
         .iter()
-        .flat_map(|point| point.strain_pp_um_m.keys())
+        .flat_map(|point| point.point.strain_pp_um_m.keys())
         .collect();
-    gauges.sort();
-    gauges.dedup();
     if gauges.is_empty() {
         return None;
     }
-    let all: Vec<(&String, Series)> = gauges
+    let all: Vec<(&Gauge, Series)> = gauges
         .into_iter()
         .map(|gauge| {
-            let of_gauge = series(points, |point| {
-                (
-                    point.strain_pp_um_m.get(gauge).copied(),
-                    point.strain_pp_u_um_m.get(gauge).copied(),
-                )
-            });
+            let of_gauge = series(points, |point| point.strain_pp_um_m.get(gauge).copied());
             (gauge, of_gauge)
         })
         .collect();
@@ -188,7 +171,7 @@ fn strain(setup: &Setup, points: &[&SettledPoint]) -> Option<Picture> {
             figure
                 .line(look, line(&series))
                 .errors(look, series)
-                .key(look, gauge)
+                .key(look, &gauge.to_string())
         },
     );
     Some(Picture {

@@ -15,8 +15,8 @@ use maud::{Markup, html};
 use super::html::{facts_list, page};
 use super::number::duration;
 use super::recordings::Recordings;
+use crate::evaluation::reduced_point::ReducedPoint;
 use crate::ledger::{Run, RunState};
-use crate::reduction::SettledPoint;
 use crate::report::reduction::ReadReduction;
 use crate::report::reduction::Reduction;
 use crate::setup::Setup;
@@ -46,22 +46,14 @@ pub struct Document<'a> {
 
 impl Document<'_> {
     /// The points, with the bare span's losses taken off where `reduce` did.
-    fn points(&self) -> Vec<&SettledPoint> {
+    fn points(&self) -> Vec<ReducedPoint> {
         match self.reduction {
-            ReadReduction::Whole(_, points) => points.iter().map(|point| &point.point).collect(),
-            ReadReduction::None | ReadReduction::Stale => self.run.points.iter().collect(),
+            ReadReduction::Whole(_, points) => points.clone(),
+            ReadReduction::None | ReadReduction::Stale => {
+                let points = self.run.points.iter().cloned();
+                points.map(ReducedPoint::from).collect()
+            }
         }
-    }
-
-    fn taken_off(&self) -> tables::TakenOff {
-        let ReadReduction::Whole(_, points) = self.reduction else {
-            return tables::TakenOff::new();
-        };
-        points
-            .iter()
-            .filter(|p| p.power_taken_off_w.is_some())
-            .map(|p| (p.point.point, (p.power_taken_off_w, p.power_taken_off_u_w)))
-            .collect()
     }
 
     fn reduced(&self) -> Option<&Reduction> {
@@ -73,16 +65,16 @@ impl Document<'_> {
 
     /// The report.
     pub fn html(&self) -> String {
-        let (rejected, settled): (Vec<_>, Vec<_>) = self
-            .points()
-            .into_iter()
-            .partition(|point| point.verdict == Verdict::Rejected);
+        let points = self.points();
+        let (rejected, settled): (Vec<_>, Vec<_>) = points
+            .iter()
+            .partition(|point| point.point.verdict == Verdict::Rejected);
         let body = html! {
             (self.title_block())
             (cautions())
             @if let Some(reduction) = self.reduced() { (verdict::summary(reduction)) }
             (setting::section(self.setup))
-            (tables::settled(&settled, self.taken_off()))
+            (tables::settled(&settled))
             (figures::section(self.setup, &settled))
             @if let Some(reduction) = self.reduced() { (verdict::details(reduction)) }
             (tables::rejected(&rejected))

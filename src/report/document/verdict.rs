@@ -1,4 +1,5 @@
-//! What the reduction says: criteria, holes, second methods, the bare run.
+//! What the reduction says: criteria, gaps in the coverage, second methods, the
+//! bare run.
 
 use maud::{Markup, html};
 
@@ -8,7 +9,7 @@ use crate::report::audit::figures::Picture;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
 use crate::report::html::{facts_list, row, table};
-use crate::report::number::{ABSENT, fixed, plain, significant, with_uncertainty};
+use crate::report::number::{ABSENT, fixed, measured, plain, significant};
 use crate::report::reduction::Reduction;
 
 /// The style sheet's class for an outcome.
@@ -37,10 +38,10 @@ pub(super) fn summary(reduction: &Reduction) -> Markup {
                 td class="words" {
                     (count(Outcome::Pass)) " pass, " (count(Outcome::Fail)) " fail, "
                     (count(Outcome::Inconclusive)) " inconclusive"
-                    @match judgement.holes.len() {
+                    @match judgement.gaps.len() {
                         0 => {},
-                        1 => { "; 1 hole in the coverage" },
-                        more => { "; " (more) " holes in the coverage" },
+                        1 => { "; 1 gap in the coverage" },
+                        more => { "; " (more) " gaps in the coverage" },
                     }
                 }
                 td class="words" { (judgement.decision_rule) }
@@ -65,15 +66,15 @@ pub(super) fn details(reduction: &Reduction) -> Markup {
 }
 
 fn criterion(judgement: &Judgement) -> Markup {
-    let holes: Vec<String> = judgement
-        .holes
+    let gaps: Vec<String> = judgement
+        .gaps
         .iter()
-        .map(|hole| format!("{} to {} Hz", plain(hole.from_hz, 4), plain(hole.to_hz, 4)))
+        .map(|gap| format!("{} to {} Hz", plain(gap.from_hz, 4), plain(gap.to_hz, 4)))
         .collect();
     html! {
         h2 { (capital(&judgement.criterion)) " " (badge(judgement.outcome)) } "\n"
-        @if !holes.is_empty() {
-            p class="warning" { "Not covered, no judged point between: " (holes.join(", ")) "." } "\n"
+        @if !gaps.is_empty() {
+            p class="warning" { "Not covered, no judged point between: " (gaps.join(", ")) "." } "\n"
         }
         div class="grid" { "\n" (picture(judgement).markup()) } "\n"
         (points_table(judgement))
@@ -96,7 +97,7 @@ fn points_table(judgement: &Judgement) -> Markup {
                 th scope="row" { (point.point) }
                 td class=(class(point.outcome)) { (point.outcome.word()) }
                 td { (significant(point.frequency_hz, 5)) }
-                td { (with_uncertainty(point.value, point.value_u)) }
+                td { (measured(point.value)) }
                 td { (point.required.map_or_else(|| ABSENT.to_owned(), |required| significant(required, 4))) }
                 @if remarks {
                     td class="words" { (point.reason.as_deref().unwrap_or_default()) }
@@ -121,7 +122,7 @@ fn picture(judgement: &Judgement) -> Picture {
             .points
             .iter()
             .filter(|point| point.outcome == outcome)
-            .filter_map(|p| Some((p.frequency_hz, p.value?, p.value_u.unwrap_or(f64::NAN))))
+            .filter_map(|p| Some((p.frequency_hz, p.value?.value, p.value?.u)))
             .collect()
     };
     let mut required: Vec<(f64, f64)> = judgement
@@ -130,7 +131,10 @@ fn picture(judgement: &Judgement) -> Picture {
         .filter_map(|point| Some((point.frequency_hz, point.required?)))
         .collect();
     required.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let top = |point: &PointJudgement| Some(point.value? + point.value_u.unwrap_or(0.0));
+    let top = |point: &PointJudgement| {
+        let value = point.value?;
+        Some(value.value + value.stated_u().unwrap_or(0.0))
+    };
     let tops = judgement
         .points
         .iter()
@@ -144,8 +148,8 @@ fn picture(judgement: &Judgement) -> Picture {
         Axis::from_zero(&format!("value ({})", judgement.unit), tops),
     )
     .height(190.0);
-    let figure = judgement.holes.iter().fold(figure, |figure, hole| {
-        figure.band_x(Look::Fail, hole.from_hz, hole.to_hz)
+    let figure = judgement.gaps.iter().fold(figure, |figure, gap| {
+        figure.band_x(Look::Fail, gap.from_hz, gap.to_hz)
     });
     let kinds = [
         (Look::Pass, Outcome::Pass),
@@ -184,8 +188,8 @@ fn checks(checks: &[MethodCheck]) -> Markup {
             significant(check.frequency_hz, 5),
             name_of(&check.method),
             name_of(&check.compared),
-            with_uncertainty(Some(check.standing_wave_w), Some(check.standing_wave_u_w)),
-            with_uncertainty(Some(check.second_w), Some(check.second_u_w)),
+            measured(Some(check.standing_wave_w)),
+            measured(Some(check.second_w)),
             check
                 .e_n
                 .map_or_else(|| ABSENT.to_owned(), |e_n| fixed(e_n, 2)),
@@ -236,7 +240,7 @@ fn basis(reduction: &Reduction) -> Markup {
                 losses.harmonics,
                 plain(losses.low_hz, 4),
                 plain(losses.high_hz, 4),
-                with_uncertainty(Some(losses.level_exponent), Some(losses.level_exponent_u)),
+                measured(Some(losses.level_exponent)),
                 losses.basis(),
                 plain(losses.subtraction_u_pct, 2),
             ),

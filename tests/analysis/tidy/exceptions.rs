@@ -71,18 +71,6 @@ pub const EXCEPTIONS: &[Exception] = &[
         reason: "for now: files of one folder and its `mod.rs` need each other",
     },
     Exception {
-        rule: "command line",
-        file: "evaluation/comparison.rs",
-        about: "clap::ValueEnum",
-        reason: "for now: the kind of comparison is parsed where it is defined",
-    },
-    Exception {
-        rule: "purity",
-        file: "evaluation/comparison.rs",
-        about: "clap::ValueEnum",
-        reason: "for now: see 'command line'",
-    },
-    Exception {
         rule: "type names",
         file: "commands/",
         about: "Args",
@@ -104,12 +92,6 @@ pub const EXCEPTIONS: &[Exception] = &[
         rule: "type names",
         file: "",
         about: "Device",
-        reason: "for now: one of both is to be renamed",
-    },
-    Exception {
-        rule: "type names",
-        file: "",
-        about: "Difference",
         reason: "for now: one of both is to be renamed",
     },
     Exception {
@@ -157,31 +139,13 @@ pub const EXCEPTIONS: &[Exception] = &[
     Exception {
         rule: "type names",
         file: "",
-        about: "Quantity",
-        reason: "for now: one of both is to be renamed",
-    },
-    Exception {
-        rule: "type names",
-        file: "",
         about: "Recordings",
         reason: "for now: one of both is to be renamed",
     },
     Exception {
         rule: "type names",
         file: "",
-        about: "Sensor",
-        reason: "for now: one of both is to be renamed",
-    },
-    Exception {
-        rule: "type names",
-        file: "",
         about: "Standing",
-        reason: "for now: one of both is to be renamed",
-    },
-    Exception {
-        rule: "type names",
-        file: "",
-        about: "TakenOff",
         reason: "for now: one of both is to be renamed",
     },
     Exception {

@@ -210,9 +210,9 @@ impl Outcome {
     /// Error of the ratio and its stated uncertainty (k = 2), both relative to
     /// the true ratio; `None` where no ratio was given.
     pub fn ratio_error(&self) -> Option<(f64, f64)> {
-        let point = &self.judged.as_ref()?.point;
+        let iswr = self.judged.as_ref()?.point.iswr?;
         let right = self.truth.iswr;
-        Some((point.iswr? / right - 1.0, point.iswr_u? / right))
+        Some((iswr.value / right - 1.0, iswr.stated_u()? / right))
     }
 
     /// One line for messages.

@@ -5,12 +5,12 @@
 //! calibration error that both powers share. Pure.
 
 use crate::maths;
-use crate::reduction::uncertainty::COVERAGE;
+use crate::reduction::{COVERAGE, Measured};
 use crate::setup::{Channel, Role, Setup};
 
 /// Every reason why the losses of `bare` may not be taken off `run`; none when
 /// they fit. Each names the key, what is wrong and what would be right.
-pub fn misfits(run: &Setup, bare: &Setup) -> Vec<String> {
+pub fn incompatibilities(run: &Setup, bare: &Setup) -> Vec<String> {
     let mut out = Vec::new();
     if bare.test.damper.is_some() || bare.span.damper_position_m.is_some() {
         out.push(
@@ -50,7 +50,7 @@ pub fn misfits(run: &Setup, bare: &Setup) -> Vec<String> {
             diameters.0, diameters.1
         ));
     }
-    let mut apart = |key: &str, run: Stated, bare: Stated| {
+    let mut apart = |key: &str, run: Measured, bare: Measured| {
         if (run.value - bare.value).abs() > maths::hypot(run.u, bare.u) {
             out.push(format!(
                 "{key}: {} ± {} in the run, {} ± {} in the baseline: further apart than the stated \
@@ -71,37 +71,24 @@ pub fn misfits(run: &Setup, bare: &Setup) -> Vec<String> {
     out
 }
 
-/// A value of a setup with its expanded uncertainty.
-#[derive(Debug, Clone, Copy)]
-struct Stated {
-    value: f64,
-    u: f64,
+fn stated_pct(value: f64, pct: f64) -> Measured {
+    Measured::new(value, value * pct / 100.0)
 }
 
-fn stated_pct(value: f64, pct: f64) -> Stated {
-    Stated {
-        value,
-        u: value * pct / 100.0,
-    }
-}
-
-fn mass(setup: &Setup) -> Stated {
+fn mass(setup: &Setup) -> Measured {
     let c = &setup.conductor;
     stated_pct(c.mass_kg_per_m, c.mass_uncertainty_pct)
 }
 
-fn tension(setup: &Setup) -> Stated {
+fn tension(setup: &Setup) -> Measured {
     stated_pct(setup.span.tension_kn, setup.span.tension_uncertainty_pct)
 }
 
-fn length(setup: &Setup) -> Stated {
-    Stated {
-        value: setup.span.length_m,
-        u: 1e-3 * setup.span.length_uncertainty_mm,
-    }
+fn length(setup: &Setup) -> Measured {
+    Measured::new(setup.span.length_m, 1e-3 * setup.span.length_uncertainty_mm)
 }
 
-fn stiffness(setup: &Setup) -> Option<Stated> {
+fn stiffness(setup: &Setup) -> Option<Measured> {
     let c = &setup.conductor;
     let value = c.bending_stiffness_n_m2?;
     Some(stated_pct(value, c.bending_stiffness_uncertainty_pct))
@@ -187,8 +174,8 @@ mod tests {
     #[test]
     fn the_demo_pair_fits_and_the_other_way_round_does_not() {
         let (damped, bare) = pair();
-        assert_eq!(misfits(&damped, &bare), Vec::<String>::new());
-        let turned = misfits(&bare, &damped);
+        assert_eq!(incompatibilities(&damped, &bare), Vec::<String>::new());
+        let turned = incompatibilities(&bare, &damped);
         assert_eq!(turned.len(), 2, "{turned:?}");
         assert!(turned[0].contains("no bare run"));
         assert!(turned[1].contains("has no damper"));
@@ -200,7 +187,7 @@ mod tests {
         let with = |change: &dyn Fn(&mut Setup)| {
             let mut other = bare.clone();
             change(&mut other);
-            misfits(&damped, &other)
+            incompatibilities(&damped, &other)
         };
         assert!(with(&|b| b.conductor.designation = "ACSR 54/7".into())[0].contains("designation"));
         assert!(with(&|b| b.conductor.designation = "acsr 26/7,  21.8 MM".into()).is_empty());

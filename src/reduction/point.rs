@@ -1,0 +1,107 @@
+//! The settled point: what a hold is reduced to.
+
+use std::collections::BTreeMap;
+
+use super::fields::ReportTable::{Motion, Power};
+use super::fields::{Shown, point_fields};
+use super::gauge::Gauge;
+use super::measured::Measured;
+use crate::setup::Verdict;
+
+point_fields! {
+    /// One line of `points.jsonl`. Peak values unless the name says `pp`.
+    /// Uncertainties (`_u` before the unit part) are expanded, k = 2. A value
+    /// that cannot be trusted is `None` and a reason says why.
+    #[derive(Debug, Clone, Default, PartialEq)]
+    pub struct SettledPoint {
+        /// Number of the point in the run, from 1.
+        point: u64 = Shown::in_files("")
+            .report(Motion, "Point").terminal("#").settled(0).reduced(0);
+        /// `held`: steady and shown to be at resonance; `steady`: resonance neither shown nor
+        /// excluded; `rejected`: looked like a dwell and does not count.
+        verdict: Verdict = Shown::in_files("")
+            .report(Motion, "Verdict").terminal("verdict").settled(0);
+        /// What is to be said of the point; of a rejected one why it does not count.
+        reasons: Vec<String> = Shown::in_files("");
+        /// Begin of the hold, from sample 0 of the main source.
+        start_s: f64 = Shown::in_files("s").terminal("from").settled(6);
+        /// End of the hold.
+        end_s: f64 = Shown::in_files("s").terminal("to").settled(8);
+        /// Begin of the hold by the clock of the recording: a label, nothing is computed from it.
+        start_utc: Option<String> = Shown::in_files("");
+        /// Number n of the harmonic, loops of the span.
+        harmonic: Option<u32> = Shown::in_files("")
+            .report(Motion, "Harmonic").terminal("n").settled(3).reduced(7).after("verdict");
+        /// Frequency of the drive, common to all channels.
+        frequency_hz / frequency_u_hz: Option<Measured> = Shown::in_files("Hz")
+            .report(Motion, "Frequency").terminal("frequency").settled(0).reduced(0);
+        /// Velocity V_a of the antinode.
+        antinode_velocity_mm_s / antinode_velocity_u_mm_s: Option<Measured> = Shown::in_files("mm/s peak")
+            .report(Motion, "Antinode velocity").terminal("antinode").settled(1).reduced(4);
+        /// Velocity V_n of the node, `iswr` times that of the antinode.
+        node_velocity_mm_s / node_velocity_u_mm_s: Option<Measured> = Shown::in_files("mm/s peak")
+            .report(Motion, "Node velocity").terminal("node").settled(5);
+        /// Displacement of the antinode.
+        antinode_amplitude_mm_pp / antinode_amplitude_u_mm_pp: Option<Measured> = Shown::in_files("mm pp")
+            .report(Motion, "Antinode amplitude");
+        /// Displacement of the node.
+        node_amplitude_mm_pp / node_amplitude_u_mm_pp: Option<Measured> = Shown::in_files("mm pp");
+        /// Inverse standing wave ratio S = V_n / V_a, by the part of the node's motion that is in
+        /// quadrature with the antinode's.
+        iswr / iswr_u: Option<Measured> = Shown::in_files("");
+        /// Efficiency 100 S; the losses of the bare span are in it.
+        efficiency_pct / efficiency_u_pct: Option<Measured> = Shown::in_files("%")
+            .report(Motion, "Efficiency 100 S").terminal("efficiency").settled(0).reduced(0);
+        /// Phase of the node's velocity against the antinode's: ±90 with the sensor on the node.
+        node_phase_deg / node_phase_u_deg: Option<Measured> = Shown::in_files("deg");
+        /// Distance of the node sensor from the node; above 0 it is nearer to the antinode sensor.
+        node_offset_mm / node_offset_u_mm: Option<Measured> = Shown::in_files("mm");
+        /// Distance of the antinode sensor from the antinode, where the places of both sensors are
+        /// in the setup.
+        antinode_offset_mm / antinode_offset_u_mm: Option<Measured> = Shown::in_files("mm");
+        /// Phase of the antinode's velocity against the drive force: 0 or 180 at resonance.
+        drive_phase_deg / drive_phase_u_deg: Option<Measured> = Shown::in_files("deg")
+            .report(Motion, "Drive phase").within_half_turn();
+        /// Half-power bandwidth of the resonance, 2 S f_1 / pi.
+        bandwidth_hz: Option<f64> = Shown::in_files("Hz");
+        /// Power carried past the node, ½ sqrt(T m) V_a V_n (IEEE 664).
+        power_total_w / power_total_u_w: Option<Measured> = Shown::in_files("W")
+            .report(Power, "Total power").terminal("P total").settled(2).reduced(3);
+        /// The same with bending stiffness in the wave impedance; absent where EI is not given.
+        power_total_stiffness_w / power_total_stiffness_u_w: Option<Measured> = Shown::in_files("W")
+            .report(Power, "Total with stiffness");
+        /// Power of the bare span at the point's frequency and level, by the standard's form;
+        /// filled in by `reduce`.
+        power_bare_w / power_bare_u_w: Option<Measured> = Shown::in_files("W")
+            .report(Power, "Bare span").terminal("P bare").reduced(2);
+        /// Power of the damper: `power_total_w` less `power_taken_off_w`; filled in by `reduce`.
+        power_damper_w / power_damper_u_w: Option<Measured> = Shown::in_files("W")
+            .report(Power, "Damper").terminal("P damper").reduced(0);
+        /// Power fed in at the drive, ½ F V cos(phi), in all of which the whole span's losses are.
+        power_force_w / power_force_u_w: Option<Measured> = Shown::in_files("W")
+            .report(Power, "From force");
+        /// Dynamic bending strain at each gauge. The key is the clamp (`damper`, `end`), with the
+        /// channel's name where a clamp has several: `end: gauge 2`.
+        strain_pp_um_m / strain_pp_u_um_m: BTreeMap<Gauge, Measured> = Shown::in_files("µm/m pp")
+            .report(Power, "Strain").terminal("strain").settled(4);
+        /// How far the level is from the one the setup asks for.
+        target_deviation_pct: Option<f64> = Shown::in_files("%")
+            .report(Motion, "Off target level").terminal("off target").settled(0).reduced(0);
+        /// Signal to noise ratio at the antinode.
+        snr_db: Option<f64> = Shown::in_files("dB");
+        /// Harmonics of the antinode's motion, root of the sum of squares over the fundamental.
+        distortion_pct: Option<f64> = Shown::in_files("%");
+        /// Samples of the hold at full scale, over all channels that a number rests on.
+        clipped_samples: u64 = Shown::in_files("");
+        /// Samples of the hold that were lost.
+        missing_samples: u64 = Shown::in_files("");
+    }
+}
+
+impl SettledPoint {
+    /// The largest strain of all gauges, µm/m peak-to-peak.
+    pub fn largest_strain_pp_um_m(&self) -> Option<f64> {
+        let strains = self.strain_pp_um_m.values().map(|strain| strain.value);
+        strains.reduce(f64::max)
+    }
+}
