@@ -1,10 +1,4 @@
 //! A reviewer doubts a point: audit, verify and report of a rehearsed run.
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::indexing_slicing,
-    reason = "a failure in a test's own scaffolding is the test's message"
-)]
 
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;

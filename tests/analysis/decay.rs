@@ -5,12 +5,6 @@
 //! The truth is that of the virtual span: power at the damper's clamp from the
 //! exact field. Its analysis counterpart shares no code with it.
 
-#![allow(
-    clippy::unwrap_used,
-    clippy::indexing_slicing,
-    reason = "a failure is the test's own message"
-)]
-
 use num_complex::Complex64;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;

@@ -1,11 +1,6 @@
 //! The device's clock against the host's: the rate that is found, and whether
 //! its stated uncertainty can be believed.
 
-#![allow(
-    clippy::unwrap_used,
-    reason = "a failure here is the test's own message"
-)]
-
 use std::time::Duration;
 
 use rand::{RngExt, SeedableRng};

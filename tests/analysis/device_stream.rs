@@ -1,13 +1,6 @@
 //! Streams of a device over a bad line: what is taken is right, what is lost
 //! is counted, and the next good frame is good again.
 
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::indexing_slicing,
-    clippy::panic,
-    reason = "a failure here is the test's own message"
-)]
 #![allow(clippy::float_cmp, reason = "transport is exact")]
 
 use std::collections::BTreeMap;

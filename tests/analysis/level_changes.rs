@@ -1,8 +1,6 @@
 //! One frequency, several levels: each level that is held is a point of its
 //! own, a drive that was cut is no dwell, and a dwell without end is judged.
 
-#![allow(clippy::unwrap_used, clippy::indexing_slicing)]
-
 use crate::bench::virtual_span::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
 use spanhold::rehearsal::{
     Disturbance, Program, Rehearsal, Step, Transition, VirtualSpan, perform,

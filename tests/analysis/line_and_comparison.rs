@@ -3,12 +3,6 @@
 //! The run folders are made here from points of an invented damper; what is
 //! checked is arithmetic done by hand beside each check.
 
-#![allow(
-    clippy::unwrap_used,
-    clippy::indexing_slicing,
-    reason = "a failure is the test's own message"
-)]
-
 use assert_cmd::assert::OutputAssertExt as _;
 use spanhold::reduction::{Measured, SettledPoint};
 use spanhold::setup::Verdict;

@@ -1,11 +1,5 @@
 //! A user plans a sweep: `spanhold plan SETUP`, as table, CSV and JSON.
 
-#![allow(
-    clippy::unwrap_used,
-    clippy::indexing_slicing,
-    reason = "a failure is the test's own message"
-)]
-
 use std::path::{Path, PathBuf};
 
 use assert_cmd::assert::OutputAssertExt as _;

@@ -5,12 +5,6 @@
 //! speed (the damper sits at 70 % of the loop at the highest frequency) and
 //! the frequencies of its harmonics; the span length and EI/T come out by a fit.
 
-#![allow(
-    clippy::unwrap_used,
-    clippy::indexing_slicing,
-    reason = "a failure is the test's own message"
-)]
-
 use spanhold::span::StrungConductor;
 
 use crate::bench::run_folder::{code, spanhold};

@@ -3,12 +3,7 @@
 //!
 //! `hound` writes the plain files, so that writer and reader share no code;
 //! headers that no library writes are laid out by hand here.
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::indexing_slicing,
-    reason = "a failure here is the test's own message"
-)]
+
 #![allow(clippy::float_cmp, reason = "decoding is exact")]
 
 use std::fs;

@@ -1,12 +1,6 @@
 //! Recording what comes in: nothing rounded, nothing lost by a crash, and the
 //! same stream when read back.
 
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::indexing_slicing,
-    reason = "a failure here is the test's own message"
-)]
 #![allow(clippy::float_cmp, reason = "recording is exact")]
 
 use std::fs;

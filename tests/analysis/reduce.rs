@@ -3,13 +3,6 @@
 //! Run folders are made here from points whose powers are simple numbers; the
 //! arithmetic beside each check was done by hand.
 
-#![allow(
-    clippy::unwrap_used,
-    clippy::indexing_slicing,
-    clippy::panic,
-    reason = "a failure is the test's own message"
-)]
-
 use std::path::PathBuf;
 use std::process::Output;
 

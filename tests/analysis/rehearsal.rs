@@ -1,12 +1,6 @@
 //! A trainer makes a recording of the virtual span, and what is in it is what
 //! the truth beside it says.
 
-#![allow(
-    clippy::unwrap_used,
-    clippy::indexing_slicing,
-    reason = "a failure here is the test's own message"
-)]
-
 use std::f64::consts::TAU;
 use std::path::Path;
 

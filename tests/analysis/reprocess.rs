@@ -1,9 +1,4 @@
 //! `spanhold reprocess`, run as a user runs it: recordings in, run folder out.
-#![allow(
-    clippy::unwrap_used,
-    clippy::indexing_slicing,
-    reason = "a failure in a test's own scaffolding is the test's message"
-)]
 
 use std::f64::consts::TAU;
 use std::path::{Path, PathBuf};

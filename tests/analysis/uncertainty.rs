@@ -3,8 +3,6 @@
 //! cross-checked there with the package `uncertainties`), and against Monte
 //! Carlo as in JCGM 101.
 
-#![allow(clippy::unwrap_used, clippy::indexing_slicing)]
-
 use num_complex::Complex64;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;

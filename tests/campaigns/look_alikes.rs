@@ -2,8 +2,6 @@
 //! are held: none may be judged wrongly, and what is rejected must name the
 //! true cause. The truth is the virtual span's exact solution.
 
-#![allow(clippy::unwrap_used, clippy::indexing_slicing)]
-
 use spanhold::rehearsal::{
     Disturbance, DwellTruth, Expectation, Program, Resonance, Step, Transition, VirtualSpan,
     perform,

@@ -6,8 +6,6 @@
 //! with 6,000 the interval ends 4 % above the ratio found, whose own standard
 //! deviation is 1.8 %.
 
-#![allow(clippy::unwrap_used, clippy::indexing_slicing)]
-
 #[path = "../../benches/tone_limit/bound.rs"]
 mod bound;
 #[path = "../../benches/tone_limit/monte_carlo.rs"]

@@ -1,12 +1,6 @@
 //! The reader thread of a serial device: over links that a test scripts, and
 //! over a real pseudo terminal.
 
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::indexing_slicing,
-    reason = "a failure here is the test's own message"
-)]
 #![allow(clippy::float_cmp, reason = "transport is exact")]
 
 use std::collections::VecDeque;

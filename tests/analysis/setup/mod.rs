@@ -1,12 +1,5 @@
 //! The setup file as its user meets it: what is right is taken as written,
 //! what is wrong is named with its line, its key and what would be right.
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::indexing_slicing,
-    clippy::panic,
-    reason = "a failure here is the test's own message"
-)]
 
 mod accepted;
 mod criteria;

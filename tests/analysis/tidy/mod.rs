@@ -1,13 +1,6 @@
 //! The order of the house, read from the tree of `src/` and not from what is
 //! said about it. Each rule has a test on a small made-up tree that breaks it:
 //! a check that cannot fail shows nothing.
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::indexing_slicing,
-    clippy::panic,
-    reason = "a failure here is the test's own message"
-)]
 
 mod broken;
 mod exceptions;

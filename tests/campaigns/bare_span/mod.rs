@@ -8,8 +8,6 @@
 //! The whole set, which prints the tables of the guide (page "Tolerances"):
 //! `cargo test --release --test campaigns -- --ignored bare_span --nocapture --test-threads 1`
 
-#![allow(clippy::unwrap_used, clippy::indexing_slicing)]
-
 mod bench;
 mod doubts;
 mod table;
