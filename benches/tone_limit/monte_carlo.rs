@@ -11,7 +11,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use spanhold::tone::TonePlan;
 use spanhold::tone::fit::{PhasorEstimate, ToneGuess, fit};
-use spanhold::tone::interval::fit_interval;
+use spanhold::tone::interval::HoldFit;
 use spanhold::tone::plan::PlannedChannel;
 use spanhold::tone::search::Search;
 use std::f64::consts::{PI, TAU};
@@ -216,7 +216,7 @@ impl Cell {
     }
 
     /// As the program does it: an FFT peak, then the fit; with mains hum, the
-    /// fit of a whole hold, which finds the foreign tone by itself.
+    /// fit of a whole hold, which finds the interfering tone by itself.
     fn estimate(&self, search: &mut Search, samples: &Array2<f64>) -> Option<Estimate> {
         let say: Vec<bool> = match self.signal {
             Signal::Mains | Signal::MainsTold => vec![true, true, false],
@@ -224,7 +224,8 @@ impl Cell {
         };
         let frequency_hz = search.peak(samples.view(), &say, 6.6, 73.6)?;
         if self.signal == Signal::Mains {
-            let interval = fit_interval(&hold_plan(), samples.view(), frequency_hz).ok()?;
+            let mut hold_fit = HoldFit::new(&hold_plan());
+            let interval = hold_fit.fit(samples.view(), frequency_hz).ok()?;
             return Some(Estimate {
                 frequency_hz: interval.frequency_hz,
                 frequency_u_hz: interval.frequency_u_hz,

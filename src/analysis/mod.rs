@@ -16,7 +16,7 @@ use crate::resonance::hop_estimate::HopEstimate;
 use crate::resonance::phasor::detuning_bandwidths;
 use crate::resonance::{Dwell, Tracker};
 use crate::setup::{Role, Setup};
-use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
+use crate::tone::interval::{HoldFit, IntervalTone, join_hops};
 use crate::tone::{ToneFrame, ToneMessage, TonePlan};
 
 /// How long the other sources are kept in memory while the main one is silent.
@@ -41,11 +41,23 @@ pub struct Analysis {
 }
 
 /// Frames of a source that does not carry the antinode.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 struct AuxiliarySource {
+    hold_fit: HoldFit,
     frames: VecDeque<Arc<ToneFrame>>,
     reached_s: f64,
     ended: bool,
+}
+
+impl AuxiliarySource {
+    fn new(plan: &TonePlan) -> Self {
+        Self {
+            hold_fit: HoldFit::new(plan),
+            frames: VecDeque::new(),
+            reached_s: 0.0,
+            ended: false,
+        }
+    }
 }
 
 impl Analysis {
@@ -66,7 +78,7 @@ impl Analysis {
             main_s: 0.0,
             tracker,
             start_utc,
-            auxiliary: plans.iter().map(|_| AuxiliarySource::default()).collect(),
+            auxiliary: plans.iter().map(AuxiliarySource::new).collect(),
             waiting: VecDeque::new(),
         }
     }
@@ -166,9 +178,10 @@ impl Analysis {
         }
     }
 
-    fn settle(&self, dwell: &Dwell) -> SettledPoint {
+    fn settle(&mut self, dwell: &Dwell) -> SettledPoint {
+        let main = self.main;
         let others: Vec<(usize, IntervalTone, Vec<u64>)> = (0..self.plans.len())
-            .filter(|source| *source != self.main)
+            .filter(|source| *source != main)
             .filter_map(|source| self.auxiliary_interval(source, dwell))
             .collect();
         let mut fits = Vec::new();
@@ -186,14 +199,13 @@ impl Analysis {
 
     /// The same stretch of time on another source, fitted at its own clock.
     fn auxiliary_interval(
-        &self,
+        &mut self,
         source: usize,
         dwell: &Dwell,
     ) -> Option<(usize, IntervalTone, Vec<u64>)> {
         let plan = self.plans.get(source)?;
-        let frames: Vec<Arc<ToneFrame>> = self
-            .auxiliary
-            .get(source)?
+        let auxiliary = self.auxiliary.get_mut(source)?;
+        let frames: Vec<Arc<ToneFrame>> = auxiliary
             .frames
             .iter()
             .filter(|frame| {
@@ -212,7 +224,7 @@ impl Analysis {
         }
         let samples = join_hops(frames.iter().map(|frame| frame.samples.as_ref()));
         let guess_hz = dwell.interval.as_ref()?.frequency_hz;
-        let interval = fit_interval(plan, samples.view(), guess_hz).ok()?;
+        let interval = auxiliary.hold_fit.fit(samples.view(), guess_hz).ok()?;
         let clipped = clipped_by_place(&frames, plan.channels.len());
         Some((source, interval, clipped))
     }

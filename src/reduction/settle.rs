@@ -14,6 +14,7 @@ use crate::resonance::phasor::velocity_m_s;
 use crate::setup::level::target_deviation_pct;
 use crate::setup::{Channel, Role, Setup};
 use crate::tone::interval::{IntervalChannel, IntervalTone};
+use crate::tone::mains::mains_lines_hz;
 use crate::tone::{ToneFrame, TonePlan};
 
 /// A channel's part in the point: the setup's channel, what the fit found, and
@@ -368,7 +369,5 @@ fn gauge_of(channel: &Channel, gauges: &[&ChannelFit]) -> Option<Gauge> {
 /// A gauge's cable picks up hum as large as its signal, and 1.5 resolution
 /// widths (1/length) are what the fit needs to hold two tones apart.
 fn near_mains_hz(frequency_hz: f64, seconds: f64) -> Option<f64> {
-    [50.0, 60.0]
-        .into_iter()
-        .find(|mains: &f64| (frequency_hz - mains).abs() < 1.5 / seconds)
+    mains_lines_hz(1).find(|mains_hz| (frequency_hz - mains_hz).abs() < 1.5 / seconds)
 }

@@ -14,6 +14,7 @@ use super::trend::{envelope_line, trend};
 use crate::maths;
 use crate::setup::{HoldRules, Quantity};
 use crate::tone::interval::IntervalChannel;
+use crate::tone::mains::mains_lines_hz;
 
 /// On which side of its limit a value has to stay.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -439,7 +440,7 @@ impl Stretch<'_> {
             let near = |hz: f64| (hz - interval.frequency_hz).abs() < 3.0 && !is_mains(hz);
             Some(
                 channel
-                    .foreign
+                    .interfering
                     .iter()
                     .filter(|(hz, _)| near(*hz))
                     .map(|(hz, amplitude)| (*hz, 100.0 * amplitude / fundamental))
@@ -574,9 +575,7 @@ impl Stretch<'_> {
 
 /// Within 0.3 Hz of the mains frequencies of the world and their doubles.
 fn is_mains(frequency_hz: f64) -> bool {
-    [50.0, 60.0, 100.0, 120.0]
-        .iter()
-        .any(|mains| (frequency_hz - mains).abs() < 0.3)
+    mains_lines_hz(2).any(|mains_hz| (frequency_hz - mains_hz).abs() < 0.3)
 }
 
 #[cfg(test)]

@@ -20,8 +20,9 @@
 // The indices below run over matrices whose sizes this file itself sets.
 #![allow(clippy::indexing_slicing, clippy::needless_range_loop)]
 
-use ndarray::{Array2, ArrayView2};
+use ndarray::{Array2, ArrayView1, ArrayView2, Axis};
 use num_complex::Complex64;
+use std::borrow::Cow;
 use std::f64::consts::TAU;
 
 use super::dense::{Cholesky, Symmetric};
@@ -149,7 +150,7 @@ const LANES: usize = 4;
 /// Fits `tones` to `samples` (channels × samples, evenly spaced at `rate_hz`).
 ///
 /// `frequency_channels[c]` says whether channel c has a say in the common
-/// frequencies; a channel with a strong foreign tone should not.
+/// frequencies; a channel with a strong interfering tone should not.
 pub fn fit(
     samples: ArrayView2<f64>,
     rate_hz: f64,
@@ -447,8 +448,7 @@ impl Moments {
                 projections[channel].fill(0.0);
             }
         }
-        let standard = samples.as_standard_layout();
-        let flat = standard.as_slice().unwrap_or_default();
+        let signals: Vec<Cow<[f64]>> = samples.rows().into_iter().map(contiguous).collect();
         let mut rows = vec![[0.0; CHUNK]; columns];
         let mut times = [0.0; CHUNK];
         let mut moved = [0.0; CHUNK];
@@ -457,8 +457,7 @@ impl Moments {
             let count = CHUNK.min(basis.frames - start);
             basis.fill(start, &mut rows, &mut times);
             for &channel in &chosen {
-                let first = channel * basis.frames + start;
-                data[..count].copy_from_slice(&flat[first..first + count]);
+                data[..count].copy_from_slice(&signals[channel][start..start + count]);
                 data[count..].fill(0.0);
                 for (m, (d, t)) in moved.iter_mut().zip(data.iter().zip(&times)) {
                     *m = d * t;
@@ -738,10 +737,11 @@ pub fn residual(
     let mut rest = samples.as_standard_layout().into_owned();
     let mut rows = vec![[0.0; CHUNK]; basis.columns()];
     let mut times = [0.0; CHUNK];
-    for start in (0..basis.frames).step_by(CHUNK) {
+    let chunks = rest.axis_chunks_iter_mut(Axis(1), CHUNK);
+    for (start, mut chunk) in (0..).step_by(CHUNK).zip(chunks) {
         basis.fill(start, &mut rows, &mut times);
-        let flat = rest.as_slice_mut().unwrap_or_default();
-        for (target, channel) in flat.chunks_exact_mut(basis.frames).zip(&fit.channels) {
+        let count = chunk.ncols();
+        for (mut target, channel) in chunk.rows_mut().into_iter().zip(&fit.channels) {
             let parameters = std::iter::once(channel.offset).chain(
                 channel
                     .phasors
@@ -750,11 +750,16 @@ pub fn residual(
                     .flat_map(|p| [p.value.re, -p.value.im]),
             );
             for (parameter, row) in parameters.zip(&rows) {
-                for (x, b) in target[start..].iter_mut().zip(row) {
-                    *x -= parameter * b;
-                }
+                target.scaled_add(-parameter, &ArrayView1::from(&row[..count]));
             }
         }
     }
     rest
+}
+
+/// A row's samples one behind the other: as they lie, or copied where they lie
+/// apart.
+pub(super) fn contiguous(row: ArrayView1<'_, f64>) -> Cow<'_, [f64]> {
+    row.to_slice()
+        .map_or_else(|| Cow::Owned(row.to_vec()), Cow::Borrowed)
 }

@@ -1,25 +1,34 @@
 //! A whole hold at once: the estimate a settled point is made of.
 //!
 //! Per-hop frames say *whether* a resonance was held; what was measured during
-//! it is fitted anew over all its samples, where the Cramér–Rao bound is
-//! lowest and foreign tones (mains hum next to the drive frequency) are far
-//! enough apart to be fitted along.
+//! it is estimated once more from all its samples, where the Cramér–Rao bound
+//! is lowest and interfering tones (mains hum next to the drive frequency) are
+//! far enough apart to be fitted along.
 
-use ndarray::{Array2, ArrayView2, Axis, s};
+use ndarray::{Array2, ArrayView1, ArrayView2, Axis, s};
 use num_complex::Complex64;
+use realfft::RealFftPlanner;
 use std::f64::consts::TAU;
 
 use super::decimate::Filter;
-use super::fit::{ChannelFit, FitError, PhasorEstimate, ToneGuess, fit, residual};
+use super::fit::{
+    ChannelFit, FitError, PhasorEstimate, ToneFit, ToneGuess, contiguous, fit, residual,
+};
+use super::fourier::rotated_sum;
 use super::plan::TonePlan;
 use super::search::Search;
 use crate::maths;
 
-/// Most foreign tones fitted along in one channel.
-const FOREIGN_TONES: usize = 4;
-/// A foreign tone stands at least this many resolution widths (1/length) from
-/// the drive frequency and its harmonics; closer by, it is part of the tone.
-const FOREIGN_DISTANCE: f64 = 1.5;
+/// Most interfering tones fitted along in one channel.
+const INTERFERING_TONES: usize = 4;
+/// An interfering tone stands at least this many resolution widths (1/length)
+/// from the drive frequency and its harmonics; closer by, it is part of the
+/// tone.
+const INTERFERING_DISTANCE: f64 = 1.5;
+/// Samples that are transformed at once to find interfering tones; a longer
+/// hold is cut into equal parts whose spectra are summed, so that memory stays
+/// bounded. A minute at 2 kHz is whole.
+const LONGEST_TRANSFORM: usize = 1 << 17;
 /// Blocks into which the hold is cut to see how its phasors scatter.
 const BLOCKS: usize = 8;
 /// Highest order looked at for a rattle.
@@ -42,8 +51,8 @@ pub struct IntervalChannel {
     /// Root sum of squares of the orders above the model's, peak, SI: what a
     /// bent waveform hardly has and a rattle has plenty of.
     pub high_orders: f64,
-    /// Other tones that stood out: frequency in Hz and peak amplitude in SI.
-    pub foreign: Vec<(f64, f64)>,
+    /// Interfering tones: frequency in Hz and peak amplitude in SI.
+    pub interfering: Vec<(f64, f64)>,
 }
 
 /// The interval as a whole.
@@ -57,94 +66,114 @@ pub struct IntervalTone {
     pub channels: Vec<IntervalChannel>,
 }
 
-/// Fits `samples` (channels × decimated samples, SI) near `guess_hz`.
-pub fn fit_interval(
-    plan: &TonePlan,
-    samples: ArrayView2<f64>,
-    guess_hz: f64,
-) -> Result<IntervalTone, FitError> {
-    let rate_hz = plan.decimated_rate_hz();
-    let orders = plan.orders(guess_hz);
-    let counts: Vec<bool> = plan
-        .channels
-        .iter()
-        .map(|channel| channel.sets_frequency)
-        .collect();
-    let mut tones = vec![ToneGuess {
-        frequency_hz: guess_hz,
-        free: true,
-        orders,
-    }];
-    let mut common = fit(samples, rate_hz, &tones, &counts)?;
-    let foreign = Foreign::find(plan, samples, &tones, &common)?;
+/// The fit of whole holds of one source. Keeps nothing of a hold but the plans
+/// of its transforms: the result depends on the samples and the guess alone.
+pub struct HoldFit {
+    plan: TonePlan,
+    filter: Filter,
+    /// Noise over what of it the filter leaves.
+    noise_scale: f64,
+    sets_frequency: Vec<bool>,
+    planner: RealFftPlanner<f64>,
+    /// For the length of the hold before.
+    search: Option<Search>,
+}
 
-    // Foreign tones on the channels that set the frequency pull it; fit it
-    // once more beside them.
-    let beside: Vec<f64> = foreign.on(&counts);
-    if !beside.is_empty() {
-        tones.extend(beside.iter().map(|hz| ToneGuess {
-            frequency_hz: *hz,
-            free: true,
-            orders: 1,
-        }));
-        if let Ok(better) = fit(samples, rate_hz, &tones, &counts) {
-            common = better;
+impl std::fmt::Debug for HoldFit {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("HoldFit")
+            .field("plan", &self.plan)
+            .finish_non_exhaustive()
+    }
+}
+
+impl HoldFit {
+    /// Designs the filter of a source once.
+    pub fn new(plan: &TonePlan) -> Self {
+        let filter = Filter::new(plan.decimation);
+        Self {
+            noise_scale: filter.noise_share(plan.decimation).sqrt().recip(),
+            filter,
+            sets_frequency: plan
+                .channels
+                .iter()
+                .map(|channel| channel.sets_frequency)
+                .collect(),
+            planner: RealFftPlanner::new(),
+            search: None,
+            plan: plan.clone(),
         }
     }
-    let frequency = *common.frequencies.first().ok_or(FitError::Diverged)?;
-    let filter = Filter::new(plan.decimation);
-    let noise_scale = filter.noise_share(plan.decimation).sqrt().recip();
-    let channels = samples
-        .axis_iter(Axis(0))
-        .zip(&foreign.channels)
-        .map(|(row, foreign)| {
-            let row = row.insert_axis(Axis(0));
-            let drive = ToneGuess {
-                frequency_hz: frequency.frequency_hz,
-                free: false,
-                orders,
-            };
-            fit_channel(row, rate_hz, drive, foreign)
-                .map(|channel| channel.finish(row, rate_hz, plan, &filter, noise_scale))
+
+    /// Fits `samples` (channels × decimated samples, SI) near `guess_hz`.
+    pub fn fit(
+        &mut self,
+        samples: ArrayView2<f64>,
+        guess_hz: f64,
+    ) -> Result<IntervalTone, FitError> {
+        let rate_hz = self.plan.decimated_rate_hz();
+        let orders = self.plan.orders(guess_hz);
+        let mut tones = vec![ToneGuess {
+            frequency_hz: guess_hz,
+            free: true,
+            orders,
+        }];
+        let mut common = fit(samples, rate_hz, &tones, &self.sets_frequency)?;
+        let interfering = self.interfering(samples, &tones, &common)?;
+
+        // Interfering tones on the channels that set the frequency pull it; fit
+        // it once more together with them.
+        let pulling = distinct(&interfering, &self.sets_frequency);
+        if !pulling.is_empty() {
+            tones.extend(pulling.iter().map(|hz| single(*hz)));
+            if let Ok(better) = fit(samples, rate_hz, &tones, &self.sets_frequency) {
+                common = better;
+            }
+        }
+        let frequency = *common.frequencies.first().ok_or(FitError::Diverged)?;
+        let channels = samples
+            .axis_iter(Axis(0))
+            .zip(&interfering)
+            .map(|(row, interfering)| {
+                let row = row.insert_axis(Axis(0));
+                let drive = ToneGuess {
+                    frequency_hz: frequency.frequency_hz,
+                    free: false,
+                    orders,
+                };
+                fit_channel(row, rate_hz, drive, interfering)
+                    .map(|channel| channel.finish(row, self))
+            })
+            .collect::<Result<_, _>>()?;
+        Ok(IntervalTone {
+            frequency_hz: frequency.frequency_hz,
+            frequency_u_hz: frequency.frequency_u_hz * self.noise_scale,
+            channels,
         })
-        .collect::<Result<_, _>>()?;
-    Ok(IntervalTone {
-        frequency_hz: frequency.frequency_hz,
-        frequency_u_hz: frequency.frequency_u_hz * noise_scale,
-        channels,
-    })
-}
+    }
 
-/// Foreign tones by channel, Hz.
-struct Foreign {
-    channels: Vec<Vec<f64>>,
-}
-
-impl Foreign {
-    fn find(
-        plan: &TonePlan,
+    /// The interfering tones of each channel, Hz: the lines of what the fit
+    /// leaves over, the highest one first.
+    fn interfering(
+        &mut self,
         samples: ArrayView2<f64>,
         tones: &[ToneGuess],
-        found: &super::fit::ToneFit,
-    ) -> Result<Self, FitError> {
-        let rate_hz = plan.decimated_rate_hz();
+        found: &ToneFit,
+    ) -> Result<Vec<Vec<f64>>, FitError> {
+        let rate_hz = self.plan.decimated_rate_hz();
         let frames = samples.ncols();
         let drive_hz = found
             .frequencies
             .first()
             .ok_or(FitError::Diverged)?
             .frequency_hz;
-        let mut search = Search::new(frames, rate_hz);
         let mut rest = residual(samples, rate_hz, tones, found);
-        let width_hz = FOREIGN_DISTANCE * rate_hz / frames as f64;
-        let low_hz = 0.3 * plan.search_low_hz;
-        let high_hz = (2.0 * plan.search_high_hz).max(130.0).min(0.45 * rate_hz);
+        let width_hz = INTERFERING_DISTANCE * rate_hz / frames as f64;
         let mut channels = Vec::new();
-        for mut row in rest.axis_iter_mut(Axis(0)) {
+        for mut row in rest.rows_mut() {
             let mut lines: Vec<f64> = Vec::new();
-            while lines.len() < FOREIGN_TONES {
-                let view = row.view().insert_axis(Axis(0));
-                let Some(line_hz) = search.peak(view, &[true], low_hz, high_hz) else {
+            while lines.len() < INTERFERING_TONES {
+                let Some(line_hz) = self.line(row.view()) else {
                     break;
                 };
                 let order = (line_hz / drive_hz).round().max(1.0);
@@ -152,14 +181,11 @@ impl Foreign {
                     && lines
                         .iter()
                         .all(|other| (other - line_hz).abs() >= width_hz);
-                let line = [ToneGuess {
-                    frequency_hz: line_hz,
-                    free: true,
-                    orders: 1,
-                }];
                 if !apart {
                     break;
                 }
+                let view = row.view().insert_axis(Axis(0));
+                let line = [single(line_hz)];
                 let Ok(fitted) = fit(view, rate_hz, &line, &[true]) else {
                     break;
                 };
@@ -169,26 +195,51 @@ impl Foreign {
             }
             channels.push(lines);
         }
-        Ok(Self { channels })
+        Ok(channels)
     }
 
-    /// The tones on the channels marked, each once.
-    fn on(&self, counts: &[bool]) -> Vec<f64> {
-        let mut lines: Vec<f64> = self
-            .channels
-            .iter()
-            .zip(counts)
-            .filter(|(_, counts)| **counts)
-            .flat_map(|(lines, _)| lines.iter().copied())
-            .collect();
-        lines.sort_by(f64::total_cmp);
-        lines.dedup_by(|a, b| (*a - *b).abs() < 0.3);
-        lines.truncate(FOREIGN_TONES);
-        lines
+    /// The line that stands out most in one channel, Hz.
+    fn line(&mut self, row: ArrayView1<f64>) -> Option<f64> {
+        let rate_hz = self.plan.decimated_rate_hz();
+        let low_hz = 0.3 * self.plan.search_low_hz;
+        let high_hz = (2.0 * self.plan.search_high_hz)
+            .max(130.0)
+            .min(0.45 * rate_hz);
+        let length = row.len() / row.len().div_ceil(LONGEST_TRANSFORM).max(1);
+        if self.search.as_ref().map(Search::samples) != Some(length) {
+            self.search = None;
+        }
+        let search = self
+            .search
+            .get_or_insert_with(|| Search::planned(&mut self.planner, length, rate_hz));
+        search.peak_of_rows(row.exact_chunks(length).into_iter(), low_hz, high_hz)
     }
 }
 
-/// One channel fitted by itself, with its foreign tones beside the drive's.
+/// A first guess of a tone without harmonics.
+fn single(frequency_hz: f64) -> ToneGuess {
+    ToneGuess {
+        frequency_hz,
+        free: true,
+        orders: 1,
+    }
+}
+
+/// The tones on the channels marked, each once.
+fn distinct(channels: &[Vec<f64>], marked: &[bool]) -> Vec<f64> {
+    let mut lines: Vec<f64> = channels
+        .iter()
+        .zip(marked)
+        .filter(|(_, marked)| **marked)
+        .flat_map(|(lines, _)| lines.iter().copied())
+        .collect();
+    lines.sort_by(f64::total_cmp);
+    lines.dedup_by(|a, b| (*a - *b).abs() < 0.3);
+    lines.truncate(INTERFERING_TONES);
+    lines
+}
+
+/// One channel fitted by itself, with its interfering tones beside the drive's.
 struct SingleChannel {
     tones: Vec<ToneGuess>,
     fit: ChannelFit,
@@ -199,16 +250,12 @@ fn fit_channel(
     row: ArrayView2<f64>,
     rate_hz: f64,
     drive: ToneGuess,
-    foreign: &[f64],
+    interfering: &[f64],
 ) -> Result<SingleChannel, FitError> {
     let mut tones = vec![drive];
-    tones.extend(foreign.iter().map(|hz| ToneGuess {
-        frequency_hz: *hz,
-        free: true,
-        orders: 1,
-    }));
+    tones.extend(interfering.iter().map(|hz| single(*hz)));
     let fitted = match fit(row, rate_hz, &tones, &[true]) {
-        // Foreign tones that will not converge are left to the noise.
+        // Interfering tones that will not converge are left to the noise.
         Err(FitError::Diverged | FitError::Singular) if tones.len() > 1 => {
             tones.truncate(1);
             fit(row, rate_hz, &tones, &[true])?
@@ -225,20 +272,14 @@ fn fit_channel(
 }
 
 impl SingleChannel {
-    fn finish(
-        self,
-        row: ArrayView2<f64>,
-        rate_hz: f64,
-        plan: &TonePlan,
-        filter: &Filter,
-        noise_scale: f64,
-    ) -> IntervalChannel {
+    fn finish(self, row: ArrayView2<f64>, hold: &HoldFit) -> IntervalChannel {
+        let (plan, filter) = (&hold.plan, &hold.filter);
         let drive_hz = self.frequencies_hz.first().copied().unwrap_or_default();
         let response = |hz: f64| filter.response(hz / plan.rate_hz);
         let orders = super::stage::equalized(&self.fit, drive_hz, filter, plan.rate_hz);
         let fundamental = orders.first().copied().unwrap_or_default();
         let harmonics: f64 = orders.iter().skip(1).map(Complex64::norm_sqr).sum();
-        let foreign = self
+        let interfering = self
             .fit
             .phasors
             .iter()
@@ -252,28 +293,29 @@ impl SingleChannel {
             })
             .collect();
         let noise = self.fit.phasors.first().and_then(|orders| orders.first());
-        let noise = noise.map(|phasor| phasor.scaled(noise_scale / response(drive_hz)));
+        let noise = noise.map(|phasor| phasor.scaled(hold.noise_scale / response(drive_hz)));
         let mut phasor = PhasorEstimate {
             value: fundamental,
             ..noise.unwrap_or_default()
         };
+        let rate_hz = plan.decimated_rate_hz();
         let rest = self.residual(row, rate_hz);
         let excess = self.excess_scatter(rest.view(), rate_hz) / maths::square(response(drive_hz));
-        let high_orders = self.high_orders(rest.view(), plan);
+        let high_orders = self.high_orders(&contiguous(rest.row(0)), plan);
         phasor.var_re += excess;
         phasor.var_im += excess;
         IntervalChannel {
             phasor,
-            noise_rms: self.fit.noise_rms * noise_scale,
+            noise_rms: self.fit.noise_rms * hold.noise_scale,
             distortion: maths::hypot(harmonics.sqrt(), high_orders)
                 / maths::modulus(fundamental).max(f64::MIN_POSITIVE),
             high_orders,
-            foreign,
+            interfering,
         }
     }
 
     fn residual(&self, row: ArrayView2<f64>, rate_hz: f64) -> Array2<f64> {
-        let whole = super::fit::ToneFit {
+        let whole = ToneFit {
             frequencies: self
                 .frequencies_hz
                 .iter()
@@ -290,18 +332,18 @@ impl SingleChannel {
     /// Orders above the model's, up to the edge of the band, less what noise
     /// would give: each order of white noise of variance sigma² has
     /// E|A|² = 4 sigma²/N.
-    fn high_orders(&self, rest: ArrayView2<f64>, plan: &TonePlan) -> f64 {
+    fn high_orders(&self, rest: &[f64], plan: &TonePlan) -> f64 {
         let (Some(drive_hz), Some(drive)) = (self.frequencies_hz.first(), self.tones.first())
         else {
             return 0.0;
         };
-        let count = rest.ncols() as f64;
+        let count = rest.len() as f64;
         let noise = 4.0 * maths::square(self.fit.noise_rms) / count;
         let last = plan.highest_order(*drive_hz).min(HIGHEST_ORDER);
         let mut sum = 0.0;
         for order in drive.orders + 1..=last {
             let step = maths::cis(-TAU * drive_hz * order as f64 / plan.decimated_rate_hz());
-            let phasor = projection(rest.as_slice().unwrap_or_default(), step) * (2.0 / count);
+            let phasor = rotated_sum(rest, Complex64::ONE, step) * (2.0 / count);
             sum += phasor.norm_sqr() - noise;
         }
         sum.max(0.0).sqrt()
@@ -345,31 +387,6 @@ impl SingleChannel {
             0.0
         }
     }
-}
-
-/// Σ x_n step^n, in lanes that do not wait for one another: this sum runs over
-/// every sample of a hold for every order.
-#[expect(
-    clippy::indexing_slicing,
-    reason = "lanes of arrays whose length is the number of lanes"
-)]
-fn projection(samples: &[f64], step: Complex64) -> Complex64 {
-    const LANES: usize = 8;
-    let mut turns = [Complex64::ONE; LANES];
-    for lane in 1..LANES {
-        turns[lane] = turns[lane - 1] * step;
-    }
-    let stride = turns[LANES - 1] * step;
-    let mut sums = [Complex64::ZERO; LANES];
-    let (eights, last) = samples.as_chunks::<LANES>();
-    for eight in eights {
-        for lane in 0..LANES {
-            sums[lane] += turns[lane] * eight[lane];
-            turns[lane] *= stride;
-        }
-    }
-    let last: Complex64 = last.iter().zip(turns).map(|(x, turn)| turn * x).sum();
-    sums.into_iter().sum::<Complex64>() + last
 }
 
 /// Puts the hops of an interval side by side: channels × all samples.

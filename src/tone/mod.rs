@@ -9,7 +9,9 @@
 pub mod decimate;
 pub mod dense;
 pub mod fit;
+mod fourier;
 pub mod interval;
+pub mod mains;
 pub mod plan;
 pub mod search;
 pub mod stage;

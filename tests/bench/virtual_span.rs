@@ -22,7 +22,7 @@ use spanhold::rehearsal::{
 use spanhold::resonance::Dwell;
 use spanhold::setup::Verdict;
 use spanhold::setup::{self, Setup};
-use spanhold::tone::interval::fit_interval;
+use spanhold::tone::interval::HoldFit;
 use spanhold::tone::{Estimator, TonePlan, Windows};
 
 /// A source of repeatable chance.
@@ -237,7 +237,9 @@ pub fn reduce_settled(
     for ((mut row, channel), gain) in si.rows_mut().into_iter().zip(&plan.channels).zip(gains) {
         row.mapv_inplace(|x| x * channel.to_si * gain);
     }
-    let interval = fit_interval(&plan, si.view(), truth.frequency_hz).unwrap();
+    let interval = HoldFit::new(&plan)
+        .fit(si.view(), truth.frequency_hz)
+        .unwrap();
     let dwell = Dwell {
         start_s: truth.start_s,
         end_s: truth.end_s,

@@ -16,10 +16,12 @@ use std::f64::consts::TAU;
 use ndarray::ArrayView1;
 use realfft::RealFftPlanner;
 
+use crate::tone::mains::mains_lines_hz;
+
 /// Length of a spectrum's segment, s: lines 0.25 Hz apart.
 const SEGMENT_S: f64 = 4.0;
-/// Mains lines looked at: the first three of both mains frequencies.
-const MAINS_HZ: [f64; 6] = [50.0, 60.0, 100.0, 120.0, 150.0, 180.0];
+/// Highest order of a mains frequency that is looked at.
+const MAINS_ORDERS: u32 = 3;
 /// The grid stays within this of its nominal value, share of it.
 const MAINS_SLACK: f64 = 0.004;
 /// A line counts when it stands this far above the noise beside it, power.
@@ -177,7 +179,7 @@ impl Spectrum {
     }
 
     fn mains(&self, full_scale: f64) -> Vec<Line> {
-        let found = MAINS_HZ.iter().filter_map(|&mains_hz| {
+        let found = mains_lines_hz(MAINS_ORDERS).filter_map(|mains_hz| {
             let slack_hz = (mains_hz * MAINS_SLACK).max(self.step_hz);
             let (frequency_hz, density) = self
                 .within(mains_hz - slack_hz, mains_hz + slack_hz)
@@ -193,8 +195,7 @@ impl Spectrum {
 
     fn strongest(&self, low_hz: f64, high_hz: f64, full_scale: f64) -> Option<Line> {
         let is_mains = |frequency_hz: f64| {
-            MAINS_HZ
-                .iter()
+            mains_lines_hz(MAINS_ORDERS)
                 .any(|mains_hz| (frequency_hz - mains_hz).abs() < 2.0 * self.step_hz)
         };
         let (frequency_hz, density) = self

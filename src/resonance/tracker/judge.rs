@@ -12,7 +12,7 @@ use super::{EndOfDwell, HOLD_CONSTANTS, LONGEST_DWELL_SECONDS, RING_UP_COMFORT, 
 use crate::maths;
 use crate::setup::Quantity;
 use crate::setup::Verdict;
-use crate::tone::interval::{IntervalTone, fit_interval, join_hops};
+use crate::tone::interval::{IntervalTone, join_hops};
 use std::f64::consts::PI;
 
 /// Shortest stretch of constant frequency that is worth a record, s.
@@ -54,7 +54,7 @@ impl Tracker {
         }
     }
 
-    pub(super) fn judge_dwell(&self, end: EndOfDwell) -> Option<Dwell> {
+    pub(super) fn judge_dwell(&mut self, end: EndOfDwell) -> Option<Dwell> {
         let guard = if matches!(end, EndOfDwell::Change | EndOfDwell::Level) {
             self.plan.window_hops
         } else {
@@ -98,7 +98,7 @@ impl Tracker {
 
     /// Judges `from..to`, the ring-up at its start left out.
     fn judge_part(
-        &self,
+        &mut self,
         from: usize,
         to: usize,
         bandwidth: Option<f64>,
@@ -182,7 +182,7 @@ impl Tracker {
 
     /// Judges hops `first..last`, the last change having been before `changed`.
     pub(super) fn judge(
-        &self,
+        &mut self,
         changed: usize,
         first: usize,
         last: usize,
@@ -191,7 +191,7 @@ impl Tracker {
         let hops = self.dwell.get(first..last)?;
         let frequency_hz = median_frequency_hz(hops)?;
         let samples = join_hops(hops.iter().map(|hop| hop.frame.samples.as_ref()));
-        let interval = fit_interval(&self.plan, samples.view(), frequency_hz).ok();
+        let interval = self.hold_fit.fit(samples.view(), frequency_hz).ok();
         let ratio = interval.as_ref().and_then(|interval| self.ratio(interval));
         let bandwidth = interval.as_ref().zip(ratio).map(|(interval, ratio)| {
             self.conductor

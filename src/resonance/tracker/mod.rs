@@ -23,6 +23,7 @@ use super::level::{DriveLevel, LevelEvent, STEADY_HOPS};
 use crate::setup::Setup;
 use crate::setup::Verdict;
 use crate::span::StrungConductor;
+use crate::tone::interval::HoldFit;
 use crate::tone::{ToneGap, TonePlan};
 
 /// A frequency this many bandwidths away is another dwell's.
@@ -70,6 +71,7 @@ pub struct Tracker {
     setup: Setup,
     conductor: StrungConductor,
     plan: TonePlan,
+    hold_fit: HoldFit,
     channels: ChannelMap,
     dwell: Vec<HopEstimate>,
     /// Whether the dwell in hand has had its point.
@@ -90,6 +92,7 @@ impl Tracker {
             conductor: setup.strung_conductor(),
             channels: ChannelMap::new(setup, plan),
             plan: plan.clone(),
+            hold_fit: HoldFit::new(plan),
             dwell: Vec::new(),
             settled: false,
             rest_hops: 0,
