@@ -20,7 +20,7 @@ use crate::tone::{ToneFrame, TonePlan};
 /// A channel's part in the point: the setup's channel, what the fit found, and
 /// how many samples of the hold were clipped.
 #[derive(Debug, Clone, Copy)]
-pub struct ChannelFit<'a> {
+pub struct FittedChannel<'a> {
     /// The channel of the setup.
     pub channel: &'a Channel,
     /// What the fit found.
@@ -35,13 +35,13 @@ pub fn channel_fits<'a>(
     plan: &TonePlan,
     interval: &'a IntervalTone,
     clipped: &[u64],
-) -> Vec<ChannelFit<'a>> {
+) -> Vec<FittedChannel<'a>> {
     plan.channels
         .iter()
         .zip(&interval.channels)
         .enumerate()
         .filter_map(|(place, (planned, fit))| {
-            Some(ChannelFit {
+            Some(FittedChannel {
                 channel: setup.channels.get(planned.setup_index)?,
                 fit,
                 clipped: clipped.get(place).copied().unwrap_or_default(),
@@ -69,7 +69,7 @@ pub fn clipped_by_place(frames: &[Arc<ToneFrame>], channels: usize) -> Vec<u64> 
 pub fn settle(
     setup: &Setup,
     dwell: &Dwell,
-    fits: &[ChannelFit],
+    fits: &[FittedChannel],
     start_utc: Option<jiff::Timestamp>,
 ) -> SettledPoint {
     let mut point = empty_point(dwell, start_utc);
@@ -80,7 +80,7 @@ pub fn settle(
             .push("no value: no tone could be fitted at the antinode".into());
         return point;
     };
-    let gauges: Vec<&ChannelFit> = fits
+    let gauges: Vec<&FittedChannel> = fits
         .iter()
         .filter(|fit| fit.channel.role.is_clamp_strain())
         .collect();
@@ -129,13 +129,13 @@ fn empty_point(dwell: &Dwell, start_utc: Option<jiff::Timestamp>) -> SettledPoin
 fn inputs<'a>(
     setup: &Setup,
     interval: &IntervalTone,
-    antinode: &ChannelFit,
-    find: &impl Fn(Role) -> Option<&'a ChannelFit<'a>>,
-    gauges: &[&ChannelFit],
+    antinode: &FittedChannel,
+    find: &impl Fn(Role) -> Option<&'a FittedChannel<'a>>,
+    gauges: &[&FittedChannel],
 ) -> Inputs {
-    let phasor = |fit: &ChannelFit| (fit.fit.phasor.value, fit.channel.unit.quantity());
+    let phasor = |fit: &FittedChannel| (fit.fit.phasor.value, fit.channel.unit.quantity());
     let node = find(Role::Node);
-    let velocity = |fit: &ChannelFit| {
+    let velocity = |fit: &FittedChannel| {
         let (value, quantity) = phasor(fit);
         velocity_m_s(quantity, value, interval.frequency_hz)
     };
@@ -158,8 +158,8 @@ fn inputs<'a>(
 fn causes(
     setup: &Setup,
     interval: &IntervalTone,
-    fits: &[ChannelFit],
-    gauges: &[&ChannelFit],
+    fits: &[FittedChannel],
+    gauges: &[&FittedChannel],
 ) -> Vec<Cause> {
     // Percent expanded (k = 2) → relative standard.
     let standard = |pct: f64| pct / (100.0 * COVERAGE);
@@ -223,7 +223,7 @@ fn causes(
     causes
 }
 
-fn sensor_of(fit: &ChannelFit, gauges: &[&ChannelFit]) -> Option<InputPhasor> {
+fn sensor_of(fit: &FittedChannel, gauges: &[&FittedChannel]) -> Option<InputPhasor> {
     match fit.channel.role {
         Role::Antinode => Some(InputPhasor::Antinode),
         Role::Node => Some(InputPhasor::Node),
@@ -325,7 +325,11 @@ fn enter_force_power(point: &mut SettledPoint, found: &Quantities<Measured>) {
     }
 }
 
-fn enter_strains(point: &mut SettledPoint, gauges: &[&ChannelFit], found: &Quantities<Measured>) {
+fn enter_strains(
+    point: &mut SettledPoint,
+    gauges: &[&FittedChannel],
+    found: &Quantities<Measured>,
+) {
     let seconds = point.end_s - point.start_s;
     let frequency_hz = found.frequency_hz.value;
     let hum_hz = near_mains_hz(frequency_hz, seconds);
@@ -352,7 +356,7 @@ fn enter_strains(point: &mut SettledPoint, gauges: &[&ChannelFit], found: &Quant
 }
 
 /// The channel as the results name it, among all gauges of the setup.
-fn gauge_of(channel: &Channel, gauges: &[&ChannelFit]) -> Option<Gauge> {
+fn gauge_of(channel: &Channel, gauges: &[&FittedChannel]) -> Option<Gauge> {
     let location = channel.role.location()?;
     let at_this_clamp = gauges
         .iter()

@@ -38,7 +38,7 @@ pub struct Line {
 
 /// What a channel looks like. Values in the channel's unit.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
-pub struct Measured {
+pub struct SignalLevels {
     /// Mean: the offset.
     pub mean: f64,
     /// Rms about the mean.
@@ -76,7 +76,7 @@ pub struct Terms {
 }
 
 /// Measures one channel; `samples` with digital full scale = 1, not empty.
-pub fn measure(samples: ArrayView1<f64>, terms: Terms) -> Measured {
+pub fn measure(samples: ArrayView1<f64>, terms: Terms) -> SignalLevels {
     let count = samples.len().max(1) as f64;
     let mean = samples.sum() / count;
     let rms = (samples.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / count).sqrt();
@@ -90,7 +90,7 @@ pub fn measure(samples: ArrayView1<f64>, terms: Terms) -> Measured {
     let mains: Vec<Line> = spectrum
         .as_ref()
         .map_or_else(Vec::new, |s| s.mains(full_scale));
-    Measured {
+    SignalLevels {
         mean: mean * full_scale,
         rms: rms * full_scale,
         peak: peak * full_scale,

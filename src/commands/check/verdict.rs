@@ -10,7 +10,7 @@ use std::fmt::Write as _;
 use serde::Serialize;
 
 use super::listen::Heard;
-use super::measure::{Measured, Terms, measure};
+use super::measure::{SignalLevels, Terms, measure};
 use crate::plan::{Assumptions, ChannelOutlook, Plan};
 use crate::setup::{Channel, Loaded, Role, Setup};
 use crate::tone::TonePlan;
@@ -28,7 +28,7 @@ pub struct ChannelReport {
     /// Unit of what was measured.
     pub unit: String,
     /// What was measured.
-    pub measured: Measured,
+    pub measured: SignalLevels,
     /// Signal-to-noise ratio to expect at the smallest planned signal, dB.
     pub expected_snr_db: Option<f64>,
 }

@@ -109,12 +109,6 @@ pub const EXCEPTIONS: &[Exception] = &[
     Exception {
         rule: "type names",
         file: "",
-        about: "Heard",
-        reason: "for now: one of both is to be renamed",
-    },
-    Exception {
-        rule: "type names",
-        file: "",
         about: "Judgement",
         reason: "for now: one of both is to be renamed",
     },
