@@ -11,7 +11,7 @@ pub use findings::{Event, Evidence, Finding, TraceRow};
 
 use crate::maths;
 use crate::reduction::SettledPoint;
-use crate::reduction::settle::{channel_fits, clipped_by_place, settle};
+use crate::reduction::settle::{clipped_by_place, fitted_channels, settle};
 use crate::resonance::hop_estimate::HopEstimate;
 use crate::resonance::phasor::detuning_bandwidths;
 use crate::resonance::{Dwell, Tracker};
@@ -187,11 +187,11 @@ impl Analysis {
         let mut fits = Vec::new();
         if let (Some(plan), Some(interval)) = (self.plans.get(self.main), &dwell.interval) {
             let clipped = clipped_by_place(&dwell.frames, plan.channels.len());
-            fits.extend(channel_fits(&self.setup, plan, interval, &clipped));
+            fits.extend(fitted_channels(&self.setup, plan, interval, &clipped));
         }
         for (source, interval, clipped) in &others {
             if let Some(plan) = self.plans.get(*source) {
-                fits.extend(channel_fits(&self.setup, plan, interval, clipped));
+                fits.extend(fitted_channels(&self.setup, plan, interval, clipped));
             }
         }
         settle(&self.setup, dwell, &fits, self.start_utc)

@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use crate::reduction::SettledPoint;
 use crate::reduction::fields::{PointRow, Shown};
 use crate::report::number;
-use crate::report::point_table::{UncertaintyTold, point_columns};
+use crate::report::point_table::{UncertaintyTold, point_columns, said_once};
 use crate::report::text_table::{TextTable, wrap};
 use crate::setup::Verdict;
 
@@ -72,23 +72,6 @@ pub(super) fn point_table<'a, P: PointRow>(
             let rank = rank(&shown).unwrap_or_default();
             table.cells(&heading, &unit, rank, column.words, column.cells)
         })
-}
-
-/// Each reason of some points once, with the numbers of the points it holds
-/// for.
-pub(super) fn said_once<'a>(
-    points: impl Iterator<Item = &'a SettledPoint>,
-) -> Vec<(&'a str, Vec<String>)> {
-    let mut said: Vec<(&str, Vec<String>)> = Vec::new();
-    for point in points {
-        for reason in &point.reasons {
-            match said.iter_mut().find(|(known, _)| known == reason) {
-                Some((_, numbers)) => numbers.push(point.point.to_string()),
-                None => said.push((reason, vec![point.point.to_string()])),
-            }
-        }
-    }
-    said
 }
 
 /// The reasons of points that count, each said once with the points it holds

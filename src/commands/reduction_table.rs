@@ -2,13 +2,14 @@
 
 use std::fmt::Write as _;
 
-use super::points_table::{point_table, said_once};
+use super::points_table::point_table;
 use crate::evaluation::criteria::{Judgement, Outcome};
 use crate::evaluation::decay::{Decay, Decrement};
 use crate::evaluation::methods::{Compared, Method, MethodCheck};
 use crate::evaluation::reduced_point::ReducedPoint;
 use crate::report::document::signoff;
 use crate::report::number::{measured, significant};
+use crate::report::point_table::said_once;
 use crate::report::reduction::Reduction;
 use crate::report::text_table::{TextTable, wrap};
 use crate::setup::Setup;

@@ -30,7 +30,7 @@ pub struct FittedChannel<'a> {
 }
 
 /// Joins a fit to the setup's channels. `clipped` counts by place in the plan.
-pub fn channel_fits<'a>(
+pub fn fitted_channels<'a>(
     setup: &'a Setup,
     plan: &TonePlan,
     interval: &'a IntervalTone,

@@ -6,8 +6,8 @@
 use std::collections::BTreeSet;
 
 use super::number::{by_uncertainty, fixed, measured};
-use crate::reduction::Gauge;
 use crate::reduction::fields::{Cell, PointField, PointRow, PointValue};
+use crate::reduction::{Gauge, SettledPoint};
 use crate::resonance::phasor::fold_half_turn_deg;
 
 /// One column.
@@ -89,6 +89,23 @@ pub fn point_columns<P: PointRow>(
     columns
 }
 
+/// Each reason of some points once, with the numbers of the points it holds
+/// for.
+pub fn said_once<'a>(
+    points: impl Iterator<Item = &'a SettledPoint>,
+) -> Vec<(&'a str, Vec<String>)> {
+    let mut said: Vec<(&str, Vec<String>)> = Vec::new();
+    for point in points {
+        for reason in &point.reasons {
+            match said.iter_mut().find(|(known, _)| known == reason) {
+                Some((_, numbers)) => numbers.push(point.point.to_string()),
+                None => said.push((reason, vec![point.point.to_string()])),
+            }
+        }
+    }
+    said
+}
+
 /// The places of the fields, those that ask for it moved behind another one.
 fn reading_order(fields: &[&PointField]) -> Vec<usize> {
     let mut order: Vec<usize> = Vec::new();
@@ -106,7 +123,7 @@ fn reading_order(fields: &[&PointField]) -> Vec<usize> {
     order
 }
 
-fn gauges_of<'a>(value: &&PointValue<'a>) -> impl Iterator<Item = &'a Gauge> + use<'a> {
+fn gauges_of<'a>(value: &PointValue<'a>) -> impl Iterator<Item = &'a Gauge> + use<'a> {
     match value {
         PointValue::Gauges(strains) => Some(strains.keys()),
         _ => None,

@@ -13,7 +13,7 @@ use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, Uniform};
 use spanhold::analysis::{Analysis, Evidence, Finding};
 use spanhold::ingest::{Block, StreamFormat};
-use spanhold::reduction::settle::channel_fits;
+use spanhold::reduction::settle::fitted_channels;
 use spanhold::reduction::{SettledPoint, settle};
 use spanhold::rehearsal::{
     DriveFrequency, DwellTruth, Noise, Rehearsal, Resonance, Sensor, Sensors, SpanModel,
@@ -256,7 +256,7 @@ pub fn reduce_settled(
     settle(
         setup,
         &dwell,
-        &channel_fits(setup, &plan, &interval, &[]),
+        &fitted_channels(setup, &plan, &interval, &[]),
         None,
     )
 }

@@ -78,9 +78,9 @@ fn block(text: &mut String, case: &Case) {
     *text += &TextTable::new(&judgements)
         .indented(2)
         .words("criterion", "", 0, |judged| printable(judged.name))
-        .numbers("value", "", 0, |judged| judged.value_text())
-        .numbers("limit", "", 0, |judged| judged.limit_text())
-        .numbers("margin", "", 0, |judged| judged.margin_text())
+        .numbers("value", "", 0, Judgement::value_text)
+        .numbers("limit", "", 0, Judgement::limit_text)
+        .numbers("margin", "", 0, Judgement::margin_text)
         .words("unit", "", 0, |judged| printable(judged.unit))
         .words("result", "", 0, |judged| result(judged).to_owned())
         .text(usize::MAX);

@@ -6,7 +6,7 @@ use crate::evaluation::reduced_point::ReducedPoint;
 use crate::reduction::fields::ReportTable;
 use crate::report::html::{row, table};
 use crate::report::number::{ABSENT, by_uncertainty, duration, fixed};
-use crate::report::point_table::{PointColumn, UncertaintyTold, point_columns};
+use crate::report::point_table::{PointColumn, UncertaintyTold, point_columns, said_once};
 
 /// Keys that stand in front of the table of powers too, so that a point is
 /// found in it.
@@ -47,16 +47,7 @@ pub(super) fn settled(points: &[&ReducedPoint]) -> Markup {
 
 /// What is to be said of points, each sentence once with all it is said of.
 fn remarks(points: &[&ReducedPoint]) -> Markup {
-    let mut said: Vec<(&str, Vec<String>)> = Vec::new();
-    for point in points.iter().map(|point| &point.point) {
-        for reason in &point.reasons {
-            let number = point.point.to_string();
-            match said.iter_mut().find(|(known, _)| *known == reason.as_str()) {
-                Some((_, of)) => of.push(number),
-                None => said.push((reason, vec![number])),
-            }
-        }
-    }
+    let said = said_once(points.iter().map(|point| &point.point));
     html! {
         @if !said.is_empty() {
             h3 { "Remarks" } "\n"
