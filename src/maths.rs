@@ -232,4 +232,24 @@ mod tests {
             );
         }
     }
+
+    #[test]
+    fn students_t_agrees_with_scipy() {
+        let table = include_str!("../tests/reference/students_t.csv");
+        let mut rows = 0;
+        for row in table.lines().skip(1) {
+            let numbers: Vec<f64> = row.split(',').map(|x| x.parse().unwrap()).collect();
+            let [probability, freedom, expected] = numbers[..] else {
+                panic!("{row}");
+            };
+            let found = students_t_within(probability, freedom);
+            assert!((found / expected - 1.0).abs() < 1e-10, "{row}: {found}");
+            rows += 1;
+        }
+        assert_eq!(rows, 40);
+        // No quantile where there is no such distribution.
+        for (probability, freedom) in [(1.0, 5.0), (-0.1, 5.0), (0.9, 0.0), (0.9, f64::NAN)] {
+            assert!(students_t_within(probability, freedom).is_nan());
+        }
+    }
 }

@@ -7,7 +7,7 @@ source tests/reference/venv.sh
 fresh=target/reference/fresh
 rm -rf "$fresh"
 mkdir -p "$fresh"
-for script in sine_fit_scipy.py transforms_scipy.py gum.py; do
+for script in sine_fit_scipy.py transforms_scipy.py students_t_scipy.py gum.py; do
     "$venv/bin/python" "tests/reference/$script" "$fresh"
 done
 "$venv/bin/python" tests/reference/compare.py "$fresh" tests/reference
