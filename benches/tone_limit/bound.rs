@@ -15,8 +15,8 @@ pub struct TrueChannel {
     /// Peak phasors at the window's centre, the fundamental first, as many as
     /// the model has orders.
     pub phasors: Vec<Complex64>,
-    /// A foreign tone: frequency in Hz, peak phasor.
-    pub foreign: Option<(f64, Complex64)>,
+    /// An interfering tone: frequency in Hz, peak phasor.
+    pub interfering: Option<(f64, Complex64)>,
     /// Standard deviation of the white noise.
     pub noise_rms: f64,
     /// Whether it has a say in the common frequency.
@@ -88,7 +88,7 @@ impl Truth {
     /// Fisher information of one channel; `prior` is what is known of the
     /// common frequency from elsewhere, 1/Hz².
     fn fisher(&self, channel: &TrueChannel, prior: f64) -> Vec<Vec<f64>> {
-        let size = 2 + 2 * channel.phasors.len() + 3 * usize::from(channel.foreign.is_some());
+        let size = 2 + 2 * channel.phasors.len() + 3 * usize::from(channel.interfering.is_some());
         let mut matrix = vec![vec![0.0; size]; size];
         let mut gradient = Vec::with_capacity(size);
         for frame in 0..self.frames {
@@ -101,7 +101,7 @@ impl Truth {
                 gradient[0] += (phasor * turn * Complex64::new(0.0, rate)).re;
                 gradient.extend([turn.re, -turn.im]);
             }
-            if let Some((hz, phasor)) = channel.foreign {
+            if let Some((hz, phasor)) = channel.interfering {
                 let turn = Complex64::cis(TAU * hz * t);
                 let slope = (phasor * turn * Complex64::new(0.0, TAU * t)).re;
                 gradient.extend([slope, turn.re, -turn.im]);

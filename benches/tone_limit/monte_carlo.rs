@@ -195,7 +195,7 @@ impl Cell {
         let mut channel = |amplitude: f64, mains: f64, has_say: bool| TrueChannel {
             offset: if relative.len() > 1 { amplitude } else { 0.0 },
             phasors: relative.iter().map(|r| r * amplitude * phase()).collect(),
-            foreign: (mains > 0.0).then(|| (mains_hz, mains * amplitude * phase())),
+            interfering: (mains > 0.0).then(|| (mains_hz, mains * amplitude * phase())),
             noise_rms: amplitude * (0.5 * 10.0_f64.powf(-0.1 * self.snr_db)).sqrt(),
             has_say,
         };
@@ -299,7 +299,7 @@ fn clean(truth: &Truth) -> Array2<f64> {
             for (phasor, order) in channel.phasors.iter().zip(1_u32..) {
                 x += (phasor * Complex64::cis(TAU * f64::from(order) * truth.frequency_hz * t)).re;
             }
-            if let Some((hz, phasor)) = channel.foreign {
+            if let Some((hz, phasor)) = channel.interfering {
                 x += (phasor * Complex64::cis(TAU * hz * t)).re;
             }
             samples[[row, frame]] = x;

@@ -546,10 +546,10 @@ impl Stretch<'_> {
             };
             // Second differences raise white noise by sqrt(6).
             let second_difference = if self.plan.decimation > 1
-                && channel.roughness_rms > RATTLE_LEVEL * 2.45 * reference
+                && channel.second_difference_rms > RATTLE_LEVEL * 2.45 * reference
             {
                 // Longer hops reach further into the tail of plain noise.
-                channel.roughness_peak / channel.roughness_rms - 1.0
+                channel.second_difference_peak / channel.second_difference_rms - 1.0
             } else {
                 0.0
             };

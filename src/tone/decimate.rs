@@ -1,5 +1,5 @@
 //! Raw samples of one source → decimated samples in SI units, hop by hop,
-//! with what only the raw samples tell: clipping and roughness.
+//! with what only the raw samples tell: clipping and second differences.
 //!
 //! # Filter
 //! Linear phase, so the channels keep their phases and a decimated sample
@@ -124,11 +124,11 @@ pub struct RawHop {
     /// Samples at or beyond the clip level.
     pub clipped: u64,
     /// Largest |second difference|, SI.
-    pub roughness_peak: f64,
+    pub second_difference_peak: f64,
     /// Sum of squared second differences, SI².
-    pub roughness_sum: f64,
+    pub second_difference_sum: f64,
     /// Second differences counted.
-    pub roughness_count: u64,
+    pub second_difference_count: u64,
 }
 
 /// One hop of decimated samples.
@@ -280,11 +280,11 @@ impl Decimator {
         for triple in window.windows(3) {
             if let [a, b, c] = triple {
                 let second = a - 2.0 * b + c;
-                hop.roughness_peak = hop.roughness_peak.max(second.abs());
-                hop.roughness_sum += second * second;
+                hop.second_difference_peak = hop.second_difference_peak.max(second.abs());
+                hop.second_difference_sum += second * second;
             }
         }
-        hop.roughness_count = window.len().saturating_sub(2) as u64;
+        hop.second_difference_count = window.len().saturating_sub(2) as u64;
         hop
     }
 

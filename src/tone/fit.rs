@@ -149,7 +149,7 @@ const LANES: usize = 4;
 
 /// Fits `tones` to `samples` (channels × samples, evenly spaced at `rate_hz`).
 ///
-/// `frequency_channels[c]` says whether channel c has a say in the common
+/// `frequency_channels[c]` says whether channel c sets the common
 /// frequencies; a channel with a strong interfering tone should not.
 pub fn fit(
     samples: ArrayView2<f64>,
@@ -166,14 +166,14 @@ pub fn fit(
             parameters: basis.columns() + free,
         });
     }
-    let has_a_say = |channel: usize| frequency_channels.get(channel).copied().unwrap_or(true);
+    let sets_frequency = |channel: usize| frequency_channels.get(channel).copied().unwrap_or(true);
     let mut moments = Moments::new(&basis, samples.nrows());
     let (mut last_step, mut remaining) = (f64::INFINITY, f64::INFINITY);
     for _ in 0..ITERATIONS {
-        moments.gather(&basis, samples, has_a_say)?;
+        moments.gather(&basis, samples, sets_frequency)?;
         if free == 0 || remaining < CONVERGED {
             // The channels that only follow are looked at once, at the end.
-            moments.gather(&basis, samples, |channel| !has_a_say(channel))?;
+            moments.gather(&basis, samples, |channel| !sets_frequency(channel))?;
             let linear = Linear::solve(&basis, &moments, free)?;
             return Ok(linear.report(&basis, &moments, frequency_channels));
         }

@@ -38,10 +38,10 @@ pub struct ChannelTone {
     /// Harmonics' rms over the fundamental's rms, 0…
     pub distortion: f64,
     /// Largest |second difference| of the raw samples of this hop, SI. With
-    /// `roughness_rms` it tells a rattle from noise.
-    pub roughness_peak: f64,
+    /// `second_difference_rms` it tells a rattle from noise.
+    pub second_difference_peak: f64,
     /// Rms of the second difference of the raw samples of this hop, SI.
-    pub roughness_rms: f64,
+    pub second_difference_rms: f64,
     /// Raw samples at or beyond full scale in this hop.
     pub clipped: u64,
 }

@@ -68,7 +68,7 @@ pub struct PlannedChannel {
     pub column: usize,
     /// SI value of digital full scale.
     pub to_si: f64,
-    /// Whether the channel has a say in the common frequency.
+    /// Whether the common frequency is estimated from this channel too.
     pub sets_frequency: bool,
 }
 

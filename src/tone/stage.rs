@@ -236,10 +236,10 @@ pub(super) fn equalized(
 }
 
 fn without_tone(raw: RawHop) -> ChannelTone {
-    let count = raw.roughness_count.max(1) as f64;
+    let count = raw.second_difference_count.max(1) as f64;
     ChannelTone {
-        roughness_peak: raw.roughness_peak,
-        roughness_rms: (raw.roughness_sum / count).sqrt(),
+        second_difference_peak: raw.second_difference_peak,
+        second_difference_rms: (raw.second_difference_sum / count).sqrt(),
         clipped: raw.clipped,
         ..ChannelTone::default()
     }
