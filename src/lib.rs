@@ -48,8 +48,9 @@
 //!
 //! Longer texts: [`guide`].
 //!
-//! The pure modules know nothing of threads, files or clocks: the same samples
-//! give the same points, bit for bit.
+//! The pure modules know nothing of threads, files or clocks, take their
+//! functions from [`maths`] and sum in fixed order: the same samples give the
+//! same points, bit for bit, whatever the processor.
 
 // Results are the same bits on every machine (clippy.toml says what is banned);
 // unit tests, as all tests, may compute what they expect as they like.

@@ -8,7 +8,7 @@
 //! | file | holds |
 //! |---|---|
 //! | `setup.toml` | the setup as used, byte for byte |
-//! | `run.json` | program version, hashes, start, counts, how it ended |
+//! | `run.json` | program version, target, arithmetic version, hashes, start, counts, how it ended |
 //! | `points.jsonl` | one settled point a line |
 //! | `evidence.jsonl` | what each point's verdict rests on, a line a point, written before the point |
 //! | `events.jsonl` | gaps, holds, faults, a line each |

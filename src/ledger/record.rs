@@ -5,6 +5,7 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use super::{LedgerError, RUN_FILE, lines};
+use crate::maths::ARITHMETIC_VERSION;
 use crate::setup::Verdict;
 
 /// The run as a whole; replaced as one, never edited in place.
@@ -14,6 +15,14 @@ pub struct RunRecord {
     pub program: String,
     /// Its version.
     pub version: String,
+    /// What it was built for, like `x86_64-unknown-linux-gnu`; absent in runs
+    /// of versions that did not write it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub target: Option<String>,
+    /// The arithmetic of its numbers, [`ARITHMETIC_VERSION`]; of a run that was
+    /// gone on with by another program the lower one.
+    #[serde(default = "first_arithmetic")]
+    pub arithmetic: u32,
     /// The command that made the run: `reprocess` or `capture`.
     pub command: String,
     /// How it stands.
@@ -91,6 +100,33 @@ pub struct PointCounts {
     pub rejected: u64,
 }
 
+/// The arithmetic of runs that name none.
+fn first_arithmetic() -> u32 {
+    1
+}
+
+/// What this program was built for: architecture, vendor, system and C library.
+fn target() -> String {
+    let vendor = if cfg!(target_vendor = "apple") {
+        "apple"
+    } else if cfg!(target_vendor = "pc") {
+        "pc"
+    } else {
+        "unknown"
+    };
+    let library = if cfg!(target_env = "gnu") {
+        "-gnu"
+    } else if cfg!(target_env = "musl") {
+        "-musl"
+    } else if cfg!(target_env = "msvc") {
+        "-msvc"
+    } else {
+        ""
+    };
+    let (architecture, system) = (std::env::consts::ARCH, std::env::consts::OS);
+    format!("{architecture}-{vendor}-{system}{library}")
+}
+
 impl PointCounts {
     /// Counts one more.
     pub fn add(&mut self, verdict: Verdict) {
@@ -108,6 +144,8 @@ impl RunRecord {
         Self {
             program: env!("CARGO_PKG_NAME").to_owned(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
+            target: Some(target()),
+            arithmetic: ARITHMETIC_VERSION,
             command: command.to_owned(),
             state: RunState::Running,
             reason: None,

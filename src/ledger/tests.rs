@@ -268,3 +268,18 @@ fn a_removed_folder_is_noticed_before_the_next_point_is_announced() {
         .unwrap_err();
     assert!(error.to_string().contains("was removed"), "{error}");
 }
+
+#[test]
+fn a_record_names_its_arithmetic_and_one_without_is_read() {
+    let whole = serde_json::to_value(begin("reprocess")).unwrap();
+    assert_eq!(whole["arithmetic"], crate::maths::ARITHMETIC_VERSION);
+    let target = whole["target"].as_str().unwrap();
+    assert!(target.contains(std::env::consts::ARCH), "{target}");
+    // As versions wrote it that took their functions from the C library.
+    let mut before = whole.clone();
+    let keys = before.as_object_mut().unwrap();
+    keys.remove("arithmetic");
+    keys.remove("target");
+    let read: RunRecord = serde_json::from_value(before).unwrap();
+    assert_eq!((read.arithmetic, read.target.clone()), (1, None));
+}

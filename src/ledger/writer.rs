@@ -11,6 +11,7 @@ use super::{
     SourceRecord, TABLE_FILE, TRACE_FILE, points_csv,
 };
 use crate::analysis::{Event, Evidence, TraceRow};
+use crate::maths::ARITHMETIC_VERSION;
 use crate::reduction::SettledPoint;
 
 /// What a command makes anew, and may therefore remove when it replaces a
@@ -140,6 +141,7 @@ impl Ledger {
         record.reason = None;
         record.ended_utc = None;
         record.sessions += 1;
+        record.arithmetic = record.arithmetic.min(ARITHMETIC_VERSION);
         record.points = super::PointCounts::default();
         points
             .values
