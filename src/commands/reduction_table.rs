@@ -68,7 +68,8 @@ const NAMES: usize = 16;
 fn sign_off(record: &Reduction, setup: &Setup, width: usize) -> String {
     let mut text = String::from("\nFor signature\n");
     let rest = " ".repeat(NAMES);
-    for (name, value) in signoff::statement(setup, record) {
+    let signed = signoff::statement(setup, record);
+    for (name, value) in signed.into_iter().chain(signoff::identities(record)) {
         text += &wrap(&value, width, &format!("{name:<NAMES$}"), &rest);
     }
     text.push('\n');

@@ -11,8 +11,11 @@ use maud::{Markup, html};
 
 use super::axis::{Axis, Tick};
 
-/// Width of every figure in its own units; the page scales it.
-const WIDTH: f64 = 360.0;
+/// Width of a figure in its own units, in which its type is 11 high. Three fit
+/// beside each other on paper with type that can be read.
+const WIDTH: f64 = 264.0;
+/// Width of a figure that has the whole width of the page to itself.
+const LARGE_WIDTH: f64 = 660.0;
 /// Room above the plot area, without a key.
 const TOP: f64 = 10.0;
 /// Room at the right.
@@ -26,7 +29,9 @@ const KEY_LINE: f64 = 16.0;
 /// More vertices than this are drawn as least and largest of each group.
 const MOST_VERTICES: usize = 600;
 
-/// What a mark stands for; the page's style gives it its colour.
+/// What a mark stands for; the page's style gives it its colour and its lines
+/// their dashes. Where looks share a figure their points differ by shape too,
+/// for print without colour and for eyes that see no difference.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Look {
     /// What the point was taken from.
@@ -65,6 +70,30 @@ impl Look {
     }
 }
 
+/// The shape of a point.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Shape {
+    Disc,
+    Ring,
+    Cross,
+    Diamond,
+    Triangle,
+    Square,
+}
+
+impl Look {
+    fn shape(self) -> Shape {
+        match self {
+            Self::Hold | Self::Pass | Self::Limit => Shape::Disc,
+            Self::Approach => Shape::Ring,
+            Self::Fail => Shape::Cross,
+            Self::Open | Self::Model => Shape::Diamond,
+            Self::Second => Shape::Triangle,
+            Self::Third => Shape::Square,
+        }
+    }
+}
+
 #[derive(Debug, Clone, PartialEq)]
 enum Mark {
     Line(Vec<(f64, f64)>),
@@ -83,6 +112,7 @@ pub struct Figure {
     name: String,
     x: Axis,
     y: Axis,
+    width: f64,
     plot_height: f64,
     marks: Vec<(Look, Mark)>,
     key: Vec<(Look, String)>,
@@ -95,13 +125,23 @@ impl Figure {
             name: name.to_owned(),
             x,
             y,
-            plot_height: 150.0,
+            width: WIDTH,
+            plot_height: 118.0,
             marks: Vec::new(),
             key: Vec::new(),
         }
     }
 
-    /// Another height of the plot area (default 150, at a width of 360).
+    /// A figure over the whole width of the page and half the height of a
+    /// sheet of paper.
+    #[must_use]
+    pub fn large(mut self) -> Self {
+        self.width = LARGE_WIDTH;
+        self.plot_height = 330.0;
+        self
+    }
+
+    /// Another height of the plot area (default 118, at a width of 264).
     #[must_use]
     pub fn height(mut self, plot_height: f64) -> Self {
         self.plot_height = plot_height;
@@ -112,7 +152,7 @@ impl Figure {
     /// is widened about its middle.
     #[must_use]
     pub fn equal_units(mut self) -> Self {
-        let width = WIDTH - RIGHT - self.left();
+        let width = self.width - RIGHT - self.left();
         let per_x = (self.x.high - self.x.low) / width;
         let per_y = (self.y.high - self.y.low) / self.plot_height;
         let (axis, extent, per) = if per_x < per_y {
@@ -202,13 +242,28 @@ impl Figure {
         26.0 + LETTER * letters as f64
     }
 
+    /// Ticks of the horizontal axis, as many as have room side by side.
+    fn x_ticks(&self, width: f64) -> Vec<Tick> {
+        let most = ((width / 48.0) as usize).clamp(3, 10);
+        let ticks_of = |most: usize| self.x.ticks(most);
+        let fits = |ticks: &[Tick]| {
+            let letters: usize = ticks.iter().map(|tick| tick.text.chars().count()).sum();
+            LETTER * letters as f64 + 8.0 * ticks.len() as f64 <= width
+        };
+        (2..=most)
+            .rev()
+            .map(ticks_of)
+            .find(|ticks| fits(ticks))
+            .unwrap_or_else(|| ticks_of(2))
+    }
+
     /// Lines of the key, each entry with its place from the left.
     fn key_lines(&self, left: f64) -> Vec<Vec<(f64, Look, &str)>> {
         let mut lines: Vec<Vec<(f64, Look, &str)>> = Vec::new();
         let mut at = f64::INFINITY;
         for (look, text) in &self.key {
             let width = 26.0 + LETTER * text.chars().count() as f64;
-            if at + width > WIDTH {
+            if at + width > self.width {
                 lines.push(Vec::new());
                 at = left;
             }
@@ -228,18 +283,18 @@ impl Figure {
         let frame = Frame {
             left,
             top,
-            width: WIDTH - RIGHT - left,
+            width: self.width - RIGHT - left,
             height: self.plot_height,
             x: &self.x,
             y: &self.y,
         };
-        let height = top + self.plot_height + BELOW;
+        let height = coordinate(top + self.plot_height + BELOW);
         let [x, y, plot_width, plot_height] =
             [left, top, frame.width, frame.height].map(coordinate);
         html! {
-            svg class="figure" viewBox=(format!("0 0 {WIDTH} {height}")) role="img" aria-label=(self.name) { "\n"
-                (key_entries(&key))
-                (frame.axes(&self.y_ticks()))
+            svg class="figure" viewBox=(format!("0 0 {} {height}", self.width)) role="img" aria-label=(self.name) { "\n"
+                (self.key_entries(&key))
+                (frame.axes(&self.x_ticks(frame.width), &self.y_ticks()))
                 svg x=(x) y=(y) width=(plot_width) height=(plot_height)
                     viewBox=(format!("{x} {y} {plot_width} {plot_height}")) { "\n"
                     @for (look, mark) in &self.marks { (frame.mark(*look, mark)) "\n" }
@@ -247,17 +302,41 @@ impl Figure {
             } "\n"
         }
     }
-}
 
-fn key_entries(lines: &[Vec<(f64, Look, &str)>]) -> Markup {
-    html! {
-        @for (number, line) in lines.iter().enumerate() {
-            @let y = 11.0 + KEY_LINE * number as f64;
-            @for (x, look, text) in line {
-                rect class={ "swatch " (look.class()) } x=(coordinate(*x)) y=(coordinate(y - 6.5))
-                    width="14" height="5" rx="1" {}
-                text x=(coordinate(*x + 19.0)) y=(coordinate(y)) { (text) } "\n"
+    fn key_entries(&self, lines: &[Vec<(f64, Look, &str)>]) -> Markup {
+        html! {
+            @for (number, line) in lines.iter().enumerate() {
+                @let y = 11.0 + KEY_LINE * number as f64;
+                @for (x, look, text) in line {
+                    (self.sample(*look, *x, y - 4.0))
+                    text x=(coordinate(*x + 19.0)) y=(coordinate(y)) { (text) } "\n"
+                }
             }
+        }
+    }
+
+    /// What the marks of a look are like, 14 wide, from (`x`, `y`) on.
+    fn sample(&self, look: Look, x: f64, y: f64) -> Markup {
+        let any = |is: fn(&Mark) -> bool| {
+            let mut of_look = self.marks.iter().filter(|(other, _)| *other == look);
+            of_look.any(|(_, mark)| is(mark))
+        };
+        let lines = any(|mark| {
+            matches!(
+                mark,
+                Mark::Line(_) | Mark::Bars(_) | Mark::RuleX(_) | Mark::RuleY(_)
+            )
+        });
+        let points = any(|mark| matches!(mark, Mark::Points(_) | Mark::Errors(_)));
+        let bands = any(|mark| matches!(mark, Mark::BandX(..) | Mark::BandY(..)));
+        let class = look.class();
+        html! {
+            @if bands { (rect(class, x, y - 4.0, 14.0, 8.0)) }
+            @if lines {
+                path class={ "line " (class) }
+                    d=(format!("M{} {}H{}", coordinate(x), coordinate(y), coordinate(x + 14.0))) {}
+            }
+            @if points { g class={ "points " (class) } { (symbol(look.shape(), x + 7.0, y)) } }
         }
     }
 }
@@ -289,7 +368,7 @@ impl Frame<'_> {
         self.top + self.height
     }
 
-    fn axes(&self, y_ticks: &[Tick]) -> Markup {
+    fn axes(&self, x_ticks: &[Tick], y_ticks: &[Tick]) -> Markup {
         let [left, right, top, bottom] =
             [self.left, self.right(), self.top, self.bottom()].map(coordinate);
         let (middle_x, middle_y) = (self.left + 0.5 * self.width, self.top + 0.5 * self.height);
@@ -299,7 +378,7 @@ impl Frame<'_> {
                 path class="gridline" d=(format!("M{left} {}H{right}", coordinate(y))) {}
                 text class="tick-y" x=(coordinate(self.left - 5.0)) y=(coordinate(y + 3.5)) { (tick.text) } "\n"
             }
-            @for tick in self.x.ticks(5) {
+            @for tick in x_ticks {
                 @let x = coordinate(self.px(tick.value));
                 path class="gridline" d=(format!("M{x} {top}V{bottom}")) {}
                 text class="tick-x" x=(x) y=(coordinate(self.bottom() + 14.0)) { (tick.text) } "\n"
@@ -321,7 +400,7 @@ impl Frame<'_> {
             Mark::Points(points) => html! {
                 g class={ "points " (class) } {
                     @for point in points.iter().filter(|point| drawable(**point)) {
-                        (self.dot(*point))
+                        (self.point(look, *point))
                     }
                 }
             },
@@ -330,9 +409,9 @@ impl Frame<'_> {
                     @for (x, y, u) in points.iter().filter(|point| drawable((point.0, point.1))) {
                         @if u.is_finite() {
                             @let [x, low, high] = [self.px(*x), self.py(y - u), self.py(y + u)].map(coordinate);
-                            path d=(format!("M{x} {low}V{high}")) {}
+                            path class="whisker" d=(format!("M{x} {low}V{high}")) {}
                         }
-                        (self.dot((*x, *y)))
+                        (self.point(look, (*x, *y)))
                     }
                 }
             },
@@ -358,9 +437,8 @@ impl Frame<'_> {
         }
     }
 
-    fn dot(&self, point: (f64, f64)) -> Markup {
-        let [x, y] = [self.px(point.0), self.py(point.1)].map(coordinate);
-        html! { circle cx=(x) cy=(y) r="2.5" {} }
+    fn point(&self, look: Look, (x, y): (f64, f64)) -> Markup {
+        symbol(look.shape(), self.px(x), self.py(y))
     }
 
     fn bars_path(&self, bars: &[(f64, f64)]) -> String {
@@ -386,6 +464,31 @@ impl Frame<'_> {
         }
         path
     }
+}
+
+/// A point's shape about its place in the figure.
+fn symbol(shape: Shape, x: f64, y: f64) -> Markup {
+    let [left, right] = [x - 3.0, x + 3.0].map(coordinate);
+    let [above, below] = [y - 3.0, y + 3.0].map(coordinate);
+    let [x, y] = [x, y].map(coordinate);
+    let (class, path) = match shape {
+        Shape::Disc => return html! { circle cx=(x) cy=(y) r="2.5" {} },
+        Shape::Ring => return html! { circle class="hollow" cx=(x) cy=(y) r="2.8" {} },
+        Shape::Cross => (
+            "stroke",
+            format!("M{left} {above}L{right} {below}M{left} {below}L{right} {above}"),
+        ),
+        Shape::Diamond => (
+            "hollow",
+            format!("M{left} {y}L{x} {above}L{right} {y}L{x} {below}Z"),
+        ),
+        Shape::Triangle => (
+            "full",
+            format!("M{left} {below}L{x} {above}L{right} {below}Z"),
+        ),
+        Shape::Square => ("hollow", format!("M{left} {above}H{right}V{below}H{left}Z")),
+    };
+    html! { path class=(class) d=(path) {} }
 }
 
 fn rect(class: &str, x: f64, y: f64, width: f64, height: f64) -> Markup {
@@ -456,6 +559,23 @@ mod tests {
         insta::assert_snapshot!(figure.svg().into_string());
     }
 
+    /// Labels that touch each other cannot be read; a number of letters tells
+    /// their width well enough.
+    #[test]
+    fn long_tick_texts_leave_room_between_them() {
+        let figure = Figure::new(
+            "",
+            Axis::new("", 12_345.67, 12_345.72),
+            Axis::new("", 0.0, 1.0),
+        );
+        let ticks = figure.x_ticks(200.0);
+        let letters: usize = ticks.iter().map(|tick| tick.text.len()).sum();
+        assert!(
+            ticks.len() >= 2 && LETTER * letters as f64 <= 200.0,
+            "{ticks:?}"
+        );
+    }
+
     #[test]
     fn many_points_keep_their_extremes() {
         let mut points: Vec<(f64, f64)> = (0..10_000).map(|i| (f64::from(i), 0.0)).collect();
@@ -471,7 +591,7 @@ mod tests {
         let figure = Figure::new("", Axis::new("", 0.0, 1.0), Axis::new("", 0.0, 30.0))
             .height(200.0)
             .equal_units();
-        let per_x = (figure.x.high - figure.x.low) / (WIDTH - RIGHT - figure.left());
+        let per_x = (figure.x.high - figure.x.low) / (figure.width - RIGHT - figure.left());
         let per_y = (figure.y.high - figure.y.low) / 200.0;
         assert!((per_x / per_y - 1.0).abs() < 0.02, "{per_x} {per_y}");
     }

@@ -22,12 +22,38 @@ pub fn page(title: &str, body: Markup) -> String {
                 meta name="viewport" content="width=device-width, initial-scale=1"; "\n"
                 meta name="color-scheme" content="light dark"; "\n"
                 title { (title) } "\n"
-                style { "\n" (PreEscaped(STYLE)) } "\n"
+                style { "\n" (PreEscaped(STYLE)) (running_title(title)) } "\n"
             } "\n"
             body { "\n" main { "\n" (body) } "\n" } "\n"
         } "\n"
     };
     with_hidden_characters_shown(&page.into_string())
+}
+
+/// The style rule that puts the title at the head of every printed page.
+///
+/// Style is text that no HTML escape reaches, so the title becomes a CSS string
+/// in which everything but letters of ASCII, digits and spaces is an escape by
+/// code point (CSS Syntax Level 3, 4.3.7).
+fn running_title(title: &str) -> PreEscaped<String> {
+    const MOST_LETTERS: usize = 90;
+    let shown = with_hidden_characters_shown(&title.replace('\n', " "));
+    let mut letters: Vec<char> = shown.chars().collect();
+    if letters.len() > MOST_LETTERS {
+        letters.truncate(MOST_LETTERS - 1);
+        letters.push('…');
+    }
+    let mut rule = String::from("@page { @top-left { content: \"");
+    for letter in letters {
+        if letter.is_ascii_alphanumeric() || letter == ' ' {
+            rule.push(letter);
+        } else {
+            // The space ends the escape and is part of it.
+            let _ = write!(rule, "\\{:x} ", u32::from(letter));
+        }
+    }
+    rule.push_str("\"; } }\n");
+    PreEscaped(rule)
 }
 
 /// Writes the code of every character that hides text, as `⟨U+202E⟩`. The
@@ -91,7 +117,8 @@ pub fn table(titles: &[&str], rows: Markup) -> Markup {
 
 /// What may be wider than the page.
 pub fn wide(content: Markup) -> Markup {
-    html! { div class="wide" { (content) } "\n" }
+    // Reached by the keyboard too: who cannot drag scrolls with the arrows.
+    html! { div class="wide" tabindex="0" { (content) } "\n" }
 }
 
 /// A list of names and values.
@@ -117,6 +144,21 @@ mod tests {
             page.contains(&format!("<p title=\"{safe}\">{safe}</p>")),
             "{page}"
         );
+    }
+
+    #[test]
+    fn the_running_title_cannot_leave_its_string() {
+        let page = page("a</style>\"\\}\u{202e}é", html! {});
+        let rule = page
+            .split("@top-left { content: \"")
+            .nth(1)
+            .unwrap_or_default();
+        let string = rule.split('"').next().unwrap_or_default();
+        assert_eq!(
+            string,
+            "a\\3c \\2f style\\3e \\22 \\5c \\7d \\27e8 U\\2b 202E\\27e9 \\e9 "
+        );
+        assert_eq!(page.matches("</style").count(), 1);
     }
 
     #[test]

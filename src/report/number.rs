@@ -122,6 +122,12 @@ pub(super) fn plain_fixed(value: f64) -> String {
     text.strip_suffix(".0").map(str::to_owned).unwrap_or(text)
 }
 
+/// A unit, or a text with one in it, as it is printed: the setup file and the
+/// files of results write `um/m` with a letter that every keyboard has.
+pub fn with_micro_sign(text: &str) -> String {
+    text.replace("um/m", "µm/m")
+}
+
 /// `90 min 12 s`-style length for people; below two minutes in seconds.
 pub fn duration(seconds: f64) -> String {
     if seconds < 120.0 {

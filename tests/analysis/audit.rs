@@ -374,8 +374,8 @@ fn a_reduced_run_is_reported_with_its_verdict_until_its_points_change() {
     report(
         &[
             "<h2>Verdict <span class=\"verdict fail\">FAIL</span></h2>",
-            "at most 90 um/m peak-to-peak",
-            "at most 10 um/m peak-to-peak",
+            "at most 90 µm/m peak-to-peak",
+            "at most 10 µm/m peak-to-peak",
             "simple acceptance (ILAC-G8:09/2019)",
             "8 pass, 0 fail",
             "0 pass, 8 fail",

@@ -16,6 +16,7 @@ mod decay;
 mod device_clock;
 mod device_stream;
 mod energy;
+mod hostile_names;
 mod level_changes;
 mod line_and_comparison;
 mod plan;

@@ -133,6 +133,14 @@ impl RequiredCurve {
         (at(self.points.first()), at(self.points.last()))
     }
 
+    /// The corners of the curve on a conductor: frequency, Hz, and required
+    /// efficiency, %.
+    pub fn corners_hz(&self, diameter_mm: f64) -> Vec<(f64, f64)> {
+        let scale = 1.0 / self.abscissa_at(1.0, diameter_mm);
+        let corners = self.points.iter();
+        corners.map(|(x, pct)| (x * scale, *pct)).collect()
+    }
+
     fn abscissa_at(&self, frequency_hz: f64, diameter_mm: f64) -> f64 {
         match self.abscissa {
             Abscissa::Frequency => frequency_hz,

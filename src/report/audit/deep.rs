@@ -297,7 +297,7 @@ fn waveforms(channel: &Channel, samples: &Samples, frequency_hz: f64) -> Vec<Pic
                         1.08 * reach,
                     ),
                 )
-                .height(120.0)
+                .height(96.0)
                 .rule_y(Look::Approach, 0.0)
                 .line(Look::Hold, points),
             }
@@ -342,7 +342,7 @@ fn spectra(channel: &Channel, samples: &Samples, frequency_hz: f64) -> Vec<Pictu
                     Axis::new("frequency (Hz)", low_hz, high_hz),
                     Axis::new("level (dB)", floor.max(-160.0), 5.0),
                 )
-                .height(120.0)
+                .height(96.0)
                 .line(Look::Hold, lines),
             }
         })

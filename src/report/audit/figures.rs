@@ -13,6 +13,7 @@ use super::case::Case;
 use crate::analysis::TraceRow;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
+use crate::report::html::wide;
 use crate::report::number::{plain, significant};
 use crate::resonance::HoldCriterion;
 use crate::resonance::trend::trend;
@@ -31,10 +32,19 @@ pub struct Picture {
 impl Picture {
     /// The figure under its heading and above its caption.
     pub fn markup(&self) -> Markup {
+        self.framed("small", self.figure.svg())
+    }
+
+    /// The same over the whole width of the page.
+    pub fn large_markup(&self) -> Markup {
+        self.framed("large", wide(self.figure.clone().large().svg()))
+    }
+
+    fn framed(&self, class: &str, figure: Markup) -> Markup {
         html! {
-            figure { "\n"
+            figure class=(class) { "\n"
                 h4 { (self.title) } "\n"
-                (self.figure.svg())
+                (figure)
                 figcaption { (self.caption) } "\n"
             } "\n"
         }
@@ -226,7 +236,7 @@ fn resonance_circle(case: &Case) -> Option<Picture> {
         "Antinode velocity per drive force in the complex plane. A resonance that is slowly passed runs along the dotted circle; its peak is the far end, on the axis. The hold has to stay there. Ring-up strays from the circle."
             .to_owned(),
         Figure::new(&format!("{}: resonance circle", case.name()), x, y)
-            .height(180.0)
+            .height(150.0)
             .equal_units()
             .rule_y(Look::Approach, 0.0)
             .line(Look::Model, model)

@@ -26,7 +26,7 @@ pub fn html(audit: &Audit, deep: Markup) -> String {
         }
         @for case in &audit.cases {
             (section(case, audit.window_s))
-            @if several { p class="note" { a href="#points" { "All points" } } "\n" }
+            @if several { p class="note back" { a href="#points" { "All points" } } "\n" }
         }
         (deep)
         (closing(audit))

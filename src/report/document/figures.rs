@@ -81,7 +81,7 @@ fn efficiency(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
         frequency_axis(setup, points),
         y,
     )
-    .height(190.0)
+    .height(150.0)
     .errors(Look::Hold, held);
     if !steady.is_empty() {
         figure = figure
@@ -118,7 +118,7 @@ fn power(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
         .into_iter()
         .filter(|(_, _, series)| !series.is_empty())
         .fold(
-            Figure::new("power over frequency", frequency_axis(setup, points), y).height(190.0),
+            Figure::new("power over frequency", frequency_axis(setup, points), y).height(150.0),
             |figure, (look, name, series)| {
                 figure
                     .line(look, line(&series))
@@ -166,7 +166,7 @@ fn strain(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
             frequency_axis(setup, points),
             y,
         )
-        .height(190.0),
+        .height(150.0),
         |figure, ((gauge, series), look)| {
             figure
                 .line(look, line(&series))

@@ -1,10 +1,14 @@
 //! The report: one self-contained, printable HTML file that can be signed.
 //!
-//! Title, cautions, setup, the settled points with their uncertainties, the
-//! figures, the dwells that do not count, and where every number comes from.
+//! In the order in which it is read: the verdict and what it rests on, the
+//! figures, the points with their uncertainties, the dwells that do not count,
+//! what happened, the bench, the methods, the cautions. Then a page to sign, and
+//! an annex with the files by which all of it can be computed again.
 
+mod events;
 mod figures;
 mod provenance;
+mod requirement;
 mod setting;
 pub mod signoff;
 mod tables;
@@ -71,31 +75,50 @@ impl Document<'_> {
             .partition(|point| point.point.verdict == Verdict::Rejected);
         let body = html! {
             (self.title_block())
-            (cautions())
-            @if let Some(reduction) = self.reduced() { (verdict::summary(reduction)) }
-            (setting::section(self.setup))
-            (tables::settled(&settled))
+            @if let Some(reduction) = self.reduced() {
+                (verdict::summary(reduction))
+                (verdict::details(self.setup, reduction))
+            } @else {
+                h2 { "No verdict" } "\n"
+                p { (self.why_no_verdict()) } "\n"
+            }
             (figures::section(self.setup, &settled))
-            @if let Some(reduction) = self.reduced() { (verdict::details(reduction)) }
+            (tables::settled(&settled))
             (tables::rejected(&rejected))
-            (provenance::section(self))
+            (events::section(self.run))
+            (setting::section(self.setup))
+            (provenance::methods(&self.setup.hold))
+            (cautions())
             (self.sign_off())
+            (provenance::annex(self))
         };
         page(&self.setup.test.title, body)
     }
 
-    /// What is signed, and the lines to sign on, kept together on paper.
+    fn why_no_verdict(&self) -> Markup {
+        html! {
+            @if matches!(self.reduction, ReadReduction::Stale) {
+                "The reduction in the run folder does not belong to these points and is left out. Run "
+                code { "spanhold reduce" } " again."
+            } @else {
+                "The run has not been reduced, " code { "spanhold reduce" }
+                " does so. These are the settled points only."
+            }
+        }
+    }
+
+    /// What is signed, and the lines to sign on, on a page of their own.
     fn sign_off(&self) -> Markup {
         html! {
             section class="signatures" { "\n"
                 h2 { "For signature" } "\n"
                 @if let Some(reduction) = self.reduced() {
                     (facts_list(&signoff::statement(self.setup, reduction)))
-                } @else {
                     p class="note" {
-                        "No verdict: the run has not been reduced, " code { "spanhold reduce" }
-                        " does so. These are the settled points only."
+                        "The annex names the files that this was computed from, with their hashes."
                     } "\n"
+                } @else {
+                    p class="note" { "No verdict. " (self.why_no_verdict()) } "\n"
                 }
                 div { @for name in signoff::TO_FILL_IN { p { (name) } } } "\n"
                 @for (role, name) in signoff::signatories(self.setup) {
@@ -122,39 +145,34 @@ impl Document<'_> {
                 .filter(|point| point.verdict == verdict)
                 .count()
         };
-        let facts = [
-            ("Damper", damper.to_owned()),
-            (
-                "Operator",
-                test.operator
-                    .clone()
-                    .unwrap_or_else(|| "not stated".to_owned()),
+        let mut facts = vec![("Damper", damper.to_owned())];
+        if let Some(operator) = &test.operator {
+            facts.push(("Operator", operator.clone()));
+        }
+        // Recordings may not say when they were made; then the laboratory
+        // fills in the date of the test.
+        if let Some(start) = record.sources.iter().find_map(|source| source.start_utc) {
+            let start = start.strftime("%Y-%m-%d %H:%M:%S UTC");
+            facts.push(("Recorded from", start.to_string()));
+        }
+        if let Some(length_s) = length_s {
+            facts.push(("Length", duration(length_s)));
+        }
+        if self.was_ended_by_the_operator() {
+            facts.push((
+                "Ended",
+                "by the operator; everything up to then is kept".to_owned(),
+            ));
+        }
+        facts.push((
+            "Dwells",
+            format!(
+                "{} held, {} steady, {} rejected",
+                count(Verdict::Held),
+                count(Verdict::Steady),
+                count(Verdict::Rejected)
             ),
-            (
-                "Recorded from",
-                record
-                    .sources
-                    .iter()
-                    .find_map(|source| source.start_utc)
-                    .map_or_else(
-                        || "not known".to_owned(),
-                        |start| start.strftime("%Y-%m-%d %H:%M:%S UTC").to_string(),
-                    ),
-            ),
-            (
-                "Length",
-                length_s.map_or_else(|| "not known".to_owned(), duration),
-            ),
-            (
-                "Dwells",
-                format!(
-                    "{} held, {} steady, {} rejected",
-                    count(Verdict::Held),
-                    count(Verdict::Steady),
-                    count(Verdict::Rejected)
-                ),
-            ),
-        ];
+        ));
         html! {
             header { "\n"
                 p class="kicker" { "Report of a damper test on a laboratory span" } "\n"
@@ -165,11 +183,18 @@ impl Document<'_> {
         }
     }
 
+    /// A live capture has no end of its own: a person stops it when done.
+    fn was_ended_by_the_operator(&self) -> bool {
+        let record = &self.run.record;
+        record.state == RunState::Stopped && record.command == "capture"
+    }
+
     /// What a reader has to know before anything else.
     fn warnings(&self) -> Markup {
         let record = &self.run.record;
         let ended = match record.state {
             RunState::Done => None,
+            RunState::Stopped if self.was_ended_by_the_operator() => None,
             RunState::Running => Some("is still going on, or was broken off without a word"),
             RunState::Stopped => Some("was stopped before its input ended"),
             RunState::Failed => Some("was ended by a fault"),
@@ -183,18 +208,13 @@ impl Document<'_> {
             @if !self.recordings.all_unchanged() {
                 @for sentence in self.recordings.sentences() { p class="warning" { (sentence) } "\n" }
             }
-            @if matches!(self.reduction, ReadReduction::Stale) {
-                p class="warning" {
-                    "The reduction in the run folder does not belong to these points and is left out. Run "
-                    code { "spanhold reduce" } " again."
-                } "\n"
-            }
         }
     }
 }
 
 fn cautions() -> Markup {
     html! {
+        h2 { "Cautions" } "\n"
         div class="caution" { "\n"
             ul { "\n" @for caution in CAUTIONS { li { (caution) } "\n" } } "\n"
         } "\n"

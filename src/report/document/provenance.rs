@@ -2,9 +2,10 @@
 
 use maud::{Markup, html};
 
-use super::Document;
+use super::{Document, signoff};
 use crate::report::html::{facts_list, table};
 use crate::report::number::{ABSENT, plain};
+use crate::setup::HoldRules;
 
 /// How each number was worked out, and by whose method.
 const METHODS: [(&str, &str); 6] = [
@@ -34,28 +35,9 @@ const METHODS: [(&str, &str); 6] = [
     ),
 ];
 
-pub(super) fn section(document: &Document) -> Markup {
-    let (run, hold) = (document.run, &document.setup.hold);
-    let record = &run.record;
-    let time = |time: jiff::Timestamp| time.strftime("%Y-%m-%d %H:%M:%S UTC").to_string();
-    let facts = [
-        ("Run folder", run.folder.display().to_string()),
-        (
-            "Program",
-            format!("{} {}, {}", record.program, record.version, record.command),
-        ),
-        (
-            "Report by",
-            format!("{} {}", env!("CARGO_PKG_NAME"), env!("CARGO_PKG_VERSION")),
-        ),
-        (
-            "Analysed",
-            format!(
-                "{} to {}",
-                time(record.started_utc),
-                record.ended_utc.map_or_else(|| "no end recorded".to_owned(), time)
-            ),
-        ),
+/// How a hold was judged and every number worked out.
+pub(super) fn methods(hold: &HoldRules) -> Markup {
+    let rules = [
         (
             "Decision rule",
             "simple acceptance for the criteria of a hold: a value is allowed up to its limit, and past it only as far as the noise of that value reaches; no guard band".to_owned(),
@@ -78,11 +60,50 @@ pub(super) fn section(document: &Document) -> Markup {
         ),
     ];
     html! {
-        h2 { "Provenance" } "\n"
-        (facts_list(&facts))
-        h3 { "Methods" } "\n"
+        h2 { "Methods" } "\n"
+        (facts_list(&rules))
         (facts_list(&METHODS.map(|(quantity, method)| (quantity, method.to_owned()))))
-        (files(document))
+    }
+}
+
+/// The programs and files by which all of it can be computed again. Nothing
+/// here depends on where the run folder lies.
+pub(super) fn annex(document: &Document) -> Markup {
+    let record = &document.run.record;
+    let time = |time: jiff::Timestamp| time.strftime("%Y-%m-%d %H:%M:%S UTC").to_string();
+    let mut facts = vec![
+        (
+            "Points by",
+            format!("{} {}, {}", record.program, record.version, record.command),
+        ),
+        (
+            "Report by",
+            format!("{} {}", env!("CARGO_PKG_NAME"), env!("CARGO_PKG_VERSION")),
+        ),
+        (
+            "Analysed",
+            format!(
+                "{} to {}",
+                time(record.started_utc),
+                record
+                    .ended_utc
+                    .map_or_else(|| "no end recorded".to_owned(), time)
+            ),
+        ),
+    ];
+    if let Some(reduction) = document.reduced() {
+        facts.extend(signoff::identities(reduction));
+    }
+    html! {
+        section class="annex" { "\n"
+            h2 { "Annex: programs and files" } "\n"
+            p class="note" {
+                "From these files the points, the verdict and this report can be computed again; "
+                code { "spanhold verify" } " does so."
+            } "\n"
+            (facts_list(&facts))
+            (files(document))
+        } "\n"
     }
 }
 
@@ -102,7 +123,7 @@ fn files(document: &Document) -> Markup {
     let rows = html! {
         @for (file, source) in std::iter::once((&document.recordings.setup, ABSENT)).chain(of_sources) {
             tr {
-                th scope="row" { code { (file.named) } }
+                th scope="row" { code { (file_name(&file.named)) } }
                 td { (source) }
                 td { (file.standing.word()) }
                 td class="words" { code { (file.blake3.as_deref().unwrap_or(ABSENT)) } }
@@ -113,4 +134,9 @@ fn files(document: &Document) -> Markup {
         h3 { "Files" } "\n"
         (table(&["File", "Source", "State now", "BLAKE3 when the run was made"], rows))
     }
+}
+
+/// A file's name without the folders that it lay in.
+pub(super) fn file_name(path: &str) -> &str {
+    path.rsplit(['/', '\\']).next().unwrap_or(path)
 }

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use maud::{Markup, html};
 
 use crate::report::html::{facts_list, table};
-use crate::report::number::{ABSENT, plain};
+use crate::report::number::{ABSENT, plain, with_micro_sign};
 use crate::setup::{Channel, Conductor, Setup};
 
 pub(super) fn section(setup: &Setup) -> Markup {
@@ -166,7 +166,7 @@ fn channel_row(setup: &Setup, channel: &Channel) -> Markup {
             th scope="row" { (channel.name) }
             td { (channel.role) }
             td { (source) ", " (channel.index) }
-            td { (plain(channel.full_scale, 7)) " " (channel.unit.symbol()) }
+            td { (plain(channel.full_scale, 7)) " " (with_micro_sign(channel.unit.symbol())) }
             td class="words" { (own) (reference) }
             td { (place) }
         } "\n"

@@ -13,9 +13,10 @@
 
 use std::collections::BTreeMap;
 
+use super::provenance::file_name;
 use super::setting::calibration_words;
 use crate::evaluation::criteria::Outcome;
-use crate::report::number::plain;
+use crate::report::number::{plain, with_micro_sign};
 use crate::report::reduction::Reduction;
 use crate::report::reduction::RunIdentity;
 use crate::setup::Setup;
@@ -49,14 +50,17 @@ pub fn result(outcome: Option<Outcome>) -> &'static str {
     }
 }
 
-/// What is signed.
+/// What is signed; [`identities`] names the files that it was computed from.
 pub fn statement(setup: &Setup, reduction: &Reduction) -> Vec<Fact> {
     let mut facts = vec![("Result", result(reduction.outcome).to_owned())];
     for (number, judgement) in (1..).zip(&reduction.judgements) {
         let outcome = judgement.outcome.word();
         facts.push((
             "Criterion",
-            format!("[{number}] {}: {outcome}", judgement.criterion),
+            format!(
+                "[{number}] {}: {outcome}",
+                with_micro_sign(&judgement.criterion)
+            ),
         ));
         facts.push(("Decision rule", judgement.decision_rule.clone()));
     }
@@ -68,21 +72,6 @@ pub fn statement(setup: &Setup, reduction: &Reduction) -> Vec<Fact> {
             .clone()
             .unwrap_or_else(|| "bare span".to_owned()),
     ));
-    facts.push(("Program", programs(reduction)));
-    identity(&mut facts, ["Setup", "Recording"], &reduction.run);
-    if let Some(bare) = &reduction.baseline {
-        identity(&mut facts, ["Bare setup", "Bare recording"], bare);
-    }
-    for curve in &reduction.curves {
-        facts.push((
-            "Required curve",
-            format!("{}, BLAKE3 {}", curve.file, curve.blake3),
-        ));
-    }
-    facts.push((
-        "Result file",
-        format!("reduced.jsonl, BLAKE3 {}", reduction.reduced_blake3),
-    ));
     facts.push(("Calibration", calibration(setup)));
     facts.push((
         "Required values",
@@ -93,6 +82,27 @@ pub fn statement(setup: &Setup, reduction: &Reduction) -> Vec<Fact> {
     facts.push((
         "Holds for",
         "the item tested, on this span, at these levels, and nothing else".to_owned(),
+    ));
+    facts
+}
+
+/// The program and the files that the result was computed from, each file with
+/// its hash. Names without folders: they are the same wherever the run lies.
+pub fn identities(reduction: &Reduction) -> Vec<Fact> {
+    let mut facts = vec![("Program", programs(reduction))];
+    identity(&mut facts, ["Setup", "Recording"], &reduction.run);
+    if let Some(bare) = &reduction.baseline {
+        identity(&mut facts, ["Bare setup", "Bare recording"], bare);
+    }
+    for curve in &reduction.curves {
+        facts.push((
+            "Required curve",
+            format!("{}, BLAKE3 {}", file_name(&curve.file), curve.blake3),
+        ));
+    }
+    facts.push((
+        "Result file",
+        format!("reduced.jsonl, BLAKE3 {}", reduction.reduced_blake3),
     ));
     facts
 }
@@ -109,9 +119,7 @@ fn programs(reduction: &Reduction) -> String {
 fn identity(facts: &mut Vec<Fact>, [setup, recording]: [&'static str; 2], run: &RunIdentity) {
     facts.push((setup, format!("setup.toml, BLAKE3 {}", run.setup_blake3)));
     for file in &run.recordings {
-        let name = std::path::Path::new(&file.path)
-            .file_name()
-            .map_or_else(|| file.path.clone(), |n| n.to_string_lossy().into_owned());
+        let name = file_name(&file.path);
         let hash = file.blake3.as_deref().unwrap_or("not known");
         facts.push((recording, format!("{name}, BLAKE3 {hash}")));
     }

@@ -3,14 +3,14 @@
 
 use maud::{Markup, html};
 
-use crate::evaluation::criteria::{Judgement, Outcome, PointJudgement};
+use super::provenance::file_name;
+use super::requirement;
+use crate::evaluation::criteria::{Judgement, Outcome};
 use crate::evaluation::methods::MethodCheck;
-use crate::report::audit::figures::Picture;
-use crate::report::axis::Axis;
-use crate::report::figure::{Figure, Look};
 use crate::report::html::{facts_list, row, table};
-use crate::report::number::{ABSENT, fixed, measured, plain, significant};
+use crate::report::number::{ABSENT, fixed, measured, plain, significant, with_micro_sign};
 use crate::report::reduction::Reduction;
+use crate::setup::Setup;
 
 /// The style sheet's class for an outcome.
 fn class(outcome: Outcome) -> &'static str {
@@ -33,7 +33,7 @@ pub(super) fn summary(reduction: &Reduction) -> Markup {
                 judgement.points.iter().filter(|point| point.outcome == outcome).count()
             };
             tr {
-                th scope="row" class="words" { (judgement.criterion) }
+                th scope="row" class="words" { (with_micro_sign(&judgement.criterion)) }
                 td { (badge(judgement.outcome)) }
                 td class="words" {
                     (count(Outcome::Pass)) " pass, " (count(Outcome::Fail)) " fail, "
@@ -57,36 +57,36 @@ pub(super) fn summary(reduction: &Reduction) -> Markup {
 }
 
 /// Every criterion point by point, then what the reduction rests on.
-pub(super) fn details(reduction: &Reduction) -> Markup {
+pub(super) fn details(setup: &Setup, reduction: &Reduction) -> Markup {
     html! {
-        @for judgement in &reduction.judgements { (criterion(judgement)) }
+        @for (number, judgement) in (1..).zip(&reduction.judgements) {
+            (criterion(judgement, requirement::figure(reduction, number, judgement, setup.conductor.diameter_mm)))
+        }
         (checks(&reduction.method_checks))
         (basis(reduction))
     }
 }
 
-fn criterion(judgement: &Judgement) -> Markup {
+fn criterion(judgement: &Judgement, figure: Markup) -> Markup {
     let gaps: Vec<String> = judgement
         .gaps
         .iter()
         .map(|gap| format!("{} to {} Hz", plain(gap.from_hz, 4), plain(gap.to_hz, 4)))
         .collect();
     html! {
-        h2 { (capital(&judgement.criterion)) " " (badge(judgement.outcome)) } "\n"
+        h2 { (capital(&with_micro_sign(&judgement.criterion))) " " (badge(judgement.outcome)) } "\n"
         @if !gaps.is_empty() {
             p class="warning" { "Not covered, no judged point between: " (gaps.join(", ")) "." } "\n"
         }
-        div class="grid" { "\n" (picture(judgement).markup()) } "\n"
+        (figure)
         (points_table(judgement))
     }
 }
 
 fn points_table(judgement: &Judgement) -> Markup {
     let remarks = judgement.points.iter().any(|point| point.reason.is_some());
-    let (value, required) = (
-        format!("Value, {}", judgement.unit),
-        format!("Required, {}", judgement.unit),
-    );
+    let unit = with_micro_sign(&judgement.unit);
+    let (value, required) = (format!("Value, {unit}"), format!("Required, {unit}"));
     let mut titles = vec!["Point", "Outcome", "Frequency, Hz", &value, &required];
     if remarks {
         titles.push("Remark");
@@ -113,63 +113,6 @@ fn capital(text: &str) -> String {
     letters.next().map_or_else(String::new, |first| {
         first.to_uppercase().chain(letters).collect()
     })
-}
-
-/// Value against requirement over frequency.
-fn picture(judgement: &Judgement) -> Picture {
-    let of = |outcome: Outcome| -> Vec<(f64, f64, f64)> {
-        judgement
-            .points
-            .iter()
-            .filter(|point| point.outcome == outcome)
-            .filter_map(|p| Some((p.frequency_hz, p.value?.value, p.value?.u)))
-            .collect()
-    };
-    let mut required: Vec<(f64, f64)> = judgement
-        .points
-        .iter()
-        .filter_map(|point| Some((point.frequency_hz, point.required?)))
-        .collect();
-    required.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let top = |point: &PointJudgement| {
-        let value = point.value?;
-        Some(value.value + value.stated_u().unwrap_or(0.0))
-    };
-    let tops = judgement
-        .points
-        .iter()
-        .filter_map(top)
-        .chain(required.iter().map(|point| point.1));
-    let (low_hz, high_hz) = judgement.range_hz;
-    let frequencies = judgement.points.iter().map(|point| point.frequency_hz);
-    let figure = Figure::new(
-        &judgement.criterion,
-        Axis::over("frequency (Hz)", frequencies.chain([low_hz, high_hz])),
-        Axis::from_zero(&format!("value ({})", judgement.unit), tops),
-    )
-    .height(190.0);
-    let figure = judgement.gaps.iter().fold(figure, |figure, gap| {
-        figure.band_x(Look::Fail, gap.from_hz, gap.to_hz)
-    });
-    let kinds = [
-        (Look::Pass, Outcome::Pass),
-        (Look::Fail, Outcome::Fail),
-        (Look::Open, Outcome::Inconclusive),
-    ];
-    let figure = kinds
-        .into_iter()
-        .filter(|(_, outcome)| !of(*outcome).is_empty())
-        .fold(figure, |figure, (look, outcome)| {
-            figure
-                .errors(look, of(outcome))
-                .key(look, &outcome.word().to_lowercase())
-        });
-    Picture {
-        title: "Value and requirement".to_owned(),
-        caption: "Line: what is required at each point. Bars: expanded uncertainty, k = 2. Shaded: no judged point."
-            .to_owned(),
-        figure: figure.line(Look::Limit, required).key(Look::Limit, "required"),
-    }
 }
 
 fn checks(checks: &[MethodCheck]) -> Markup {
@@ -223,8 +166,7 @@ fn basis(reduction: &Reduction) -> Markup {
     match &reduction.baseline {
         None => facts.push(("Bare run", "none: no losses were taken off".to_owned())),
         Some(bare) => {
-            facts.push(("Bare run", format!("{}, {}", bare.title, bare.folder)));
-            facts.push(("BLAKE3 of its points", bare.points_blake3.clone()));
+            facts.push(("Bare run", bare.title.clone()));
         }
     }
     if let Some(losses) = &reduction.bare_losses {
@@ -251,7 +193,9 @@ fn basis(reduction: &Reduction) -> Markup {
             "Required curve",
             format!(
                 "criterion {}: {}, BLAKE3 {}",
-                curve.criterion, curve.file, curve.blake3
+                curve.criterion,
+                file_name(&curve.file),
+                curve.blake3
             ),
         ));
     }
