@@ -30,7 +30,7 @@ point_fields! {
         /// What of `power_bare_w` is still lost beyond the node with the damper on:
         /// `power_damper_w` is `power_total_w` less this.
         power_taken_off_w / power_taken_off_u_w: Option<Measured> = Shown::in_files("W")
-            .report(Power, "RunPoints off").terminal("taken off").reduced(3).after("power_bare_w");
+            .report(Power, "Taken off").terminal("taken off").reduced(3).after("power_bare_w");
         /// The damper's power with bending stiffness in the wave impedance, beside the standard's
         /// `power_damper_w`; absent where EI is not given.
         power_damper_stiffness_w / power_damper_stiffness_u_w: Option<Measured> = Shown::in_files("W")

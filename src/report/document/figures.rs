@@ -15,28 +15,42 @@ use crate::setup::Verdict;
 /// Frequency, value, expanded uncertainty (infinite where none is stated).
 type Series = Vec<(f64, f64, f64)>;
 
-pub(super) fn section(setup: &Setup, points: &[&ReducedPoint]) -> Markup {
+/// The figures; that of the efficiency only where no criterion draws it already.
+pub(super) fn section(
+    setup: &Setup,
+    points: &[&ReducedPoint],
+    efficiency_is_drawn: bool,
+) -> Markup {
+    let efficiency = efficiency(setup, points).filter(|_| !efficiency_is_drawn);
     let pictures: Vec<Picture> = [
-        efficiency(setup, points),
         power(setup, points),
+        losses(setup, points),
         strain(setup, points),
     ]
     .into_iter()
     .flatten()
     .collect();
     html! {
+        @if let Some(efficiency) = efficiency {
+            h2 { "Efficiency over frequency" } "\n"
+            (efficiency.large_markup())
+        }
         @if !pictures.is_empty() {
-            h2 { "Over frequency" } "\n"
+            h2 { "Power and strain over frequency" } "\n"
             div class="grid large" { "\n" @for picture in &pictures { (picture.markup()) } } "\n"
         }
     }
 }
 
 fn series(points: &[&ReducedPoint], of: impl Fn(&SettledPoint) -> Option<Measured>) -> Series {
+    of_all(points, |point| of(&point.point))
+}
+
+fn of_all(points: &[&ReducedPoint], of: impl Fn(&ReducedPoint) -> Option<Measured>) -> Series {
     let mut series: Series = points
         .iter()
         .filter_map(|point| {
-            let value = of(&point.point)?;
+            let value = of(point)?;
             Some((point.point.frequency_hz?.value, value.value, value.u))
         })
         .collect();
@@ -75,7 +89,7 @@ fn efficiency(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
     if held.is_empty() && steady.is_empty() {
         return None;
     }
-    let y = Axis::from_zero("efficiency 100 S (%)", tops(&held).chain(tops(&steady)));
+    let y = Axis::from_zero("efficiency (%)", tops(&held).chain(tops(&steady)));
     let mut figure = Figure::new(
         "efficiency over frequency",
         frequency_axis(setup, points),
@@ -97,16 +111,45 @@ fn efficiency(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
     })
 }
 
+/// Losses of the bare span are a hundredth of the rest: on one axis they would
+/// lie on its foot, so they have a figure of their own.
 fn power(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
     let parts = [
-        (Look::Approach, "total", series(points, |p| p.power_total_w)),
+        (Look::Third, "total", series(points, |p| p.power_total_w)),
+        (Look::Hold, "damper", series(points, |p| p.power_damper_w)),
+    ];
+    Some(Picture {
+        title: "Dissipated power".to_owned(),
+        caption: "At the level of each point. Total: ½ sqrt(T m) V_a V_n, the standard's form. Bars: expanded uncertainty, k = 2."
+            .to_owned(),
+        figure: powers("power over frequency", setup, points, parts)?,
+    })
+}
+
+fn losses(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
+    let taken_off = of_all(points, |point| point.damper.power_taken_off_w);
+    let parts = [
         (
             Look::Second,
             "bare span",
             series(points, |p| p.power_bare_w),
         ),
-        (Look::Hold, "damper", series(points, |p| p.power_damper_w)),
+        (Look::Approach, "taken off", taken_off),
     ];
+    Some(Picture {
+        title: "Losses of the bare span".to_owned(),
+        caption: "At the level of each point, and what of them was taken off the total. Bars: expanded uncertainty, k = 2."
+            .to_owned(),
+        figure: powers("losses of the bare span over frequency", setup, points, parts)?,
+    })
+}
+
+fn powers(
+    name: &str,
+    setup: &Setup,
+    points: &[&ReducedPoint],
+    parts: [(Look, &str, Series); 2],
+) -> Option<Figure> {
     if parts.iter().all(|(_, _, series)| series.is_empty()) {
         return None;
     }
@@ -118,7 +161,7 @@ fn power(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
         .into_iter()
         .filter(|(_, _, series)| !series.is_empty())
         .fold(
-            Figure::new("power over frequency", frequency_axis(setup, points), y).height(150.0),
+            Figure::new(name, frequency_axis(setup, points), y).height(150.0),
             |figure, (look, name, series)| {
                 figure
                     .line(look, line(&series))
@@ -126,12 +169,7 @@ fn power(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
                     .key(look, name)
             },
         );
-    Some(Picture {
-        title: "Dissipated power".to_owned(),
-        caption: "At the level of each point. Total: ½ sqrt(T m) V_a V_n, the standard's form. Bars: expanded uncertainty, k = 2."
-            .to_owned(),
-        figure,
-    })
+    Some(figure)
 }
 
 fn strain(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {

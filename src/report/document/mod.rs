@@ -73,6 +73,12 @@ impl Document<'_> {
         let (rejected, settled): (Vec<_>, Vec<_>) = points
             .iter()
             .partition(|point| point.point.verdict == Verdict::Rejected);
+        let efficiency_is_drawn = self.reduced().is_some_and(|reduction| {
+            reduction
+                .judgements
+                .iter()
+                .any(requirement::is_of_efficiency)
+        });
         let body = html! {
             (self.title_block())
             @if let Some(reduction) = self.reduced() {
@@ -82,7 +88,7 @@ impl Document<'_> {
                 h2 { "No verdict" } "\n"
                 p { (self.why_no_verdict()) } "\n"
             }
-            (figures::section(self.setup, &settled))
+            (figures::section(self.setup, &settled, efficiency_is_drawn))
             (tables::settled(&settled))
             (tables::rejected(&rejected))
             (events::section(self.run))

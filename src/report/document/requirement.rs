@@ -25,12 +25,17 @@ pub(super) fn figure(
         required(reduction, number, judgement, diameter_mm),
     );
     html! {
-        @if judgement.unit == PERCENT {
+        @if is_of_efficiency(judgement) {
             (picture.large_markup())
         } @else {
             div class="grid large" { "\n" (picture.markup()) } "\n"
         }
     }
+}
+
+/// Whether a criterion's figure shows the efficiency.
+pub(super) fn is_of_efficiency(judgement: &Judgement) -> bool {
+    judgement.unit == PERCENT
 }
 
 /// What is required over the whole range: the curve with its corners where
@@ -138,7 +143,7 @@ fn picture(judgement: &Judgement, required: Vec<(f64, f64)>) -> Picture {
         plain(low_hz, 4),
         plain(high_hz, 4)
     );
-    let what = if judgement.unit == PERCENT {
+    let what = if is_of_efficiency(judgement) {
         " Efficiency is 100 V_n / V_a, losses of the bare span included."
     } else {
         ""
