@@ -10,4 +10,8 @@ mkdir -p "$fresh"
 for script in sine_fit_scipy.py transforms_scipy.py students_t_scipy.py gum.py; do
     "$venv/bin/python" "tests/reference/$script" "$fresh"
 done
+# These two print their table, and one reads the sheets beside it.
+for table in clamped_span published_sheet_fit; do
+    (cd tests/reference && "../../$venv/bin/python" "$table.py") >"$fresh/$table.csv"
+done
 "$venv/bin/python" tests/reference/compare.py "$fresh" tests/reference
