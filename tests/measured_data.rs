@@ -19,7 +19,6 @@ use spanhold::tone::search::Search;
 use spanhold::tone::{Estimator, ToneMessage, TonePlan, Windows};
 use std::f64::consts::{PI, TAU};
 use std::path::Path;
-use std::sync::Arc;
 
 struct Record {
     rate_hz: f64,
@@ -296,8 +295,8 @@ fn the_tracker_finds_no_hold_in_an_earthquake() {
                 }
                 found.extend(match message {
                     ToneMessage::Frame(frame) => {
-                        let estimate = HopEstimate::new(tracker.channels(), &Arc::new(frame));
-                        tracker.hop(estimate)
+                        let estimate = HopEstimate::new(tracker.channels(), &frame);
+                        tracker.hop(estimate, &frame.samples)
                     }
                     ToneMessage::Gap(gap) => tracker.gap(&gap),
                 });

@@ -3,24 +3,24 @@
 //! reprocessing cannot differ.
 
 use std::collections::VecDeque;
-use std::sync::Arc;
 
+mod auxiliary;
 mod findings;
 
 pub use findings::{Event, Evidence, Finding, TraceRow};
 
 use crate::maths;
 use crate::reduction::SettledPoint;
-use crate::reduction::settle::{clipped_by_place, fitted_channels, settle};
+use crate::reduction::settle::{fitted_channels, settle};
 use crate::resonance::hop_estimate::HopEstimate;
 use crate::resonance::phasor::detuning_bandwidths;
 use crate::resonance::{Dwell, Tracker};
 use crate::setup::{Role, Setup};
-use crate::tone::interval::{HoldFit, IntervalTone, join_hops};
 use crate::tone::{ToneFrame, ToneMessage, TonePlan};
+use auxiliary::{AuxiliaryHold, AuxiliarySource, MainFrequencies};
 
-/// How long the other sources are kept in memory while the main one is silent.
-const SILENCE_SECONDS: f64 = 600.0;
+/// The main source's frequency is remembered for two holds and this much more, s.
+const FREQUENCY_MARGIN_SECONDS: f64 = 700.0;
 
 /// The analysis of one run.
 #[derive(Debug)]
@@ -31,6 +31,8 @@ pub struct Analysis {
     main: usize,
     /// How far that one has come, s.
     main_s: f64,
+    /// What it said of the frequency, for the other sources.
+    main_hz: MainFrequencies,
     tracker: Tracker,
     start_utc: Option<jiff::Timestamp>,
     /// The other sources, which may carry strain gauges; the entry of the main
@@ -38,26 +40,6 @@ pub struct Analysis {
     auxiliary: Vec<AuxiliarySource>,
     /// Dwells that wait until the other sources have come as far.
     waiting: VecDeque<Dwell>,
-}
-
-/// Frames of a source that does not carry the antinode.
-#[derive(Debug)]
-struct AuxiliarySource {
-    hold_fit: HoldFit,
-    frames: VecDeque<Arc<ToneFrame>>,
-    reached_s: f64,
-    ended: bool,
-}
-
-impl AuxiliarySource {
-    fn new(plan: &TonePlan) -> Self {
-        Self {
-            hold_fit: HoldFit::new(plan),
-            frames: VecDeque::new(),
-            reached_s: 0.0,
-            ended: false,
-        }
-    }
 }
 
 impl Analysis {
@@ -76,9 +58,13 @@ impl Analysis {
             plans: plans.to_vec(),
             main,
             main_s: 0.0,
+            main_hz: MainFrequencies::new(),
             tracker,
             start_utc,
-            auxiliary: plans.iter().map(AuxiliarySource::new).collect(),
+            auxiliary: plans
+                .iter()
+                .map(|plan| AuxiliarySource::new(plan, &setup.hold))
+                .collect(),
             waiting: VecDeque::new(),
         }
     }
@@ -90,10 +76,12 @@ impl Analysis {
         match message {
             ToneMessage::Frame(frame) if source == self.main => {
                 self.main_s = frame.end_s;
-                let frame = Arc::new(frame);
                 let estimate = HopEstimate::new(self.tracker.channels(), &frame);
                 findings.push(Finding::Trace(self.trace(&frame, estimate.as_ref())));
-                self.waiting.extend(self.tracker.hop(estimate));
+                let hz = estimate.as_ref().map(|estimate| estimate.frequency_hz);
+                self.main_hz.extend(hz.map(|hz| (frame.end_s, hz)));
+                self.waiting
+                    .extend(self.tracker.hop(estimate, &frame.samples));
             }
             ToneMessage::Gap(gap) if source == self.main => {
                 findings.push(Finding::Event(Event {
@@ -108,8 +96,7 @@ impl Analysis {
             }
             ToneMessage::Frame(frame) => {
                 if let Some(auxiliary) = self.auxiliary.get_mut(source) {
-                    auxiliary.reached_s = frame.end_s;
-                    auxiliary.frames.push_back(Arc::new(frame));
+                    auxiliary.push(&frame);
                 }
             }
             ToneMessage::Gap(_) => {}
@@ -131,24 +118,21 @@ impl Analysis {
         findings
     }
 
-    /// Drops frames too old for any dwell that may still come. Only what the
-    /// main source has passed may go, or interleaving would matter: the tracker
-    /// keeps its own samples for two holds and ten seconds. Should the main
-    /// source be silent, the others must not fill the memory for ever.
+    /// Drops what is too old for any dwell that may still come.
     fn forget(&mut self) {
-        let keep_s = 2.0 * self.setup.hold.max_seconds + 20.0;
         let waiting = self.waiting.front();
         let needed_s = waiting.map_or(f64::INFINITY, |dwell| dwell.hold_start_s);
-        let passed_s = needed_s.min(self.main_s - keep_s);
         for auxiliary in &mut self.auxiliary {
-            let oldest_s = passed_s.max(auxiliary.reached_s - keep_s - SILENCE_SECONDS);
-            while auxiliary
-                .frames
-                .front()
-                .is_some_and(|frame| frame.end_s < oldest_s)
-            {
-                auxiliary.frames.pop_front();
-            }
+            auxiliary.forget(self.main_s, needed_s, &self.main_hz);
+        }
+        let keep_s = 2.0 * self.setup.hold.max_seconds + FREQUENCY_MARGIN_SECONDS;
+        let oldest_s = needed_s.min(self.main_s) - keep_s;
+        while self
+            .main_hz
+            .front()
+            .is_some_and(|(end_s, _)| *end_s < oldest_s)
+        {
+            self.main_hz.pop_front();
         }
     }
 
@@ -180,53 +164,29 @@ impl Analysis {
 
     fn settle(&mut self, dwell: &Dwell) -> SettledPoint {
         let main = self.main;
-        let others: Vec<(usize, IntervalTone, Vec<u64>)> = (0..self.plans.len())
-            .filter(|source| *source != main)
-            .filter_map(|source| self.auxiliary_interval(source, dwell))
+        let others: Vec<(&TonePlan, AuxiliaryHold)> = self
+            .plans
+            .iter()
+            .zip(&mut self.auxiliary)
+            .enumerate()
+            .filter(|(source, _)| *source != main)
+            .filter_map(|(_, (plan, auxiliary))| {
+                Some((plan, auxiliary.hold(dwell, &self.main_hz)?))
+            })
             .collect();
         let mut fits = Vec::new();
         if let (Some(plan), Some(interval)) = (self.plans.get(self.main), &dwell.interval) {
-            let clipped = clipped_by_place(&dwell.frames, plan.channels.len());
-            fits.extend(fitted_channels(&self.setup, plan, interval, &clipped));
+            fits.extend(fitted_channels(&self.setup, plan, interval, &dwell.clipped));
         }
-        for (source, interval, clipped) in &others {
-            if let Some(plan) = self.plans.get(*source) {
-                fits.extend(fitted_channels(&self.setup, plan, interval, clipped));
-            }
+        for (plan, hold) in &others {
+            fits.extend(fitted_channels(
+                &self.setup,
+                plan,
+                &hold.interval,
+                &hold.clipped,
+            ));
         }
         settle(&self.setup, dwell, &fits, self.start_utc)
-    }
-
-    /// The same stretch of time on another source, fitted at its own clock.
-    fn auxiliary_interval(
-        &mut self,
-        source: usize,
-        dwell: &Dwell,
-    ) -> Option<(usize, IntervalTone, Vec<u64>)> {
-        let plan = self.plans.get(source)?;
-        let auxiliary = self.auxiliary.get_mut(source)?;
-        let frames: Vec<Arc<ToneFrame>> = auxiliary
-            .frames
-            .iter()
-            .filter(|frame| {
-                frame.end_s - plan.hop_seconds() >= dwell.hold_start_s
-                    && frame.end_s <= dwell.hold_end_s
-            })
-            .cloned()
-            .collect();
-        // A missing hop would join samples that do not belong together.
-        let whole = frames.windows(2).all(|pair| match pair {
-            [a, b] => b.hop == a.hop + 1,
-            _ => true,
-        });
-        if frames.is_empty() || !whole {
-            return None;
-        }
-        let samples = join_hops(frames.iter().map(|frame| frame.samples.as_ref()));
-        let guess_hz = dwell.interval.as_ref()?.frequency_hz;
-        let interval = auxiliary.hold_fit.fit(samples.view(), guess_hz).ok()?;
-        let clipped = clipped_by_place(&frames, plan.channels.len());
-        Some((source, interval, clipped))
     }
 
     fn trace(&self, frame: &ToneFrame, estimate: Option<&HopEstimate>) -> TraceRow {

@@ -1,7 +1,6 @@
 //! Dwell → settled point.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::sync::Arc;
 
 use super::equations::{Inputs, Quantities};
 use super::gauge::Gauge;
@@ -13,9 +12,9 @@ use crate::resonance::Dwell;
 use crate::resonance::phasor::velocity_m_s;
 use crate::setup::level::target_deviation_pct;
 use crate::setup::{Channel, Role, Setup};
+use crate::tone::TonePlan;
 use crate::tone::interval::{IntervalChannel, IntervalTone};
 use crate::tone::mains::mains_lines_hz;
-use crate::tone::{ToneFrame, TonePlan};
 
 /// A channel's part in the point: the setup's channel, what the fit found, and
 /// how many samples of the hold were clipped.
@@ -46,19 +45,6 @@ pub fn fitted_channels<'a>(
                 fit,
                 clipped: clipped.get(place).copied().unwrap_or_default(),
             })
-        })
-        .collect()
-}
-
-/// Clipped samples of each channel over some frames.
-pub fn clipped_by_place(frames: &[Arc<ToneFrame>], channels: usize) -> Vec<u64> {
-    (0..channels)
-        .map(|place| {
-            frames
-                .iter()
-                .filter_map(|frame| frame.channels.get(place))
-                .map(|c| c.clipped)
-                .sum()
         })
         .collect()
 }

@@ -197,7 +197,7 @@ impl Converter {
         for fault in faults {
             match *fault {
                 Disturbance::Rattle { channel, strength } if channel == row => {
-                    self.rattle = strength
+                    self.rattle = strength;
                 }
                 Disturbance::Saturation { channel, fraction } if channel == row => {
                     self.saturation = fraction * self.peak;

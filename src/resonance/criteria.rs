@@ -271,6 +271,20 @@ impl Stretch<'_> {
             .collect()
     }
 
+    /// Whether a criterion is not met. The criterion that costs most is asked
+    /// last.
+    pub fn fails(&self) -> bool {
+        let frequency_hz = self.frequency_hz();
+        let fails = |criterion: HoldCriterion| {
+            let limit = criterion.limit(&self.setup.hold, frequency_hz);
+            self.finding(criterion, limit)
+                .is_some_and(|finding| finding.met == Some(false))
+        };
+        let dear = HoldCriterion::Beat;
+        let mut others = HoldCriterion::ALL.iter().filter(|c| **c != dear);
+        others.any(|c| fails(*c)) || fails(dear)
+    }
+
     /// Holds the stretch against one criterion; `None` where the criterion does
     /// not apply.
     fn finding(&self, criterion: HoldCriterion, limit: f64) -> Option<Finding> {
@@ -287,9 +301,9 @@ impl Stretch<'_> {
             C::Distortion => Some(self.distortion(limit)),
             C::SignalToNoise => Some(self.signal_to_noise(limit)),
             C::DrivePhase => Some(self.drive_phase(limit)),
-            C::AntinodeImpulses => self.impulses(self.channels.antinode?, "antinode", limit),
+            C::AntinodeImpulses => Some(self.impulses(self.channels.antinode?, "antinode", limit)),
             C::AntinodeHighOrders => self.high_orders(self.channels.antinode?, "antinode", limit),
-            C::NodeImpulses => self.impulses(self.channels.node?, "node", limit),
+            C::NodeImpulses => Some(self.impulses(self.channels.node?, "node", limit)),
             C::NodeHighOrders => self.high_orders(self.channels.node?, "node", limit),
             C::DrivePhaseDrift => self.drive_phase_drift(limit),
             C::Level => self.level(limit),
@@ -303,7 +317,7 @@ impl Stretch<'_> {
             let clipped: u64 = self
                 .hops
                 .iter()
-                .filter_map(|hop| hop.frame.channels.get(index))
+                .filter_map(|hop| hop.channels.get(index))
                 .map(|channel| channel.clipped)
                 .sum();
             total += clipped;
@@ -528,16 +542,10 @@ impl Stretch<'_> {
     }
 
     /// Impulses hop after hop: a loose sensor.
-    fn impulses(
-        &self,
-        (index, quantity): (usize, Quantity),
-        name: &str,
-        limit: f64,
-    ) -> Option<Finding> {
+    fn impulses(&self, (index, quantity): (usize, Quantity), name: &str, limit: f64) -> Finding {
         let crest = median(self.hops.iter().filter_map(|hop| {
-            let channel = hop.frame.channels.get(index)?;
-            let amplitude =
-                |index: usize| Some(maths::modulus(hop.frame.channels.get(index)?.amplitude));
+            let channel = hop.channels.get(index)?;
+            let amplitude = |index: usize| Some(maths::modulus(hop.channels.get(index)?.amplitude));
             let reference = self.rattle_reference(amplitude(index)?, quantity, amplitude);
             let residual = if channel.residual_rms > RATTLE_LEVEL * reference {
                 channel.residual_peak / channel.residual_rms
@@ -559,7 +567,7 @@ impl Stretch<'_> {
         let sentence = format!(
             "the {name} sensor rattles: impulses of {crest:.1} times the residual's rms come hop after hop, plain noise stays below {limit}"
         );
-        Some(Finding::new(crest, crest <= limit, sentence))
+        Finding::new(crest, crest <= limit, sentence)
     }
 
     /// Hum in a resting span is steady too; it is no dwell.

@@ -1,16 +1,16 @@
 //! One tone frame in the terms of the trade: velocities, ratio, drive phase.
 
-use num_complex::Complex64;
-use std::sync::Arc;
-
 use super::channel_map::ChannelMap;
 use super::phasor::{fold_half_turn_deg, velocity_m_s};
 use crate::maths;
 use crate::tone::{ChannelTone, ToneFrame};
+use num_complex::Complex64;
 
 /// What one hop says about the span.
 #[derive(Debug, Clone)]
 pub struct HopEstimate {
+    /// Hop number since sample 0 of the source.
+    pub hop: u64,
     /// End of the hop, s.
     pub end_s: f64,
     /// Frequency, Hz.
@@ -28,13 +28,13 @@ pub struct HopEstimate {
     /// Phase of the antinode velocity against the drive force, degrees,
     /// folded into −90…90.
     pub drive_phase_deg: Option<f64>,
-    /// The frame; its samples may have been dropped.
-    pub frame: Arc<ToneFrame>,
+    /// The tone of each channel of the source, in the order of its plan.
+    pub channels: Vec<ChannelTone>,
 }
 
 impl HopEstimate {
     /// From a frame; `None` where no tone stands out or no antinode is known.
-    pub fn new(channels: &ChannelMap, frame: &Arc<ToneFrame>) -> Option<Self> {
+    pub fn new(channels: &ChannelMap, frame: &ToneFrame) -> Option<Self> {
         let frequency_hz = frame.frequency_hz?;
         let (index, quantity) = channels.antinode?;
         let antinode = frame.channels.get(index)?;
@@ -50,6 +50,7 @@ impl HopEstimate {
         let force: Option<&ChannelTone> =
             channels.force.and_then(|index| frame.channels.get(index));
         Some(Self {
+            hop: frame.hop,
             end_s: frame.end_s,
             frequency_hz,
             frequency_u_hz: frame.frequency_u_hz,
@@ -62,7 +63,7 @@ impl HopEstimate {
                     maths::argument(antinode_velocity / force.amplitude).to_degrees(),
                 )
             }),
-            frame: Arc::clone(frame),
+            channels: frame.channels.clone(),
         })
     }
 

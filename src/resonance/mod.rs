@@ -2,10 +2,11 @@
 //!
 //! In: [`ToneMessage`](crate::tone::ToneMessage)s of the source that carries the antinode, in order.
 //! Out: [`Dwell`]s, each with its verdict, the criteria it was judged by and
-//! the frames as evidence. Pure: no threads, files or clocks.
+//! the fit over all its samples. Pure: no threads, files or clocks.
 
 pub mod channel_map;
 pub mod criteria;
+pub mod hold_samples;
 pub mod hop_estimate;
 pub mod level;
 pub mod phasor;
@@ -16,10 +17,8 @@ pub mod trend;
 pub use criteria::{CriterionResult, HoldCriterion};
 pub use tracker::Tracker;
 
-use std::sync::Arc;
-
 use crate::setup::Verdict;
-use crate::tone::ToneFrame;
+use crate::tone::ChannelTone;
 use crate::tone::interval::IntervalTone;
 
 /// A stretch of constant frequency that was judged.
@@ -43,8 +42,21 @@ pub struct Dwell {
     pub bandwidth_hz: Option<f64>,
     /// The fit over all samples of the hold, or of what was judged.
     pub interval: Option<IntervalTone>,
-    /// The frames of the hold, or of what was judged in its place, in order.
-    pub frames: Vec<Arc<ToneFrame>>,
+    /// Clipped raw samples of each channel of the source within the hold, or
+    /// within what was judged in its place.
+    pub clipped: Vec<u64>,
     /// Samples missing within the dwell.
     pub missing_samples: u64,
+}
+
+/// Clipped raw samples of each channel over some hops.
+pub fn clipped_by_channel<'a>(hops: impl Iterator<Item = &'a [ChannelTone]>) -> Vec<u64> {
+    let mut clipped = Vec::new();
+    for channels in hops {
+        clipped.resize(channels.len(), 0);
+        for (sum, channel) in clipped.iter_mut().zip(channels) {
+            *sum += channel.clipped;
+        }
+    }
+    clipped
 }

@@ -67,6 +67,19 @@ impl PhasorEstimate {
         (0.5 * (self.var_re + self.var_im)).sqrt()
     }
 
+    /// The same phasor and covariance turned by a phasor of modulus 1.
+    #[must_use]
+    pub fn turned(&self, turn: Complex64) -> Self {
+        let (c, s) = (turn.re, turn.im);
+        let both = 2.0 * c * s * self.cov;
+        Self {
+            value: self.value * turn,
+            var_re: c * c * self.var_re - both + s * s * self.var_im,
+            var_im: s * s * self.var_re + both + c * c * self.var_im,
+            cov: c * s * (self.var_re - self.var_im) + (c * c - s * s) * self.cov,
+        }
+    }
+
     /// The same phasor and covariance times a real factor.
     #[must_use]
     pub fn scaled(&self, factor: f64) -> Self {

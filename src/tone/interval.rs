@@ -389,14 +389,6 @@ impl SingleChannel {
     }
 }
 
-/// Puts the hops of an interval side by side: channels × all samples.
-pub fn join_hops<'a>(hops: impl Iterator<Item = &'a Array2<f64>>) -> Array2<f64> {
-    let views: Vec<_> = hops.map(|hop| hop.view()).collect();
-    ndarray::concatenate(Axis(1), &views)
-        .map(|joined| joined.as_standard_layout().into_owned())
-        .unwrap_or_default()
-}
-
 impl IntervalChannel {
     /// Power of the fundamental over the power of the noise in the analysis
     /// band, dB.

@@ -250,7 +250,7 @@ pub fn reduce_settled(
         hold_end_s: truth.end_s,
         bandwidth_hz: None,
         interval: Some(interval.clone()),
-        frames: Vec::new(),
+        clipped: Vec::new(),
         missing_samples: 0,
     };
     settle(

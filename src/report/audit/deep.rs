@@ -49,7 +49,7 @@ pub struct Deep {
 struct Recomputed {
     quantity: &'static str,
     logged: Option<Measured>,
-    recomputed: Option<f64>,
+    from_samples: Option<f64>,
 }
 
 /// Looks into the samples of a dwell.
@@ -160,24 +160,24 @@ fn recompute(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Ve
         Recomputed {
             quantity: "frequency, Hz",
             logged: point.frequency_hz,
-            recomputed: frequency_hz,
+            from_samples: frequency_hz,
         },
         Recomputed {
             quantity: "antinode velocity, mm/s peak",
             logged: point.antinode_velocity_mm_s,
-            recomputed: antinode.map(|antinode| 1e3 * antinode.norm()),
+            from_samples: antinode.map(|antinode| 1e3 * antinode.norm()),
         },
         Recomputed {
             quantity: "efficiency, %",
             logged: point.efficiency_pct,
-            recomputed: ratio.map(|ratio| 100.0 * ratio.im.abs()),
+            from_samples: ratio.map(|ratio| 100.0 * ratio.im.abs()),
         },
         Recomputed {
             quantity: "drive phase, deg",
             logged: point
                 .drive_phase_deg
                 .map(|phase| Measured::new(fold_half_turn_deg(phase.value), phase.u)),
-            recomputed: drive.map(|drive| fold_half_turn_deg(drive.arg().to_degrees())),
+            from_samples: drive.map(|drive| fold_half_turn_deg(drive.arg().to_degrees())),
         },
     ]
 }
@@ -186,9 +186,9 @@ impl Recomputed {
     /// Quantity; as logged; recomputed; the difference.
     fn words(&self) -> [String; 4] {
         let recomputed = self
-            .recomputed
+            .from_samples
             .map_or_else(|| ABSENT.to_owned(), |value| significant(value, 6));
-        let difference = match (self.logged, self.recomputed) {
+        let difference = match (self.logged, self.from_samples) {
             (Some(logged), Some(recomputed)) => significant(recomputed - logged.value, 2),
             _ => ABSENT.to_owned(),
         };

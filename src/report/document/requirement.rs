@@ -64,7 +64,10 @@ fn required(
         return at_points;
     };
     let (low_hz, high_hz) = judgement.range_hz;
-    if at_points.iter().all(|(_, required)| *required == first) {
+    if at_points
+        .iter()
+        .all(|(_, required)| required.to_bits() == first.to_bits())
+    {
         return vec![(low_hz, first), (high_hz, first)];
     }
     at_points

@@ -1,18 +1,18 @@
 //! Judging a dwell that has ended: the stretch that counts, its criteria, and
 //! what the approach to it says.
 
-use std::sync::Arc;
-
-use super::super::Dwell;
 use super::super::criteria::{HoldCriterion, Judged};
 use super::super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::super::phasor::velocity_m_s;
 use super::super::stretch::Stretch;
-use super::{EndOfDwell, HOLD_CONSTANTS, LONGEST_DWELL_SECONDS, RING_UP_COMFORT, Tracker};
+use super::super::{Dwell, clipped_by_channel};
+use super::{
+    EndOfDwell, HOLD_CONSTANTS, LONGEST_DWELL_SECONDS, RING_UP_COMFORT, Tracker, guess_hz,
+};
 use crate::maths;
 use crate::setup::Quantity;
 use crate::setup::Verdict;
-use crate::tone::interval::{IntervalTone, join_hops};
+use crate::tone::interval::IntervalTone;
 use std::f64::consts::PI;
 
 /// Shortest stretch of constant frequency that is worth a record, s.
@@ -31,7 +31,7 @@ impl Tracker {
     fn transients(&self, hops: &[HopEstimate]) -> Vec<usize> {
         let mut found: Vec<usize> = Vec::new();
         for (index, _) in self.channels.judged() {
-            let channel = |hop: &HopEstimate| hop.frame.channels.get(index).copied();
+            let channel = |hop: &HopEstimate| hop.channels.get(index).copied();
             let residuals = hops
                 .iter()
                 .filter_map(|hop| Some(channel(hop)?.residual_rms));
@@ -120,8 +120,10 @@ impl Tracker {
         // Where the span keeps ringing after the drive has gone, its frequency
         // tells late: the steady run says where the dwell really ended.
         // Hops whose samples have been dropped cannot be fitted any more.
-        let kept = hops.iter().position(|hop| !hop.frame.samples.is_empty());
-        let earliest = rung_up.min(count / 2).max(kept.unwrap_or_default());
+        let dropped = self.samples.first_hop().map_or(0, |kept| {
+            kept.saturating_sub(hops.first().map_or(0, |hop| hop.hop))
+        });
+        let earliest = rung_up.min(count / 2).max(dropped as usize);
         let (run_start, run_end) = self.steady_run(hops.get(earliest..)?);
         let (run_start, run_end) = (earliest + run_start, earliest + run_end);
         let run = run_end - run_start;
@@ -188,10 +190,16 @@ impl Tracker {
         last: usize,
         end: EndOfDwell,
     ) -> Option<Dwell> {
+        let hold = self.dwell.get(first)?.hop..self.dwell.get(last.checked_sub(1)?)?.hop + 1;
+        let parts = self
+            .samples
+            .parts(&hold, self.samples.kept_from(self.dwell.last()?.hop));
+        let (first, last) = (
+            first + (parts.first()?.start - hold.start) as usize,
+            last - (hold.end - parts.last()?.end) as usize,
+        );
         let hops = self.dwell.get(first..last)?;
-        let frequency_hz = median_frequency_hz(hops)?;
-        let samples = join_hops(hops.iter().map(|hop| hop.frame.samples.as_ref()));
-        let interval = self.hold_fit.fit(samples.view(), frequency_hz).ok();
+        let interval = self.samples.fit(&parts, |part| guess_hz(&self.dwell, part));
         let ratio = interval.as_ref().and_then(|interval| self.ratio(interval));
         let bandwidth = interval.as_ref().zip(ratio).map(|(interval, ratio)| {
             self.conductor
@@ -227,7 +235,7 @@ impl Tracker {
             hold_end_s: hops.last()?.end_s,
             bandwidth_hz: bandwidth,
             interval,
-            frames: hops.iter().map(|hop| Arc::clone(&hop.frame)).collect(),
+            clipped: clipped_by_channel(hops.iter().map(|hop| hop.channels.as_slice())),
             missing_samples,
         })
     }

@@ -13,17 +13,20 @@ mod judge;
 
 use std::collections::VecDeque;
 use std::f64::consts::PI;
+use std::ops::Range;
 use std::sync::Arc;
+
+use ndarray::Array2;
 
 use self::judge::{passage, plateau};
 use super::Dwell;
 use super::channel_map::ChannelMap;
+use super::hold_samples::HoldSamples;
 use super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::level::{DriveLevel, LevelEvent, STEADY_HOPS};
 use crate::setup::Setup;
 use crate::setup::Verdict;
 use crate::span::StrungConductor;
-use crate::tone::interval::HoldFit;
 use crate::tone::{ToneGap, TonePlan};
 
 /// A frequency this many bandwidths away is another dwell's.
@@ -65,15 +68,16 @@ enum EndOfDwell {
     EndOfSamples,
 }
 
-/// Readings → dwells.
+/// Hops → dwells.
 #[derive(Debug)]
 pub struct Tracker {
     setup: Setup,
     conductor: StrungConductor,
     plan: TonePlan,
-    hold_fit: HoldFit,
     channels: ChannelMap,
     dwell: Vec<HopEstimate>,
+    /// Samples of the dwell in hand, until it has had its point.
+    samples: HoldSamples,
     /// Whether the dwell in hand has had its point.
     settled: bool,
     /// Hops until it is worth looking again whether it may have one.
@@ -87,12 +91,14 @@ pub struct Tracker {
 impl Tracker {
     /// A tracker at the start of the source that carries the antinode.
     pub fn new(setup: &Setup, plan: &TonePlan) -> Self {
+        let channels = ChannelMap::new(setup, plan);
+        let antinode = channels.antinode.map_or(0, |(index, _)| index);
         Self {
             setup: setup.clone(),
             conductor: setup.strung_conductor(),
-            channels: ChannelMap::new(setup, plan),
+            channels,
+            samples: HoldSamples::new(plan, &setup.hold, antinode),
             plan: plan.clone(),
-            hold_fit: HoldFit::new(plan),
             dwell: Vec::new(),
             settled: false,
             rest_hops: 0,
@@ -106,10 +112,10 @@ impl Tracker {
         &self.channels
     }
 
-    /// Takes the next hop, `None` where no tone stands out; gives the dwell that
-    /// it brought to an end, or one that has been held for the longest time that
-    /// is waited for.
-    pub fn hop(&mut self, hop: Option<HopEstimate>) -> Option<Dwell> {
+    /// Takes the next hop, `None` where no tone stands out, with its decimated
+    /// samples (channels × samples, SI); gives the dwell that it brought to an
+    /// end, or one that has been held for the longest time that is waited for.
+    pub fn hop(&mut self, hop: Option<HopEstimate>, samples: &Arc<Array2<f64>>) -> Option<Dwell> {
         let Some(hop) = hop else {
             return self.close(EndOfDwell::ToneLost);
         };
@@ -123,13 +129,13 @@ impl Tracker {
         if event == LevelEvent::Left {
             closed = closed.or_else(|| self.close(EndOfDwell::Level));
         }
+        self.keep_samples(hop.hop, samples);
         self.dwell.push(hop);
         if event == LevelEvent::Settled {
             // What came before was the change itself.
             let changing = self.dwell.len().saturating_sub(STEADY_HOPS);
             self.dwell.drain(..changing);
         }
-        self.drop_old_samples();
         closed
             .or_else(|| self.settle_early())
             .or_else(|| self.limit_length())
@@ -209,16 +215,16 @@ impl Tracker {
         self.close(EndOfDwell::TooLong)
     }
 
-    fn drop_old_samples(&mut self) {
-        let keep_s = 2.0 * self.setup.hold.max_seconds + 10.0;
-        let keep = (keep_s / self.plan.hop_seconds()) as usize;
-        if let Some(old) = self.dwell.len().checked_sub(keep + 1)
-            && let Some(hop) = self.dwell.get_mut(old)
-        {
-            let mut light = (*hop.frame).clone();
-            light.samples = Arc::default();
-            hop.frame = Arc::new(light);
+    /// Keeps the samples of the newest hop, and lets those go that no hold can
+    /// need any more.
+    fn keep_samples(&mut self, hop: u64, samples: &Arc<Array2<f64>>) {
+        if self.settled {
+            return;
         }
+        self.samples.push(hop, samples);
+        let dwell = &self.dwell;
+        self.samples
+            .drop_samples_before(self.samples.kept_from(hop), |part| guess_hz(dwell, part));
     }
 
     /// A dwell that goes on and on gets its point after `max_seconds`. Where
@@ -231,38 +237,43 @@ impl Tracker {
             self.rest_hops -= 1;
             return None;
         }
-        let hop_s = self.plan.hop_seconds();
-        let wanted = (self.setup.hold.max_seconds / hop_s).ceil() as usize;
-        let start = self.dwell.len().checked_sub(wanted)?;
-        let last = self.dwell.get(start..)?;
-        let bandwidth = self.bandwidth_hz(last)?;
-        let (changed, end) = plateau(&self.dwell, Some(bandwidth));
-        if end < self.dwell.len() {
-            return None;
-        }
-        let waited = start.checked_sub(changed)?;
-        let waited_s = waited as f64 * hop_s;
-        // How long to wait is asked of what came before the hold: asked of the
-        // hold itself, the point would be taken when noise makes the ratio large.
-        let before = self.dwell.get(changed + waited / 2..start)?;
-        let bandwidth = self.bandwidth_hz(before)?;
-        if waited_s * PI * bandwidth < RING_UP_COMFORT {
-            return None;
-        }
-        let without_fit = self.stretch(last, None, Some(bandwidth), waited_s).judge();
-        if without_fit
-            .iter()
-            .any(|judged| judged.result.met == Some(false))
-        {
-            return None;
-        }
-        self.rest_hops = wanted / 4;
+        // A look costs time in proportion to the dwell's length. With as long a
+        // rest in between, a long dwell costs no more an hour than a short one.
+        self.rest_hops = self.dwell.len() / REMEMBERED_HOPS;
+        let (changed, start) = self.ripe_hold()?;
+        self.rest_hops = self.rest_hops.max(self.longest_hold_hops() / 4);
         let dwell = self.judge(changed, start, self.dwell.len(), EndOfDwell::EndOfSamples)?;
         if dwell.verdict == Verdict::Rejected {
             return None;
         }
         self.settled = true;
+        self.samples.clear();
         Some(dwell)
+    }
+
+    fn longest_hold_hops(&self) -> usize {
+        (self.setup.hold.max_seconds / self.plan.hop_seconds()).ceil() as usize
+    }
+
+    /// Whether the last `max_seconds` of the dwell are worth judging as a hold:
+    /// since when the frequency has been constant, and where the hold starts.
+    fn ripe_hold(&self) -> Option<(usize, usize)> {
+        let start = self.dwell.len().checked_sub(self.longest_hold_hops())?;
+        let hold = self.dwell.get(start..)?;
+        let bandwidth = self.bandwidth_hz(hold)?;
+        let (changed, end) = plateau(&self.dwell, Some(bandwidth));
+        if end < self.dwell.len() {
+            return None;
+        }
+        let waited = start.checked_sub(changed)?;
+        let waited_s = waited as f64 * self.plan.hop_seconds();
+        // How long to wait is asked of what came before the hold: asked of the
+        // hold itself, the point would be taken when noise makes the ratio large.
+        let before = self.dwell.get(changed + waited / 2..start)?;
+        let bandwidth = self.bandwidth_hz(before)?;
+        let ripe = waited_s * PI * bandwidth >= RING_UP_COMFORT
+            && !self.stretch(hold, None, Some(bandwidth), waited_s).fails();
+        ripe.then_some((changed, start))
     }
 
     fn close(&mut self, end: EndOfDwell) -> Option<Dwell> {
@@ -286,8 +297,17 @@ impl Tracker {
         while self.approach.len() > remember {
             self.approach.pop_front();
         }
+        self.samples.clear();
         self.settled = false;
         self.rest_hops = 0;
         judged
     }
+}
+
+/// Median frequency of the hops numbered `hops` of a dwell, Hz.
+fn guess_hz(dwell: &[HopEstimate], hops: Range<u64>) -> Option<f64> {
+    let first = dwell.first()?.hop;
+    let from = hops.start.checked_sub(first)? as usize;
+    let to = hops.end.checked_sub(first)? as usize;
+    median_frequency_hz(dwell.get(from..to)?)
 }
