@@ -1,9 +1,10 @@
 //! The bare span's own losses, and what is left for the damper.
 //!
-//! In: the points of a bare run, a point of a damped run, which part of the
-//! bare power is still lost with the damper on ([`super::retained`]). Out: the bare
-//! span's power at that point's frequency and level, what is taken off, the
-//! damper's power, all with uncertainty, or why not. Pure.
+//! In: the points of a bare run, a point of a damped run, and which part of the
+//! bare power is still lost with the damper on ([`super::retained`]). Out: the
+//! bare span's power at that point's frequency and level, the power that is
+//! taken off, and the damper's power, all with uncertainty, or the reason why
+//! there is none. Pure.
 //!
 //! `P_bare(f, V) = P(f) (V/V_bare)^l`, P(f) interpolated between the bare run's
 //! harmonics (IEEE 664, IEC 62567). Published exponents l run from 2.0 to 2.5
@@ -301,8 +302,7 @@ impl BareHarmonic {
         Self {
             frequency_hz: mean(&|r| r.frequency_hz),
             coefficient,
-            // A bare power of nothing has no relative uncertainty; what it can
-            // be at most is then taken as its value.
+            // A bare power of 0 has no relative uncertainty.
             relative: if coefficient > 0.0 {
                 standard_u / coefficient
             } else {

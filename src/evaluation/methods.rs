@@ -133,9 +133,9 @@ fn check(
         point.power_damper_w,
     );
     let total = either(point.power_total_stiffness_w, point.power_total_w)?;
-    // What the subtraction itself is wrong by is the same in both methods, the
-    // losses at the damper's end of the span: it is in each damper power, not
-    // in their difference.
+    // An error of the subtraction itself, of the losses at the damper's end, is
+    // the same in both methods. It is an error of each damper power, but not of
+    // their difference.
     let difference_u_w = maths::hypot(second.u, total.u);
     let second_damper = whole_span
         .zip(reduced.retained)

@@ -4,32 +4,35 @@
 //! the bare span's power, beyond the node and of the whole span, that is to be
 //! taken off. Pure.
 //!
-//! The power past the node of a bare span goes into two things: the end, that
-//! is the clamp and what it rubs, and the conductor between node and clamp.
-//! With the damper on neither is what it was. The conductor between clamp and
-//! damper moves as `r sin(kx)`, x from the clamp, where the bare span moves as
-//! `sin(kx)`; the end then loses `r^l` of what it lost, mostly less, seldom
-//! more. r is had in two ways:
+//! In a bare span the power that passes the node is lost in two places: at the
+//! end, that is in the clamp and in what rubs there, and in the conductor
+//! between node and clamp. Both lose another power with the damper on, because
+//! they move otherwise. The conductor between clamp and damper moves as
+//! `r sin(kx)`, x measured from the clamp, where the bare span moves as
+//! `sin(kx)`. The end then loses `r^l` of what it lost before; this is mostly
+//! less, seldom more. There are two ways to find r:
 //!
-//! * from the strain at the end clamp, which goes with the slope there and so
-//!   with r: `r = (strain/V_a, damped) / (strain/V_a, bare)`. A gauge is
-//!   compared with itself: where a run has several there, those that both runs
-//!   have under one channel name, and their mean is r. Where no name is common
-//!   (a gauge was glued anew under another name), the mean strain of the one
-//!   run is compared with that of the other, and what the gauges of a run
-//!   differ by counts as uncertainty;
-//! * from the frequency. At resonance the nodes stand at whole half waves from
-//!   the drive end's clamp, whatever the damper does: with the drive force in
-//!   phase with the antinode velocity the free length behind the drive sees a
-//!   standing wave whose node it is. So the damper sits at the phase
-//!   `theta = pi nu − beta`, nu being the bare span's loops at that frequency
-//!   and `beta = k d` the phase from the damper-end clamp; its conductor moves
-//!   with `sqrt(sin² theta + S² cos² theta)` of the antinode, and r is that
-//!   over `|sin beta|`. nu is taken from the bare run's own harmonics.
+//! * From the strain at the end clamp. It is proportional to the slope there,
+//!   and so to r: `r = (strain/V_a, damped) / (strain/V_a, bare)`. A gauge is
+//!   compared with itself: where a run has several gauges at the end clamp, the
+//!   channel names that occur in both runs give an r each, and the mean is
+//!   taken. Where no name occurs in both (a gauge was replaced and named anew,
+//!   for example), the mean strain of the one run is compared with that of the
+//!   other, and the differences among the gauges of a run count as uncertainty.
+//! * From the frequency. At resonance the drive force is in phase with the
+//!   antinode's velocity; the free length behind the drive then sees a standing
+//!   wave, and the nodes stand at whole half waves from the drive end's clamp,
+//!   whatever the damper does. So the damper sits at the phase
+//!   `theta = pi nu − beta`, where nu is the number of loops that the bare span
+//!   has at that frequency, counted by the bare run's own harmonics, and
+//!   `beta = k d` is the phase from the damper-end clamp. The conductor at the
+//!   damper moves with `sqrt(sin² theta + S² cos² theta)` of the antinode, and
+//!   r is that over `|sin beta|`.
 //!
-//! The conductor's own losses go with the square of the motion along it:
-//! `sin² u + S² cos² u` before the damper, `r² sin² u` behind it. They are had
-//! from what the drive feeds into the bare span beyond what passes its node.
+//! The conductor's own losses are proportional to the square of its motion:
+//! `sin² u + S² cos² u` before the damper, `r² sin² u` behind it. How large they
+//! are follows from the power that the drive feeds into the bare span beyond
+//! the power that passes its node.
 
 #![expect(
     clippy::suboptimal_flops,
@@ -49,8 +52,9 @@ use crate::span::StrungConductor;
 /// node next to the damper, or the one after it.
 const NODE_LOOPS: f64 = 1.5;
 
-/// A node nearer to the damper than this part of a loop cannot be read beside
-/// it. A damper holds the conductor nearly still, so this is the rule.
+/// A node nearer to the damper than this part of a loop cannot be read, because
+/// the damper is in the way. A damper holds the conductor nearly still, so a
+/// node close to it is the usual case.
 const NEAREST_NODE: f64 = 0.2;
 
 /// Standard uncertainty, as a part, of what the conductor loses beyond the
@@ -58,18 +62,19 @@ const NEAREST_NODE: f64 = 0.2;
 /// a part of what the drive feeds may be lost at the drive's own end.
 const CONDUCTOR_STANDARD_U: f64 = 0.5;
 
-/// Standard uncertainty, as a part of the bare power, where r is known: what
-/// is left on virtual spans (`tests/analysis/decay.rs`; the guide has the numbers).
+/// Standard uncertainty, as a part of the bare power, where r is known. It is
+/// the error that remains on virtual spans (`tests/analysis/decay.rs`; the guide
+/// has the numbers).
 pub const RETAINED_STANDARD_U: f64 = 0.01;
 
 /// The same where r is not known and all of the bare power is taken off. The
-/// error is one-sided, the damper being given too little; root mean square over
-/// the same spans, as JCGM 100 (F.2.4.5) has it for an effect that is not
-/// corrected.
+/// error is one-sided: the damper is given too little. The value is the root
+/// mean square over the same spans, as JCGM 100 (F.2.4.5) has it for an effect
+/// that is not corrected.
 pub const UNKNOWN_STANDARD_U: f64 = 0.81;
 
-/// Nearer to a half wave behind the damper than this, rad, it sits by a node of
-/// that length, and the frequency says nothing of r.
+/// Where beta is nearer to a half wave than this, rad, the damper sits by a node
+/// of the length behind it, and the frequency says nothing about r.
 const LEAST_FROM_NODE: f64 = 0.3;
 
 /// Where r comes from.
@@ -193,8 +198,8 @@ impl RetainedLosses {
     }
 
     /// What is to be taken off a point of the damped run. `node` are the bare
-    /// span's losses past its node, `whole` all of them; without these how much
-    /// of them the conductor takes is not known.
+    /// span's losses past its node, `whole` all of its losses. Without `whole` it
+    /// is not known which part of the losses is the conductor's.
     pub fn at(
         &self,
         point: &SettledPoint,
@@ -241,7 +246,7 @@ impl RetainedLosses {
         let part = |damped_loops: f64, bare_loops: f64, of_w: f64| {
             let more_loops = damped_loops - bare_loops;
             let retained_w = of_w - end_w * (1.0 - gain) + loop_w * more_loops;
-            // More to the conductor is less to the end.
+            // What is counted to the conductor is not lost at the end.
             let spread_w = loop_standard_u_w * (more_loops + NODE_LOOPS * (1.0 - gain));
             let standard_u_w = maths::hypot(
                 maths::hypot(end_w * gain_standard_u, spread_w),
