@@ -54,7 +54,7 @@
 
 // Results are the same bits on every machine (clippy.toml says what is banned);
 // unit tests, as all tests, may compute what they expect as they like.
-#![cfg_attr(not(test), warn(clippy::disallowed_methods))]
+#![cfg_attr(not(test), warn(clippy::disallowed_methods, clippy::disallowed_types))]
 
 pub mod analysis;
 pub mod commands;

@@ -2,6 +2,7 @@
 
 #![expect(
     clippy::disallowed_methods,
+    clippy::disallowed_types,
     reason = "pictures: no number of a result comes from here"
 )]
 

@@ -5,6 +5,8 @@
 //! is lowest and interfering tones (mains hum next to the drive frequency) are
 //! far enough apart to be fitted along.
 
+#![expect(clippy::disallowed_types, reason = "plans the transforms of `Search`")]
+
 use ndarray::{Array2, ArrayView1, ArrayView2, Axis, s};
 use num_complex::Complex64;
 use realfft::RealFftPlanner;

@@ -35,6 +35,11 @@
 //! So the result is a function of recomputed values, whichever transform found
 //! the candidates, as long as the transform keeps to the bound.
 
+#![expect(
+    clippy::disallowed_types,
+    reason = "only candidates leave the transform, as said above"
+)]
+
 use ndarray::{ArrayView1, ArrayView2};
 use num_complex::Complex64;
 use realfft::{RealFftPlanner, RealToComplex};

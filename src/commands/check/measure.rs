@@ -8,6 +8,7 @@
 
 #![expect(
     clippy::disallowed_methods,
+    clippy::disallowed_types,
     reason = "a look before the run: nothing of it is stored"
 )]
 
