@@ -28,7 +28,8 @@ use crate::tone::interval::{HoldFit, IntervalChannel, IntervalTone};
 /// `max_seconds`.
 const EXACT_SECONDS: f64 = 60.0;
 /// And every hold up to this many samples a channel: a slow source keeps the
-/// finest frequency resolution for longer. Their transform takes 25 MB.
+/// finest frequency resolution for longer. It is the longest that the fit
+/// transforms at once.
 const EXACT_SAMPLES: usize = 1 << 17;
 /// A hold that is fitted in pieces begins with a whole piece. It is longer than
 /// so many pieces, so that less than a quarter of it is lost there.
@@ -36,7 +37,7 @@ const PIECES_IN_EXACT: u64 = 4;
 /// Samples are kept for two holds and this much more, s: the hold of a dwell
 /// need not end where the dwell does.
 const MARGIN_SECONDS: f64 = 10.0;
-/// Other tones of two pieces within this many resolution widths (one over the
+/// Interfering tones of two pieces within this many resolution widths (one over the
 /// piece's length) are one tone.
 const SAME_TONE_WIDTHS: f64 = 1.5;
 /// Standard normal quantile of 99 %.
@@ -361,7 +362,7 @@ fn chi_square_99(freedom: f64) -> f64 {
     maths::cube(1.0 - spread + NORMAL_99 * spread.sqrt())
 }
 
-/// Other tones of all parts; a tone's amplitude is its rms over the parts, zero
+/// Interfering tones of all parts; a tone's amplitude is its rms over the parts, zero
 /// where it was not found.
 fn interfering_tones(
     parts: &[&IntervalChannel],
