@@ -14,6 +14,8 @@ mod bare_span;
 mod bench;
 mod coverage;
 mod held_or_not;
+#[cfg(target_os = "linux")]
+mod hour_long_hold;
 #[cfg(unix)]
 mod kills;
 #[cfg(unix)]
