@@ -10,10 +10,10 @@ use std::path::{Path, PathBuf};
 use anyhow::Context as _;
 use clap::builder::{PossibleValuesParser, TypedValueParser as _};
 
-use super::opened_run::OpenedRun;
-use super::{Failure, Status, terminal};
+use super::{Failure, Status, opened_run, terminal};
 use crate::evaluation::comparison::{ComparedQuantity, HarmonicDifference, HarmonicPrecision};
 use crate::evaluation::run_comparison::{ComparedRun, RunComparison, compare};
+use crate::report::loaded_run::LoadedRun;
 use crate::report::text_table::{TextTable, wrap};
 
 /// Arguments of `compare`.
@@ -37,7 +37,7 @@ pub struct Args {
 struct Member {
     label: String,
     folder: String,
-    opened: OpenedRun,
+    opened: LoadedRun,
 }
 
 /// Runs `compare`.
@@ -83,7 +83,7 @@ fn member(text: &str) -> Result<Member, Failure> {
     Ok(Member {
         label: label.to_owned(),
         folder: folder.display().to_string(),
-        opened: OpenedRun::open_reduced(&folder)?,
+        opened: opened_run::open_reduced(&folder)?,
     })
 }
 

@@ -9,8 +9,7 @@ use std::path::PathBuf;
 use anyhow::{Context as _, anyhow};
 use clap::builder::PossibleValuesParser;
 
-use super::opened_run::OpenedRun;
-use super::{Failure, Status, terminal};
+use super::{Failure, Status, opened_run, terminal};
 use crate::evaluation::line_span::{
     LineBalance, LineConditions, LinePoint, line_balance, tightest_strain_limit_pp_um_m,
 };
@@ -91,7 +90,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
             return Err(anyhow!("{name} {value}: a number above 0 is right").into());
         }
     }
-    let opened = OpenedRun::open_reduced(&args.run)?;
+    let opened = opened_run::open_reduced(&args.run)?;
     let line = LineConditions {
         span: line_span(args, &opened.setup)?,
         level_exponent: args.level_exponent,

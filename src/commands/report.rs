@@ -1,14 +1,10 @@
 //! `spanhold report`: a run folder → one self-contained HTML file.
 
-use std::path::{Path, PathBuf};
-
-use anyhow::Context as _;
+use std::path::PathBuf;
 
 use super::{Failure, Status};
-use crate::ledger::{REPORT_FILE, Run, SETUP_FILE};
-use crate::report::document::Document;
-use crate::report::recordings::Recordings;
-use crate::report::reduction::read_reduction;
+use crate::ledger::REPORT_FILE;
+use crate::report::report_file::write_report;
 
 /// Arguments of `report`.
 #[derive(Debug, clap::Args)]
@@ -26,30 +22,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         .out
         .clone()
         .unwrap_or_else(|| args.run.join(REPORT_FILE));
-    write(&args.run, &out)?;
+    write_report(&args.run, &out).map_err(anyhow::Error::from)?;
     super::print(&format!("{}\n", out.display()))?;
     Ok(Status::Done)
-}
-
-/// Writes the report of a run folder to `out`.
-pub fn write(folder: &Path, out: &Path) -> Result<(), Failure> {
-    let run = Run::open(folder).map_err(anyhow::Error::from)?;
-    let setup_file = folder.join(SETUP_FILE).display().to_string();
-    let setup = crate::setup::parse(&run.setup_text, &setup_file).map_err(anyhow::Error::from)?;
-    let recordings = Recordings::check(&run);
-    let reduction = read_reduction(folder).map_err(anyhow::Error::from)?;
-    let html = Document {
-        run: &run,
-        setup: &setup,
-        recordings: &recordings,
-        reduction: &reduction,
-    }
-    .html();
-    std::fs::write(out, html).with_context(|| {
-        format!(
-            "{}: cannot be written; name another place with --out",
-            out.display()
-        )
-    })?;
-    Ok(())
 }

@@ -15,8 +15,7 @@ use super::assign::{self, SourceFiles};
 use super::bar::Bar;
 use super::curves;
 use super::points_table::points_table;
-use super::reduce::{Asked, Concluded};
-use super::{Failure, Status, reduce, report, terminal};
+use super::{Failure, Status, reduce, terminal};
 use crate::analysis::Finding;
 use crate::evaluation::reduced_point::ReducedPoint;
 use crate::ingest::sidecar::hash_of_file;
@@ -26,6 +25,8 @@ use crate::pipeline::{
 };
 use crate::reduction::SettledPoint;
 use crate::report::reduction::Reduction;
+use crate::report::report_file::write_report;
+use crate::report::run_evaluation::{EvaluatedRun, EvaluationRequest, check_baseline};
 use crate::setup::{self, Loaded};
 
 /// Arguments of `reprocess`.
@@ -92,7 +93,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         terminal::say(warning.in_file(&loaded.file));
     }
     if let Some(folder) = &args.baseline {
-        reduce::check_baseline(&loaded.setup, folder)?;
+        check_baseline(&loaded.setup, folder).map_err(anyhow::Error::from)?;
     }
     let assigned = assign::assign(&loaded.setup, &args.files)?;
     let sources = open(&loaded, &assigned)?;
@@ -116,18 +117,18 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     };
     print(args, &record, &points, concluded.as_ref())?;
     let status = verdict(outcome.reason)?;
-    Ok(concluded.map_or(status, |concluded| concluded.status()))
+    Ok(concluded.map_or(status, |concluded| reduce::status(&concluded)))
 }
 
 /// On to the verdict and the report, by the code of `reduce` and `report`.
-fn conclude(args: &Args, baseline: &Path) -> Result<Concluded, Failure> {
-    let concluded = reduce::conclude(Asked {
+fn conclude(args: &Args, baseline: &Path) -> Result<EvaluatedRun, Failure> {
+    let evaluated = reduce::evaluate(EvaluationRequest {
         run: &args.out,
         baseline: Some(baseline),
         decay_range_mm_s: args.decay_range,
     })?;
-    report::write(&args.out, &args.out.join(REPORT_FILE))?;
-    Ok(concluded)
+    write_report(&args.out, &args.out.join(REPORT_FILE)).map_err(anyhow::Error::from)?;
+    Ok(evaluated)
 }
 
 fn open(loaded: &Loaded, assigned: &[SourceFiles]) -> anyhow::Result<Vec<RecordedSource>> {
@@ -255,7 +256,7 @@ fn print(
     args: &Args,
     record: &RunRecord,
     points: &[SettledPoint],
-    concluded: Option<&Concluded>,
+    concluded: Option<&EvaluatedRun>,
 ) -> Result<(), Failure> {
     let report = args.out.join(REPORT_FILE).display().to_string();
     let text = if args.json {
@@ -265,7 +266,7 @@ fn print(
             reason: record.reason.as_deref(),
             points,
             reduced: concluded.map(|concluded| Reduced {
-                reduction: &concluded.record,
+                reduction: &concluded.reduction,
                 points: &concluded.points,
                 report,
             }),
@@ -277,7 +278,10 @@ fn print(
         let table = points_table(points, terminal::width());
         match concluded {
             None => format!("{table}\n{}\n", args.out.display()),
-            Some(concluded) => format!("{table}\n{}\nTo print: {report}\n", concluded.table()),
+            Some(concluded) => format!(
+                "{table}\n{}\nTo print: {report}\n",
+                reduce::table(concluded)
+            ),
         }
     };
     super::print(&text)

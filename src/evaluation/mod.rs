@@ -7,6 +7,7 @@ pub mod comparison;
 pub mod compatibility;
 pub mod criteria;
 pub mod decay;
+pub mod evaluate;
 pub mod level_law;
 pub mod line_span;
 pub mod methods;

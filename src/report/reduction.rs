@@ -42,6 +42,10 @@ pub struct Reduction {
     pub outcome: Option<Outcome>,
     /// Points by a second method.
     pub method_checks: Vec<MethodCheck>,
+    /// Antinode velocities, mm/s peak, between which free decays were fitted,
+    /// where a range was asked for.
+    #[serde(default)]
+    pub decay_range_mm_s: Option<(f64, f64)>,
     /// Free decays found in the trace.
     pub decays: Vec<Decay>,
     /// What the reader must know besides.
@@ -85,23 +89,33 @@ pub struct CurveRecord {
 }
 
 impl RunIdentity {
-    /// Of a run that was read, under its setup.
+    /// Of a run that was read, under its setup, with its points as they stand
+    /// in the folder.
+    ///
+    /// # Errors
+    /// Where they cannot be read.
     pub fn of(run: &Run, setup: &Setup) -> Result<Self, LedgerError> {
-        Ok(Self {
+        let points_blake3 = hash_of(&run.folder.join(POINTS_FILE))?;
+        Ok(Self::with_points(run, setup, points_blake3))
+    }
+
+    /// Of a run whose `points.jsonl` has this BLAKE3 hash, hexadecimal.
+    pub fn with_points(run: &Run, setup: &Setup, points_blake3: String) -> Self {
+        Self {
             folder: run.folder.display().to_string(),
             title: setup.test.title.clone(),
             damper: setup.test.damper.clone(),
             version: run.record.version.clone(),
             state: run.record.state,
             setup_blake3: blake3::hash(run.setup_text.as_bytes()).to_hex().to_string(),
-            points_blake3: hash_of(&run.folder.join(POINTS_FILE))?,
+            points_blake3,
             recordings: run
                 .record
                 .sources
                 .iter()
                 .flat_map(|source| source.files.clone())
                 .collect(),
-        })
+        }
     }
 
     /// Whether the two runs were read from the same recording.
@@ -128,6 +142,7 @@ pub fn reduction(run: RunIdentity, baseline: Option<RunIdentity>, reduced: &Redu
         judgements: reduced.judgements.clone(),
         outcome: reduced.outcome,
         method_checks: reduced.checks.clone(),
+        decay_range_mm_s: None,
         decays: Vec::new(),
         notes: Vec::new(),
         reduced_blake3: String::new(),

@@ -1,0 +1,63 @@
+//! A run folder read back, with the setup it was taken under.
+
+use std::path::Path;
+
+use super::reduction::{ReadReduction, read_reduction};
+use crate::ledger::{LedgerError, Run, SETUP_FILE};
+use crate::setup::{self, Setup, SetupFaults};
+
+/// A run and its setup.
+#[derive(Debug, Clone)]
+pub struct LoadedRun {
+    /// The run folder.
+    pub run: Run,
+    /// Its `setup.toml`, checked.
+    pub setup: Setup,
+}
+
+/// Why a run folder cannot be read.
+#[derive(Debug, thiserror::Error)]
+pub enum LoadError {
+    /// One of its files.
+    #[error(transparent)]
+    Folder(#[from] LedgerError),
+    /// Its setup.
+    #[error(transparent)]
+    Setup(#[from] SetupFaults),
+}
+
+impl LoadedRun {
+    /// Reads a run folder. What was torn off is in the run's `notes`.
+    ///
+    /// # Errors
+    /// Where a file cannot be read or is damaged in its middle, and where the
+    /// setup has faults.
+    pub fn open(folder: &Path) -> Result<Self, LoadError> {
+        let run = Run::open(folder)?;
+        let file = folder.join(SETUP_FILE).display().to_string();
+        let setup = setup::parse(&run.setup_text, &file)?;
+        Ok(Self { run, setup })
+    }
+
+    /// As [`Self::open`], with the damper's power in the points where the run
+    /// has been reduced; where its reduction belongs to other points, the
+    /// points are as they were settled and a note says so.
+    ///
+    /// # Errors
+    /// As [`Self::open`], and where the reduction cannot be read.
+    pub fn open_reduced(folder: &Path) -> Result<Self, LoadError> {
+        let mut loaded = Self::open(folder)?;
+        match read_reduction(folder)? {
+            ReadReduction::Whole(_, points) => {
+                loaded.run.points = points.into_iter().map(|p| p.point).collect();
+            }
+            ReadReduction::Stale => loaded.run.notes.push(format!(
+                "{}: the points have changed since the run was reduced; left out is what `reduce` \
+                 found, run it again",
+                folder.display()
+            )),
+            ReadReduction::None => {}
+        }
+        Ok(loaded)
+    }
+}
