@@ -20,6 +20,7 @@
 //! | [`plan`] | a setup | the harmonics to visit, sensor places, ranges | nothing: pure |
 //! | [`rehearsal`] | a setup | recordings of a virtual span and the truth beside them | what it writes |
 //! | [`report`] | a run folder | tables, plots, HTML | files |
+//! | [`verification`] | a run folder, its recordings | how the run stands, file by file | files, to read them |
 //! | [`commands`] | arguments | an exit code | everything, through the modules above |
 //!
 //! A recording becomes points without a command line:
@@ -73,3 +74,4 @@ pub mod resonance;
 pub mod setup;
 pub mod span;
 pub mod tone;
+pub mod verification;

@@ -4,6 +4,7 @@
 
 use std::collections::VecDeque;
 
+pub mod alarm;
 mod auxiliary;
 mod findings;
 

@@ -84,6 +84,19 @@ impl LineFile {
     }
 }
 
+/// Objects as a file of lines holds them.
+///
+/// # Errors
+/// Where one of them cannot be JSON.
+pub fn json_lines<T: Serialize>(values: &[T]) -> serde_json::Result<Vec<u8>> {
+    let mut text = Vec::new();
+    for value in values {
+        serde_json::to_writer(&mut text, value)?;
+        text.push(b'\n');
+    }
+    Ok(text)
+}
+
 /// What a file of lines holds.
 #[derive(Debug)]
 pub(crate) struct Lines<T> {

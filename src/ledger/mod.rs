@@ -24,12 +24,15 @@ pub(crate) mod lines;
 mod read;
 mod record;
 mod table;
+mod trace;
 mod writer;
 
 pub use error::LedgerError;
+pub use lines::json_lines;
 pub use read::{PointEvidence, Run};
-pub use record::{FileRecord, PointCounts, RunRecord, RunState, SourceRecord};
+pub use record::{FileRecord, PointCounts, RunRecord, RunState, SourceRecord, target};
 pub use table::points_csv;
+pub use trace::trace_csv;
 pub(crate) use writer::lock;
 pub use writer::{Found, Ledger};
 

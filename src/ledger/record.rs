@@ -106,7 +106,7 @@ fn first_arithmetic() -> u32 {
 }
 
 /// What this program was built for: architecture, vendor, system and C library.
-fn target() -> String {
+pub fn target() -> String {
     let vendor = if cfg!(target_vendor = "apple") {
         "apple"
     } else if cfg!(target_vendor = "pc") {

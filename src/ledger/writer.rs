@@ -5,6 +5,7 @@ use std::fs::{File, OpenOptions, TryLockError};
 use std::path::{Path, PathBuf};
 
 use super::lines::{self, LineFile};
+use super::trace;
 use super::{
     EVENTS_FILE, EVIDENCE_FILE, LOCK_FILE, LedgerError, POINTS_FILE, PointEvidence, REDUCED_FILE,
     REDUCED_TABLE_FILE, REDUCTION_FILE, REPORT_FILE, RUN_FILE, RunRecord, RunState, SETUP_FILE,
@@ -171,19 +172,17 @@ impl Ledger {
         before: Before,
     ) -> Result<Self, LedgerError> {
         let trace_path = folder.join(TRACE_FILE);
-        let trace = OpenOptions::new()
+        let file = OpenOptions::new()
             .append(true)
             .create(true)
             .open(&trace_path)
             .map_err(LedgerError::io(&trace_path, "create"))?;
-        let has_rows = trace.metadata().is_ok_and(|file| file.len() > 0);
+        let has_rows = file.metadata().is_ok_and(|file| file.len() > 0);
         let ledger = Self {
             points: LineFile::open(&folder.join(POINTS_FILE))?,
             evidence: LineFile::open(&folder.join(EVIDENCE_FILE))?,
             events: LineFile::open(&folder.join(EVENTS_FILE))?,
-            trace: csv::WriterBuilder::new()
-                .has_headers(!has_rows)
-                .from_writer(trace),
+            trace: trace::writer(file, has_rows),
             folder: folder.to_owned(),
             record,
             next_point,

@@ -92,6 +92,11 @@ impl RecordedSource {
         self.reader.format()
     }
 
+    /// What the tone stage will do with it.
+    pub fn plan(&self) -> &TonePlan {
+        &self.plan
+    }
+
     /// What was repaired, is missing or was left out; each names its file.
     pub fn notes(&self) -> &[String] {
         self.reader.notes()

@@ -5,7 +5,6 @@
 
 pub mod audit;
 pub mod axis;
-pub mod difference;
 pub mod document;
 pub mod figure;
 pub mod html;

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use crate::ingest::sidecar::hash_of_file;
-use crate::ledger::{FileRecord, RECORDINGS_FOLDER, Run, SETUP_FILE};
+use crate::ledger::{FileRecord, RECORDINGS_FOLDER, Run, RunRecord, SETUP_FILE};
 
 /// How one file stands against what `run.json` says of it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -93,28 +93,45 @@ pub struct Recordings {
 }
 
 impl Recordings {
-    /// Looks every file up and hashes it.
+    /// Looks every file of a run up and hashes it.
     pub fn check(run: &Run) -> Self {
+        Self::of(&run.folder, &run.record, &run.setup_text)
+    }
+
+    /// Looks every file up that the record of a run folder names, and hashes
+    /// it.
+    pub fn of(folder: &Path, record: &RunRecord, setup_text: &str) -> Self {
         let setup_record = FileRecord {
             path: SETUP_FILE.to_owned(),
-            bytes: run.setup_text.len() as u64,
-            blake3: Some(run.record.setup_blake3.clone()),
+            bytes: setup_text.len() as u64,
+            blake3: Some(record.setup_blake3.clone()),
         };
         Self {
-            setup: check(&run.folder, &setup_record),
-            sources: run
-                .record
+            setup: check(folder, &setup_record),
+            sources: record
                 .sources
                 .iter()
                 .map(|source| {
                     source
                         .files
                         .iter()
-                        .map(|file| check(&run.folder, file))
+                        .map(|file| check(folder, file))
                         .collect()
                 })
                 .collect(),
         }
+    }
+
+    /// The same files as if none had been touched since the run was made.
+    pub fn unchanged(&self) -> Self {
+        let mut files = self.clone();
+        let sources = files.sources.iter_mut().flatten();
+        for file in std::iter::once(&mut files.setup).chain(sources) {
+            if file.blake3.is_some() {
+                file.standing = Standing::Unchanged;
+            }
+        }
+        files
     }
 
     /// Every file, the setup first.

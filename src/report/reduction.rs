@@ -17,8 +17,9 @@ use crate::evaluation::reduced_point::ReducedPoint;
 use crate::ingest::sidecar::hash_of_file;
 use crate::ledger::{
     FileRecord, LedgerError, POINTS_FILE, REDUCED_FILE, REDUCED_TABLE_FILE, REDUCTION_FILE, Run,
-    RunState, lines, lock, points_csv,
+    RunState, json_lines, lines, lock, points_csv, target,
 };
+use crate::maths::ARITHMETIC_VERSION;
 use crate::setup::Setup;
 
 /// `reduction.json`: what the reduced points and the verdict rest on.
@@ -28,6 +29,12 @@ pub struct Reduction {
     pub program: String,
     /// Its version.
     pub version: String,
+    /// What it was built for; absent in reductions older than this key.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub target: Option<String>,
+    /// Its arithmetic; 1 in reductions older than this key.
+    #[serde(default = "first_arithmetic")]
+    pub arithmetic: u32,
     /// The run that was reduced.
     pub run: RunIdentity,
     /// The bare run whose losses were taken off.
@@ -52,6 +59,10 @@ pub struct Reduction {
     pub notes: Vec<String>,
     /// BLAKE3 of `reduced.jsonl`, hexadecimal.
     pub reduced_blake3: String,
+}
+
+fn first_arithmetic() -> u32 {
+    1
 }
 
 /// Which run it was.
@@ -135,6 +146,8 @@ pub fn reduction(run: RunIdentity, baseline: Option<RunIdentity>, reduced: &Redu
     Reduction {
         program: env!("CARGO_PKG_NAME").to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
+        target: Some(target()),
+        arithmetic: ARITHMETIC_VERSION,
         run,
         baseline,
         bare_losses: reduced.bare.clone(),
@@ -158,12 +171,7 @@ pub fn write_reduction(
 ) -> Result<(), LedgerError> {
     let _lock = lock(folder)?;
     let path = folder.join(REDUCED_FILE);
-    let mut text = Vec::new();
-    for point in points {
-        serde_json::to_writer(&mut text, point)
-            .map_err(|error| LedgerError::io(&path, "write")(error.into()))?;
-        text.push(b'\n');
-    }
+    let text = json_lines(points).map_err(|error| LedgerError::io(&path, "write")(error.into()))?;
     lines::replace(&path, &text)?;
     let table = folder.join(REDUCED_TABLE_FILE);
     let bytes =

@@ -10,11 +10,12 @@ use crossbeam_channel::bounded;
 use sd_notify::NotifyState;
 
 use super::Args;
-use super::alarm::{Alarms, Hook};
+use super::alarm::Hook;
 use super::coverage::Coverage;
 use super::links::Links;
 use super::space::Space;
 use super::watch::{Clock, Watch, notify};
+use crate::analysis::alarm::Alarms;
 use crate::commands::Failure;
 use crate::commands::curves;
 use crate::commands::device::{Device, connect};

@@ -7,10 +7,11 @@ use std::time::{Duration, Instant};
 
 use sd_notify::NotifyState;
 
-use super::alarm::{Alarm, Alarms, Hook};
+use super::alarm::Hook;
 use super::coverage::Coverage;
 use super::links::Links;
 use super::space::Space;
+use crate::analysis::alarm::{Alarm, Alarms};
 use crate::analysis::{Event, Finding};
 use crate::ledger::Ledger;
 use crate::pipeline::{FeedState, Input, Progress, Sink};
@@ -101,12 +102,7 @@ impl Watch {
 
     fn alarm(&mut self, alarms: Vec<Alarm>) -> anyhow::Result<()> {
         for alarm in alarms {
-            let kind = if alarm.raised { "alarm" } else { "alarm-over" };
-            let is_new = self.event(&Event {
-                at_s: alarm.at_s,
-                kind: kind.into(),
-                message: alarm.message.clone(),
-            })?;
+            let is_new = self.event(&Event::from(alarm.clone()))?;
             if !alarm.raised || !is_new {
                 continue;
             }
@@ -165,16 +161,8 @@ impl Watch {
 
 impl Sink for Watch {
     fn heard(&mut self, source: usize, message: &ToneMessage) -> anyhow::Result<()> {
-        match message {
-            ToneMessage::Frame(frame) => {
-                let alarms = self.alarms.frame(source, frame);
-                self.alarm(alarms)
-            }
-            ToneMessage::Gap(_) => {
-                self.alarms.gap(source);
-                Ok(())
-            }
-        }
+        let alarms = self.alarms.hear(source, message);
+        self.alarm(alarms)
     }
 
     fn finding(&mut self, finding: Finding) -> anyhow::Result<()> {

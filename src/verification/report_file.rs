@@ -1,0 +1,88 @@
+//! The report in the run folder against the one that comes out again.
+
+use super::Files;
+use super::difference::{Agreement, compare_texts};
+use super::reduction_files::precision;
+use super::run_files::Accepted;
+use super::stored::Stored;
+use crate::ledger::{LedgerError, REPORT_FILE};
+use crate::report::document::Document;
+use crate::report::recordings::Recordings;
+use crate::report::reduction::ReadReduction;
+use crate::setup::Setup;
+
+/// What a report says of its own making, by the heading in its list of facts:
+/// taken over from the stored report.
+const OF_ITS_MAKING: [&str; 2] = ["Run folder", "Report by"];
+
+/// Writes the report once more from what is accepted, and compares it.
+pub(super) fn compare_report(
+    stored: &Stored,
+    setup: &Setup,
+    accepted: &Accepted,
+    reduction: &ReadReduction,
+    files: &mut Files,
+) -> Result<(), LedgerError> {
+    let Some(bytes) = stored.file(REPORT_FILE)? else {
+        return Ok(());
+    };
+    let logged = String::from_utf8_lossy(&bytes);
+    let run = accepted.run(stored, &stored.folder);
+    // As they stood when the report was written; what has changed since is
+    // told of the recordings themselves.
+    let unchanged = stored.recordings.unchanged();
+    let written = |recordings: &Recordings, reduction: &ReadReduction| {
+        let html = Document {
+            run: &run,
+            setup,
+            recordings,
+            reduction,
+        }
+        .html();
+        OF_ITS_MAKING
+            .iter()
+            .fold(html, |html, heading| match fact(&logged, heading) {
+                Some(said) => with_fact(&html, heading, said),
+                None => html,
+            })
+    };
+    let precision = match reduction {
+        ReadReduction::Whole(reduction, _) => precision(stored, reduction),
+        ReadReduction::Stale | ReadReduction::None => stored.precision(),
+    };
+    let agreement = compare_texts(&logged, &written(&unchanged, reduction), precision);
+    if matches!(agreement, Agreement::Differs(_)) && !matches!(reduction, ReadReduction::None) {
+        let before = written(&unchanged, &ReadReduction::None);
+        if compare_texts(&logged, &before, precision) == Agreement::Identical {
+            files.notes.push(format!(
+                "{REPORT_FILE}: it was written before the run was reduced and holds no verdict; write \
+                 it once more."
+            ));
+            files.add(REPORT_FILE, Agreement::Identical);
+            return Ok(());
+        }
+    }
+    files.add(REPORT_FILE, agreement);
+    Ok(())
+}
+
+/// Where the text beside a heading begins and ends.
+fn place_of(html: &str, heading: &str) -> Option<std::ops::Range<usize>> {
+    let opening = format!("<dt>{heading}</dt><dd>");
+    let begin = html.find(&opening)? + opening.len();
+    let length = html.get(begin..)?.find("</dd>")?;
+    Some(begin..begin + length)
+}
+
+/// What a report says beside a heading, as markup.
+fn fact<'a>(html: &'a str, heading: &str) -> Option<&'a str> {
+    html.get(place_of(html, heading)?)
+}
+
+fn with_fact(html: &str, heading: &str, said: &str) -> String {
+    let mut html = html.to_owned();
+    if let Some(place) = place_of(&html, heading) {
+        html.replace_range(place, said);
+    }
+    html
+}

@@ -1,0 +1,97 @@
+//! A run folder as it stands, read for verification: nothing that may have
+//! been altered has to make sense yet.
+
+use std::path::{Path, PathBuf};
+
+use serde_json::Value;
+
+use crate::ledger::{LedgerError, RUN_FILE, RunRecord, RunState, SETUP_FILE};
+use crate::report::recordings::Recordings;
+use crate::setup::{self, Setup, SetupFaults};
+
+use super::difference::Precision;
+
+/// What a run folder says of itself.
+#[derive(Debug)]
+pub struct Stored {
+    /// The folder.
+    pub folder: PathBuf,
+    /// `run.json`.
+    pub record: RunRecord,
+    /// The same, with keys that this program does not know.
+    pub(super) record_json: Value,
+    /// `setup.toml`, as text.
+    pub setup_text: String,
+    /// The setup in it, if it is one.
+    pub setup: Result<Setup, SetupFaults>,
+    /// How setup and recordings stand against the hashes in `run.json`.
+    pub recordings: Recordings,
+}
+
+impl Stored {
+    /// Reads `run.json` and `setup.toml`, and hashes the recordings.
+    ///
+    /// # Errors
+    /// Where the folder is no run, or one of the two cannot be read.
+    pub fn read(folder: &Path) -> Result<Self, LedgerError> {
+        let record = RunRecord::read(folder)?;
+        let path = folder.join(RUN_FILE);
+        let text = std::fs::read(&path).map_err(LedgerError::io(&path, "read"))?;
+        let record_json = serde_json::from_slice(&text).map_err(|error| LedgerError::Damaged {
+            line: error.line().max(1),
+            path,
+            what: error.to_string(),
+        })?;
+        let path = folder.join(SETUP_FILE);
+        let setup_text = std::fs::read_to_string(&path).map_err(LedgerError::io(&path, "read"))?;
+        let setup = setup::parse(&setup_text, &path.display().to_string());
+        let recordings = Recordings::of(folder, &record, &setup_text);
+        Ok(Self {
+            folder: folder.to_owned(),
+            record,
+            record_json,
+            setup_text,
+            setup,
+            recordings,
+        })
+    }
+
+    /// How closely its files have to come out again.
+    pub(super) fn precision(&self) -> Precision {
+        Precision::of(self.record.target.as_deref(), self.record.arithmetic)
+    }
+
+    /// Whether the run used all its input and closed its folder.
+    pub(super) fn is_done(&self) -> bool {
+        self.record.state == RunState::Done
+    }
+
+    /// Whether the run closed its folder, however it ended.
+    pub(super) fn is_closed(&self) -> bool {
+        self.record.state != RunState::Running
+    }
+
+    /// Whether the run was captured from devices.
+    pub(super) fn is_capture(&self) -> bool {
+        self.record.command == "capture"
+    }
+
+    /// The text that a file ought to have.
+    pub(super) fn made(
+        &self,
+        name: &str,
+        text: Result<Vec<u8>, impl Into<std::io::Error>>,
+    ) -> Result<Vec<u8>, LedgerError> {
+        text.map_err(|error| LedgerError::io(&self.folder.join(name), "make")(error.into()))
+    }
+
+    /// A file of the folder; `None` where there is none.
+    pub(super) fn file(&self, name: &str) -> Result<Option<Vec<u8>>, LedgerError> {
+        let path = self.folder.join(name);
+        match std::fs::read(&path) {
+            Ok(bytes) => Ok(Some(bytes)),
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(None),
+            Err(error) => Err(LedgerError::io(&path, "read")(error)),
+        }
+    }
+}
