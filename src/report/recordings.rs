@@ -123,6 +123,7 @@ impl Recordings {
     }
 
     /// The same files as if none had been touched since the run was made.
+    #[must_use]
     pub fn unchanged(&self) -> Self {
         let mut files = self.clone();
         let sources = files.sources.iter_mut().flatten();

@@ -9,10 +9,10 @@ use std::path::{Path, PathBuf};
 use super::loaded_run::{LoadError, LoadedRun};
 use super::reduction::{CurveRecord, Reduction, RunIdentity, reduction, write_reduction};
 use crate::analysis::TraceRow;
+use crate::evaluation::compatibility::incompatibilities;
 use crate::evaluation::criteria::{CurveFaults, RequiredCurve};
 use crate::evaluation::evaluate::{EvaluationError, Requirements, RunValues, evaluate};
 use crate::evaluation::reduced_point::ReducedPoint;
-use crate::evaluation::compatibility::incompatibilities;
 use crate::ledger::{LedgerError, RunState};
 use crate::setup::{Requirement, Setup};
 
@@ -63,16 +63,18 @@ pub enum RunEvaluationError {
     #[error(
         "criteria[{criterion}].curve: \"{curve}\" is neither at \"{}\" nor at \"{}\"; put the file \
          at one of them",
-        tried[0].display(),
-        tried[1].display()
+        in_run.display(),
+        beside_setup.display()
     )]
     NoCurve {
         /// Number of the criterion, from 1.
         criterion: usize,
         /// The curve as the setup names it.
         curve: String,
-        /// Where it was looked for.
-        tried: Box<[PathBuf; 2]>,
+        /// Where it was looked for in the run folder.
+        in_run: PathBuf,
+        /// Where it was looked for beside the setup file.
+        beside_setup: PathBuf,
     },
     /// A curve cannot be read.
     #[error("{file}: {source}")]
@@ -358,15 +360,19 @@ fn read_curve(
     criterion: usize,
     curve: &str,
 ) -> Result<Curve, RunEvaluationError> {
-    let beside = Path::new(&loaded.run.record.setup_file)
+    let in_run = loaded.run.folder.join(curve);
+    let beside_setup = Path::new(&loaded.run.record.setup_file)
         .parent()
         .map_or_else(|| PathBuf::from(curve), |folder| folder.join(curve));
-    let tried = [loaded.run.folder.join(curve), beside];
-    let Some(path) = tried.iter().find(|path| path.is_file()) else {
+    let Some(path) = [&in_run, &beside_setup]
+        .into_iter()
+        .find(|path| path.is_file())
+    else {
         return Err(RunEvaluationError::NoCurve {
             criterion,
             curve: curve.to_owned(),
-            tried: Box::new(tried),
+            in_run,
+            beside_setup,
         });
     };
     let file = path.display().to_string();

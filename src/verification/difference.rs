@@ -35,6 +35,7 @@ impl Precision {
     }
 
     /// The less exact of two.
+    #[must_use]
     pub fn or(self, other: Self) -> Self {
         if self == Self::LastDigits {
             self

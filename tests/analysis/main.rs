@@ -29,5 +29,6 @@ mod reprocess;
 mod sensor_places;
 mod setup;
 mod sine_fit;
+mod tampering;
 mod tidy;
 mod uncertainty;
