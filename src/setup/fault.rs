@@ -78,12 +78,29 @@ fn place(f: &mut fmt::Formatter<'_>, file: &str, line: Option<usize>, key: &str)
     Ok(())
 }
 
+/// Where a fault is.
+#[derive(Debug, Clone)]
+pub(super) struct Place {
+    /// Byte offset in the text.
+    pub(super) offset: usize,
+    /// The key with its section.
+    pub(super) key: String,
+}
+
+/// So many unknown keys or syntax faults are told one by one; a file that is
+/// something else altogether has a hundred thousand.
+const TOLD_ONE_BY_ONE: usize = 50;
+
 /// Collects faults while a text is read, and remembers where each key stood.
 #[derive(Debug)]
 pub(super) struct Log {
     line_starts: Vec<usize>,
     faults: Vec<(usize, Fault)>,
     places: BTreeMap<String, usize>,
+    /// Unknown keys and syntax faults, told or not.
+    unknown: usize,
+    /// Where the first of them stands that is not told.
+    first_untold: Option<usize>,
 }
 
 impl Log {
@@ -93,6 +110,8 @@ impl Log {
             line_starts: std::iter::once(0).chain(after_newlines).collect(),
             faults: Vec::new(),
             places: BTreeMap::new(),
+            unknown: 0,
+            first_untold: None,
         }
     }
 
@@ -103,18 +122,29 @@ impl Log {
 
     pub(super) fn fault(
         &mut self,
-        offset: usize,
-        key: impl Into<String>,
+        place: &Place,
         wrong: impl Into<String>,
         right: impl Into<String>,
     ) {
         let fault = Fault {
-            line: Some(self.line(offset)),
-            key: key.into(),
+            line: Some(self.line(place.offset)),
+            key: place.key.clone(),
             wrong: wrong.into(),
             right: right.into(),
         };
-        self.faults.push((offset, fault));
+        self.faults.push((place.offset, fault));
+    }
+
+    /// Counts an unknown key or a syntax fault at `offset`. Whether that is all:
+    /// enough of them are told.
+    pub(super) fn counts_only(&mut self, offset: usize) -> bool {
+        self.unknown += 1;
+        let enough = self.unknown > TOLD_ONE_BY_ONE;
+        if enough {
+            let first = self.first_untold.unwrap_or(offset).min(offset);
+            self.first_untold = Some(first);
+        }
+        enough
     }
 
     pub(super) fn remember(&mut self, key: &str, offset: usize) {
@@ -135,6 +165,18 @@ impl Log {
     }
 
     pub(super) fn into_faults(mut self, file: &str) -> SetupFaults {
+        if let Some(offset) = self.first_untold {
+            let untold = self.unknown - TOLD_ONE_BY_ONE;
+            let place = Place {
+                offset,
+                key: String::new(),
+            };
+            self.fault(
+                &place,
+                format!("{untold} more faults of the same kind begin here"),
+                "a setup file as the guide, page \"setup\", describes it",
+            );
+        }
         // Stable: faults at one place keep the order they were found in.
         self.faults.sort_by_key(|(offset, _)| *offset);
         SetupFaults {

@@ -14,20 +14,30 @@
 //! ```
 #![doc = include_str!("../guide/setup.md")]
 
+mod build;
 mod check;
+mod choice;
 mod explain;
 mod fault;
+mod key;
+mod key_tables;
 pub mod level;
+mod listing;
 mod model;
 mod read;
 mod requirements;
 mod role;
 mod sample_format;
+mod table;
+#[cfg(test)]
+mod tests;
 mod warnings;
 mod words;
 
 pub use explain::explain;
 pub use fault::{Fault, SetupFaults, Warning};
+pub use key_tables::key_tables;
+pub use listing::{ListedKey, Origin};
 pub use model::{
     AlarmLimits, Amplitude, Channel, Conductor, HoldRules, Reference, Setup, Source, SourceKind,
     Span, Sweep, Test,
@@ -38,9 +48,14 @@ pub use sample_format::SampleFormat;
 pub use warnings::warnings;
 pub use words::{LevelRule, Protocol, Quantity, Unit, Verdict};
 
-use fault::Log;
+use fault::{Log, Place};
 use read::RawSetup;
+use std::fs::File;
+use std::io::{self, Read};
 use std::path::Path;
+
+/// The longest setup file that is read: 1 MiB. A setup has some kilobytes.
+const LONGEST_BYTES: usize = 1 << 20;
 
 /// A setup with the text it came from.
 #[derive(Debug, Clone, PartialEq)]
@@ -53,51 +68,75 @@ pub struct Loaded {
     pub file: String,
     /// What is possible but implausible, in line order.
     pub warnings: Vec<Warning>,
+    /// What was taken, key by key, and which defaults apply.
+    pub keys: Vec<ListedKey>,
 }
 
 /// Reads and checks a setup file, and keeps its text.
 pub fn read(path: &Path) -> Result<Loaded, SetupFaults> {
     let file = path.display().to_string();
-    let bytes = std::fs::read(path).map_err(|error| SetupFaults {
+    let fault = |line, wrong: String, right: &str| SetupFaults {
         file: file.clone(),
         faults: vec![Fault {
-            line: None,
+            line,
             key: String::new(),
-            wrong: format!("cannot be read: {error}"),
-            right: "a readable setup file".to_owned(),
+            wrong,
+            right: right.to_owned(),
         }],
+    };
+    let bytes = bytes_of(path).map_err(|error| {
+        let wrong = format!("cannot be read: {error}");
+        fault(None, wrong, "a readable setup file")
     })?;
+    if bytes.len() > LONGEST_BYTES {
+        let wrong = format!("is longer than {LONGEST_BYTES} bytes");
+        return Err(fault(None, wrong, "a setup file"));
+    }
     let text = String::from_utf8(bytes).map_err(|error| {
         let whole = error.as_bytes().get(..error.utf8_error().valid_up_to());
         let newlines = whole.unwrap_or_default().iter().filter(|b| **b == b'\n');
-        SetupFaults {
-            file: file.clone(),
-            faults: vec![Fault {
-                line: Some(newlines.count() + 1),
-                key: String::new(),
-                wrong: "the text is not UTF-8".to_owned(),
-                right: "a file saved as UTF-8".to_owned(),
-            }],
-        }
+        fault(
+            Some(newlines.count() + 1),
+            "the text is not UTF-8".to_owned(),
+            "a file saved as UTF-8",
+        )
     })?;
     examine(&text, &file)
+}
+
+/// The bytes of a file, up to one more than are taken. A pipe or a device, which
+/// may never end, is not opened.
+fn bytes_of(path: &Path) -> io::Result<Vec<u8>> {
+    if !std::fs::metadata(path)?.is_file() {
+        return Err(io::Error::other("it is no regular file"));
+    }
+    let mut bytes = Vec::new();
+    let file = File::open(path)?;
+    file.take(LONGEST_BYTES as u64 + 1)
+        .read_to_end(&mut bytes)?;
+    Ok(bytes)
 }
 
 /// Checks the text of a setup file, and keeps it. `file` is the name to use in
 /// messages.
 pub fn examine(text: &str, file: &str) -> Result<Loaded, SetupFaults> {
     let mut log = Log::new(text);
-    let Some(raw) = RawSetup::read(text, &mut log) else {
+    let Some(mut raw) = RawSetup::read(text, &mut log) else {
         return Err(log.into_faults(file));
     };
     check::check(&raw, &mut log);
     if log.has_faults() {
         return Err(log.into_faults(file));
     }
+    build::computed_defaults(&mut raw);
     let Some(setup) = raw.build() else {
         // Reading logs a fault for whatever building would miss; should that
         // ever fail, the user still gets a message instead of a wrong setup.
-        log.fault(0, "", "the setup is incomplete", "a complete setup file");
+        let place = Place {
+            offset: 0,
+            key: String::new(),
+        };
+        log.fault(&place, "the setup is incomplete", "a complete setup file");
         return Err(log.into_faults(file));
     };
     let mut warnings = warnings(&setup);
@@ -110,6 +149,7 @@ pub fn examine(text: &str, file: &str) -> Result<Loaded, SetupFaults> {
         text: text.to_owned(),
         file: file.to_owned(),
         warnings,
+        keys: listing::listing(&raw, &log),
     })
 }
 

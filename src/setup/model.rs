@@ -1,13 +1,15 @@
 //! What a checked setup holds.
 //!
-//! Plain data: nothing here reads or checks. The invariants written at the
-//! fields are kept by [`super::parse`], the only way to make a [`Setup`] from
-//! outside text.
+//! Plain data: nothing here reads or checks. The fields bear the names of the
+//! keys in [`super::table`], which says what each means, may be and is where it
+//! is not given. The invariants written at the fields are kept by
+//! [`super::parse`], the only way to make a [`Setup`] from outside text.
 
 use super::requirements::Criterion;
 use super::role::Role;
 use super::words::{LevelRule, Protocol, Unit};
 use crate::span::StrungConductor;
+use serde::Deserialize;
 
 /// A checked setup. Whoever holds one may rely on the invariants written at
 /// its fields; the parser refuses everything else.
@@ -37,7 +39,8 @@ pub struct Setup {
 }
 
 /// `[test]`
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Test {
     /// Title of the run.
     pub title: String,
@@ -48,7 +51,8 @@ pub struct Test {
 }
 
 /// `[conductor]`
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Conductor {
     /// Trade designation.
     pub designation: String,
@@ -72,18 +76,9 @@ pub struct Conductor {
     pub least_bending_stiffness_n_m2: Option<f64>,
 }
 
-impl Conductor {
-    /// Taken where the mass uncertainty is not stated, %: the tolerance that
-    /// conductor standards allow on the mass per length (IEC 61089, value from
-    /// memory).
-    pub const DEFAULT_MASS_UNCERTAINTY_PCT: f64 = 2.0;
-    /// Taken where the uncertainty of EI is not stated, %: EI lies anywhere
-    /// between loose and bonded wires and depends on amplitude.
-    pub const DEFAULT_STIFFNESS_UNCERTAINTY_PCT: f64 = 50.0;
-}
-
 /// `[span]`
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Span {
     /// Free length between the clamps, m, > 0.
     pub length_m: f64,
@@ -99,17 +94,9 @@ pub struct Span {
     pub drive_position_m: Option<f64>,
 }
 
-impl Span {
-    /// Taken where the length uncertainty is not stated, mm: a tape between
-    /// two clamp mouths (common practice, no source).
-    pub const DEFAULT_LENGTH_UNCERTAINTY_MM: f64 = 20.0;
-    /// Taken where the tension uncertainty is not stated, %: a load cell
-    /// without its certificate at hand (common practice, no source).
-    pub const DEFAULT_TENSION_UNCERTAINTY_PCT: f64 = 2.0;
-}
-
 /// `[sweep]`; default 0.18/d to 1.4/d Hz with d in m (IEC 61897).
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Sweep {
     /// Lowest frequency of interest, Hz.
     pub low_hz: f64,
@@ -118,7 +105,8 @@ pub struct Sweep {
 }
 
 /// `[amplitude]`
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Amplitude {
     /// Which quantity is kept.
     pub rule: LevelRule,
@@ -128,14 +116,10 @@ pub struct Amplitude {
     pub tolerance_pct: f64,
 }
 
-impl Amplitude {
-    /// Taken where the tolerance is not stated, % (common practice, no source).
-    pub const DEFAULT_TOLERANCE_PCT: f64 = 10.0;
-}
-
 /// `[limits]`: a capture raises an alarm above these. They are those of the
 /// test specification; no interlock rests on them.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct AlarmLimits {
     /// Dynamic strain at any gauge, µm/m peak-to-peak.
     pub strain_pp_um_m: Option<f64>,
@@ -147,75 +131,47 @@ pub struct AlarmLimits {
 
 /// `[hold]`: when a resonance counts as held. Each default is derived in the
 /// guide, page "tolerances".
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct HoldRules {
-    /// Shortest hold, s. Default 8.
+    /// Shortest hold, s.
     pub min_seconds: f64,
-    /// Shortest hold in cycles of the drive. Default 100.
+    /// Shortest hold in cycles of the drive.
     pub min_cycles: f64,
-    /// A hold is closed and logged at this length, s. Default 60.
+    /// A hold is closed and logged at this length, s.
     pub max_seconds: f64,
     /// Least wait since frequency or level last changed, in ring-up time
-    /// constants 1/(pi df). Default 4.
+    /// constants 1/(pi df).
     pub ring_up_time_constants: f64,
     /// Largest |phase| between drive force and antinode velocity, degrees,
-    /// taken modulo 180. Default 20.
+    /// taken modulo 180.
     pub drive_phase_deg: f64,
     /// Largest change of the detuning over the hold, in half-power
-    /// bandwidths. Default 0.1.
+    /// bandwidths.
     pub drift_bandwidths: f64,
-    /// Largest trend of the antinode amplitude over the hold, %. Default 1.
+    /// Largest trend of the antinode amplitude over the hold, %.
     pub amplitude_drift_pct: f64,
-    /// Largest deviation of the antinode amplitude from its mean, %. Default 1.5.
+    /// Largest deviation of the antinode amplitude from its mean, %.
     pub amplitude_variation_pct: f64,
     /// Largest line in the spectrum of the antinode envelope, % of the
-    /// amplitude. Default 0.7.
+    /// amplitude.
     pub beat_pct: f64,
-    /// Largest distortion of the antinode signal, %. Default 10.
+    /// Largest distortion of the antinode signal, %.
     pub distortion_pct: f64,
-    /// Least signal-to-noise ratio at the antinode, dB. Default 20.
+    /// Least signal-to-noise ratio at the antinode, dB.
     pub min_snr_db: f64,
     /// The drive phase is no evidence where |sin(k x_drive)| is below this.
-    /// Default 0.15.
+    ///
     pub drive_node_sine: f64,
 }
 
-impl Default for HoldRules {
-    /// The guide, page "tolerances", derives each number.
-    fn default() -> Self {
-        Self {
-            // Two to three ring-up times 1/(pi df) of a damped span: 3 s at
-            // S = 0.1.
-            min_seconds: 8.0,
-            // At a few hertz eight seconds are too few cycles for a mean.
-            min_cycles: 100.0,
-            // Longer holds tell nothing new, and a forgotten bench still logs.
-            max_seconds: 60.0,
-            // exp(-4): under 2 % of a change of level is left.
-            ring_up_time_constants: 4.0,
-            // cos(20 degrees): the amplitude is within 6 % of its peak.
-            drive_phase_deg: 20.0,
-            // A tenth of a bandwidth turns the phase by 11 degrees, about
-            // half the limit above.
-            drift_bandwidths: 0.1,
-            amplitude_drift_pct: 1.0,
-            amplitude_variation_pct: 1.5,
-            beat_pct: 0.7,
-            distortion_pct: 10.0,
-            // Down to here the tone estimates keep to the Cramér-Rao bound.
-            min_snr_db: 20.0,
-            // Nine degrees of wave between the drive point and its node.
-            drive_node_sine: 0.15,
-        }
-    }
-}
-
 /// `[[source]]`
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
 pub struct Source {
     /// Unique name.
     pub name: String,
     /// Where its samples come from.
+    #[serde(flatten)]
     pub kind: SourceKind,
     /// Expected sampling rate, Hz; checked against what arrives.
     pub rate_hz: Option<f64>,
@@ -223,14 +179,9 @@ pub struct Source {
     pub rate_uncertainty_ppm: f64,
 }
 
-impl Source {
-    /// Taken where the rate uncertainty is not stated, ppm: an ordinary quartz
-    /// over temperature and age (common practice, no source).
-    pub const DEFAULT_RATE_UNCERTAINTY_PPM: f64 = 100.0;
-}
-
 /// What a source is.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
 pub enum SourceKind {
     /// A serial device.
     Serial {
@@ -246,11 +197,12 @@ pub enum SourceKind {
 }
 
 /// `[[channel]]`
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
 pub struct Channel {
     /// Unique name.
     pub name: String,
     /// What it measures.
+    #[serde(flatten)]
     pub role: Role,
     /// Index into [`Setup::sources`].
     pub source: usize,
@@ -267,6 +219,7 @@ pub struct Channel {
     /// channels of its source, degrees. `None`: not stated.
     pub phase_uncertainty_deg: Option<f64>,
     /// What it was calibrated against, if stated.
+    #[serde(flatten)]
     pub reference: Option<Reference>,
     /// Place of the sensor from the drive-end clamp, m. Every `wave` channel
     /// has one.
@@ -275,12 +228,14 @@ pub struct Channel {
 
 /// What a channel was calibrated against. Channels with the same reference err
 /// together.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
 pub struct Reference {
     /// Its name.
+    #[serde(rename = "reference")]
     pub name: String,
     /// Expanded uncertainty (k = 2) of the reference, %; the same wherever it
     /// is named.
+    #[serde(rename = "reference_uncertainty_pct")]
     pub uncertainty_pct: f64,
 }
 

@@ -4,7 +4,8 @@
 //! Required values come from the licensed text of the standard in force and
 //! the responsible engineer, never from this program.
 
-use serde::{Deserialize, Serialize};
+use serde::de::Error;
+use serde::{Deserialize, Deserializer, Serialize};
 
 use super::role::StrainLocation;
 use crate::span::wind::WindFunction;
@@ -41,16 +42,18 @@ impl DecisionRule {
 }
 
 /// One `[[criteria]]` of the setup file.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
 pub struct Criterion {
     /// What is required.
+    #[serde(flatten)]
     pub requirement: Requirement,
     /// How measurement uncertainty enters the decision.
     pub decision_rule: DecisionRule,
 }
 
 /// What a criterion requires.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
 pub enum Requirement {
     /// Efficiency not below a curve over frequency or frequency times diameter.
     EfficiencyCurve {
@@ -60,6 +63,7 @@ pub enum Requirement {
     /// Power taken by the dampers not below what a wind puts into a span.
     WindPower {
         /// The wind power function.
+        #[serde(deserialize_with = "wind_by_id")]
         wind: &'static WindFunction,
         /// Length of the line span that the dampers protect, m.
         span_length_m: f64,
@@ -81,11 +85,6 @@ pub enum Requirement {
 }
 
 impl Criterion {
-    /// Dampers on the line span where the setup does not say.
-    pub const DEFAULT_DAMPERS: u32 = 1;
-    /// Taken where `tolerance_pct` is not given, %.
-    pub const DEFAULT_TOLERANCE_PCT: f64 = 10.0;
-
     /// What the criterion asks for, in a line for people.
     pub fn statement(&self) -> String {
         match &self.requirement {
@@ -125,4 +124,10 @@ impl Criterion {
             }
         }
     }
+}
+
+/// The wind power function by its id, which the table of keys has checked.
+fn wind_by_id<'de, D: Deserializer<'de>>(from: D) -> Result<&'static WindFunction, D::Error> {
+    let id = String::deserialize(from)?;
+    WindFunction::by_id(&id).ok_or_else(|| D::Error::custom("no such wind power function"))
 }

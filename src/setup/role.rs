@@ -5,12 +5,13 @@
 //! guide and the account of a setup use; and [`Role`], a role with what
 //! belongs to it. A new role is entered in the three lists of this file.
 
-use super::words::Quantity;
+use super::words::{Quantity, Unit};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// What a channel measures, with what belongs to that role alone.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(tag = "role", rename_all = "kebab-case")]
 pub enum Role {
     /// Motion at an antinode.
     Antinode,
@@ -195,6 +196,15 @@ impl RoleKind {
         }
     }
 
+    /// The units that a channel of this role may be scaled in.
+    pub fn units(self) -> Vec<&'static str> {
+        Unit::ALL
+            .into_iter()
+            .filter(|unit| self.accepts(unit.quantity()))
+            .map(Unit::symbol)
+            .collect()
+    }
+
     /// Whether a channel of this role may be scaled in a unit of `quantity`.
     pub fn accepts(self, quantity: Quantity) -> bool {
         self.row().quantities.contains(&quantity)
@@ -213,22 +223,6 @@ impl Role {
             Self::Wave => RoleKind::Wave,
             Self::Monitor => RoleKind::Monitor,
         }
-    }
-
-    /// The role of a kind with what the file gives for it; `None` where it
-    /// needs a location and has none.
-    pub(super) fn of(kind: RoleKind, location: Option<StrainLocation>) -> Option<Self> {
-        Some(match kind {
-            RoleKind::Antinode => Self::Antinode,
-            RoleKind::Node => Self::Node,
-            RoleKind::DriveForce => Self::DriveForce,
-            RoleKind::DriveMotion => Self::DriveMotion,
-            RoleKind::ClampStrain => Self::ClampStrain {
-                location: location?,
-            },
-            RoleKind::Wave => Self::Wave,
-            RoleKind::Monitor => Self::Monitor,
-        })
     }
 
     /// The word of the setup file.

@@ -3,6 +3,7 @@
 //!
 //! In: nothing. Out: the words, their meaning and their conversion to SI.
 
+use super::choice::choose;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -19,6 +20,11 @@ pub enum LevelRule {
 }
 
 impl LevelRule {
+    /// The unit by the word of the setup file.
+    pub(super) fn unit_of(word: &str) -> &'static str {
+        choose(word).map_or("–", Self::unit)
+    }
+
     /// The word of the setup file.
     pub fn name(self) -> &'static str {
         match self {
@@ -109,6 +115,15 @@ impl Quantity {
 }
 
 impl Unit {
+    /// The symbol as it stands in the list of units.
+    pub(super) fn listed(word: &str) -> &'static str {
+        Self::ALL
+            .into_iter()
+            .map(Self::symbol)
+            .find(|symbol| *symbol == word)
+            .unwrap_or("–")
+    }
+
     /// Every unit, in the order they are listed to the user.
     pub const ALL: [Self; 9] = [
         Self::MetrePerSecondSquared,

@@ -1,7 +1,9 @@
 //! Checks between the keys of what is strung and how it is swept.
 
 use crate::maths;
+use crate::setup::build::sweep;
 use crate::setup::fault::Log;
+use crate::setup::model::HoldRules;
 use crate::setup::read::RawSetup;
 use crate::setup::role::RoleKind;
 use crate::setup::words::LevelRule;
@@ -9,6 +11,10 @@ use crate::setup::words::LevelRule;
 /// No conductor is denser than a solid copper rod (8960 kg/m³, common handbook
 /// value); anything above is a slip of a unit.
 const DENSEST_KG_PER_M3: f64 = 9000.0;
+
+/// Highest over lowest frequency of a sweep, at most. The aeolian range is 8 to
+/// 1; the memory of the analysis window grows with it.
+const WIDEST_SWEEP: f64 = 1000.0;
 
 pub(super) fn check(raw: &RawSetup, log: &mut Log) {
     density(raw, log);
@@ -21,18 +27,16 @@ pub(super) fn check(raw: &RawSetup, log: &mut Log) {
 fn density(raw: &RawSetup, log: &mut Log) {
     let conductor = &raw.conductor;
     let (Some(diameter), Some(mass)) = (
-        conductor.diameter_mm.value(),
-        conductor.mass_kg_per_m.value(),
+        conductor.number("diameter_mm"),
+        conductor.number("mass_kg_per_m"),
     ) else {
         return;
     };
     let area_m2 = std::f64::consts::FRAC_PI_4 * maths::square(diameter * 1e-3);
     if mass / area_m2 > DENSEST_KG_PER_M3 {
-        let field = &conductor.mass_kg_per_m;
         let most = DENSEST_KG_PER_M3 * area_m2;
         log.fault(
-            field.offset,
-            field.key.clone(),
+            &conductor.place("mass_kg_per_m"),
             format!(
                 "{mass} kg/m on {diameter} mm diameter is denser than copper, which is impossible"
             ),
@@ -44,19 +48,18 @@ fn density(raw: &RawSetup, log: &mut Log) {
 /// Either a damper with its place, or neither: half of it would be reduced as
 /// the other kind of run.
 fn damped_or_bare(raw: &RawSetup, log: &mut Log) {
-    let (damper, place) = (&raw.test.damper, &raw.span.damper_position_m);
-    if damper.occurs() && place.is_absent() {
+    let place = raw.span.place("damper_position_m");
+    let (damper, position) = (raw.test.has("damper"), raw.span.has("damper_position_m"));
+    if damper && !position {
         log.fault(
-            place.offset,
-            place.key.clone(),
+            &place,
             "is missing although test.damper names a damper",
             "its distance from the damper-end clamp, or no test.damper for a bare span,",
         );
     }
-    if damper.is_absent() && place.occurs() {
+    if position && !damper {
         log.fault(
-            place.offset,
-            place.key.clone(),
+            &place,
             "is given although test.damper is missing",
             "a damper named in test.damper, or no damper_position_m for a bare span,",
         );
@@ -64,53 +67,55 @@ fn damped_or_bare(raw: &RawSetup, log: &mut Log) {
 }
 
 fn sweep_order(raw: &RawSetup, log: &mut Log) {
-    let Some(sweep) = raw.sweep.effective(&raw.conductor) else {
+    let Some(sweep) = sweep(raw) else {
         return;
     };
-    if sweep.low_hz < sweep.high_hz {
-        return;
-    }
     let (low, high) = (sweep.low_hz, sweep.high_hz);
-    if raw.sweep.high_hz.occurs() {
-        let field = &raw.sweep.high_hz;
-        let wrong = format!("{high} is not above low_hz, which is {low}");
+    let high_is_given = raw.sweep.has("high_hz");
+    if low < high {
+        if high > WIDEST_SWEEP * low {
+            let key = if high_is_given { "high_hz" } else { "low_hz" };
+            log.fault(
+                &raw.sweep.place(key),
+                format!(
+                    "the sweep runs from {low} to {high} Hz: the memory of the analysis window \
+                     grows with the ratio"
+                ),
+                format!("a high_hz of at most {WIDEST_SWEEP} times low_hz"),
+            );
+        }
+    } else if high_is_given {
         log.fault(
-            field.offset,
-            field.key.clone(),
-            wrong,
+            &raw.sweep.place("high_hz"),
+            format!("{high} is not above low_hz, which is {low}"),
             format!("a frequency above {low} Hz"),
         );
     } else {
-        let field = &raw.sweep.low_hz;
-        let wrong = format!("{low} is not below high_hz, which is {high:.1} unless given");
         log.fault(
-            field.offset,
-            field.key.clone(),
-            wrong,
+            &raw.sweep.place("low_hz"),
+            format!("{low} is not below high_hz, which is {high:.1} unless given"),
             format!("a frequency below {high:.1} Hz"),
         );
     }
 }
 
 fn hold_lengths(raw: &RawSetup, log: &mut Log) {
-    let default = crate::setup::model::HoldRules::default();
-    let (shortest, longest) = (&raw.hold.min_seconds, &raw.hold.max_seconds);
-    let min = shortest.value().copied().unwrap_or(default.min_seconds);
-    let max = longest.value().copied().unwrap_or(default.max_seconds);
+    let default = HoldRules::default();
+    let hold = &raw.hold;
+    let min = hold.number("min_seconds").unwrap_or(default.min_seconds);
+    let max = hold.number("max_seconds").unwrap_or(default.max_seconds);
     if min <= max {
         return;
     }
-    if longest.occurs() {
+    if hold.has("max_seconds") {
         log.fault(
-            longest.offset,
-            longest.key.clone(),
+            &hold.place("max_seconds"),
             format!("{max} is below min_seconds, which is {min}"),
             format!("a time of {min} s or more"),
         );
     } else {
         log.fault(
-            shortest.offset,
-            shortest.key.clone(),
+            &hold.place("min_seconds"),
             format!("{min} is above max_seconds, which is {max} unless given"),
             format!("a time up to {max} s, or a larger max_seconds,"),
         );
@@ -118,17 +123,16 @@ fn hold_lengths(raw: &RawSetup, log: &mut Log) {
 }
 
 fn level_gauge(raw: &RawSetup, log: &mut Log) {
-    let Some(level) = &raw.amplitude else { return };
-    let by_strain = level.rule.value() == Some(&LevelRule::ClampStrain);
-    let all_known = raw.channels.iter().all(|c| c.role.value().is_some());
-    let gauge = raw
+    let level = &raw.amplitude;
+    let by_strain = level.word("rule") == Some(LevelRule::ClampStrain);
+    let mut roles = raw
         .channels
         .iter()
-        .any(|c| c.role.value() == Some(&RoleKind::ClampStrain));
-    if by_strain && all_known && !gauge {
+        .map(|channel| channel.word::<RoleKind>("role"));
+    let maybe_a_gauge = roles.any(|role| role.is_none_or(|role| role == RoleKind::ClampStrain));
+    if by_strain && !maybe_a_gauge {
         log.fault(
-            level.rule.offset,
-            level.rule.key.clone(),
+            &level.place("rule"),
             "the level is set by clamp strain, but no channel measures it",
             "a channel of role clamp-strain, or another rule,",
         );

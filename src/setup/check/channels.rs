@@ -1,16 +1,15 @@
 //! Checks of the channels, each by itself and against the others.
 
-use super::unique_names;
+use super::names;
+use crate::setup::choice::right_word;
 use crate::setup::fault::Log;
-use crate::setup::read::RawSetup;
-use crate::setup::read::choice::right_word;
-use crate::setup::read::wiring::RawChannel;
+use crate::setup::read::{Fields, RawSetup};
 use crate::setup::role::{Count, RoleKind};
 use crate::setup::words::Unit;
 use std::collections::BTreeMap;
 
 pub(super) fn check(raw: &RawSetup, log: &mut Log) {
-    unique_names(raw.channels.iter().map(|c| &c.name), "channel", log);
+    names::unique(&raw.channels, log);
     for channel in &raw.channels {
         unit_fits_role(channel, log);
         location_fits_role(channel, log);
@@ -24,38 +23,37 @@ pub(super) fn check(raw: &RawSetup, log: &mut Log) {
     references_agree(&raw.channels, log);
 }
 
-fn unit_fits_role(channel: &RawChannel, log: &mut Log) {
-    let (Some(role), Some(unit)) = (channel.role.value(), channel.unit.value()) else {
+fn role_of(channel: &Fields) -> Option<RoleKind> {
+    channel.word("role")
+}
+
+fn unit_fits_role(channel: &Fields, log: &mut Log) {
+    let (Some(role), Some(unit)) = (role_of(channel), channel.word::<Unit>("unit")) else {
         return;
     };
     if role.accepts(unit.quantity()) {
         return;
     }
-    let fitting: Vec<&str> = Unit::ALL
-        .iter()
-        .filter(|unit| role.accepts(unit.quantity()))
-        .map(|unit| unit.symbol())
-        .collect();
-    let right = match fitting.as_slice() {
+    let right = match role.units().as_slice() {
         [only] => (*only).to_owned(),
         several => format!("one of {}", several.join(", ")),
     };
     log.fault(
-        channel.unit.offset,
-        channel.unit.key.clone(),
+        &channel.place("unit"),
         format!("{unit} does not fit the role {role}"),
         right,
     );
 }
 
-fn location_fits_role(channel: &RawChannel, log: &mut Log) {
-    if let Some(role) = channel.role.value()
+/// A place on the span may be stated for every sensor; a clamp only where the
+/// role needs it.
+fn location_fits_role(channel: &Fields, log: &mut Log) {
+    if let Some(role) = role_of(channel)
         && role.row().needs != Some("location")
-        && channel.location.occurs()
+        && channel.has("location")
     {
         log.fault(
-            channel.location.offset,
-            channel.location.key.clone(),
+            &channel.place("location"),
             format!("belongs to the role clamp-strain, this channel is {role}"),
             "no such key here",
         );
@@ -63,62 +61,60 @@ fn location_fits_role(channel: &RawChannel, log: &mut Log) {
 }
 
 /// The drive has one place; two numbers for it must agree.
-fn drive_place(raw: &RawSetup, channel: &RawChannel, log: &mut Log) {
-    let drive = channel
-        .role
-        .value()
-        .is_some_and(|role| role.row().at_drive_point);
+fn drive_place(raw: &RawSetup, channel: &Fields, log: &mut Log) {
+    let drive = role_of(channel).is_some_and(|role| role.row().at_drive_point);
     let (Some(own), Some(span)) = (
-        channel.position_m.value(),
-        raw.span.drive_position_m.value(),
+        channel.number("position_m"),
+        raw.span.number("drive_position_m"),
     ) else {
         return;
     };
     #[expect(clippy::float_cmp, reason = "the same number written twice")]
     if drive && own != span {
         log.fault(
-            channel.position_m.offset,
-            channel.position_m.key.clone(),
+            &channel.place("position_m"),
             format!("{own} contradicts span.drive_position_m, which is {span}"),
             "one place of the drive, stated once,",
         );
     }
 }
 
-fn reference_is_whole(channel: &RawChannel, log: &mut Log) {
-    let (name, share) = (&channel.reference, &channel.reference_uncertainty_pct);
-    if name.occurs() && share.is_absent() {
+fn reference_is_whole(channel: &Fields, log: &mut Log) {
+    let (name, share) = ("reference", "reference_uncertainty_pct");
+    if channel.has(name) && channel.is_absent(share) {
+        let mut place = channel.place(name);
+        place.key = channel.path(share);
         log.fault(
-            name.offset,
-            share.key.clone(),
+            &place,
             "is missing although a reference is named",
             "the uncertainty (k = 2) of the reference in %",
         );
     }
-    if name.is_absent() && share.occurs() {
+    if channel.is_absent(name) && channel.has(share) {
         log.fault(
-            share.offset,
-            share.key.clone(),
+            &channel.place(share),
             "is given although no reference is named",
             "the name of the reference in the key reference",
         );
     }
 }
 
-fn references_agree(channels: &[RawChannel], log: &mut Log) {
+fn references_agree(channels: &[Fields], log: &mut Log) {
     let mut seen: BTreeMap<&str, (f64, usize)> = BTreeMap::new();
     for channel in channels {
-        let share = &channel.reference_uncertainty_pct;
-        let (Some(name), Some(value)) = (channel.reference.value(), share.value()) else {
+        let (Some(name), Some(value)) = (
+            channel.text("reference"),
+            channel.number("reference_uncertainty_pct"),
+        ) else {
             continue;
         };
-        let (first, offset) = *seen.entry(name).or_insert((*value, share.offset));
+        let place = channel.place("reference_uncertainty_pct");
+        let (first, offset) = *seen.entry(name).or_insert((value, place.offset));
         #[expect(clippy::float_cmp, reason = "the same number written twice")]
-        if first != *value {
+        if first != value {
             let line = log.line(offset);
             log.fault(
-                share.offset,
-                share.key.clone(),
+                &place,
                 format!("{value} contradicts line {line}, where the same reference has {first}"),
                 "one uncertainty for one reference",
             );
@@ -130,20 +126,19 @@ fn known_sources(raw: &RawSetup, log: &mut Log) {
     let names: Option<Vec<&str>> = raw
         .sources
         .iter()
-        .map(|source| source.name.value().map(String::as_str))
+        .map(|source| source.text("name"))
         .collect();
     // With a source nameless or missing, every channel of it would be blamed.
     let Some(names) = names.filter(|names| !names.is_empty()) else {
         return;
     };
     for channel in &raw.channels {
-        let Some(name) = channel.source.value() else {
+        let Some(name) = channel.text("source") else {
             continue;
         };
-        if !names.contains(&name.as_str()) {
+        if !names.contains(&name) {
             log.fault(
-                channel.source.offset,
-                channel.source.key.clone(),
+                &channel.place("source"),
                 format!(
                     "there is no source \"{name}\"; known are: {}",
                     names.join(", ")
@@ -154,78 +149,65 @@ fn known_sources(raw: &RawSetup, log: &mut Log) {
     }
 }
 
-fn unique_columns(channels: &[RawChannel], log: &mut Log) {
-    let mut seen: BTreeMap<(&str, u32), usize> = BTreeMap::new();
+fn unique_columns(channels: &[Fields], log: &mut Log) {
+    let mut seen: BTreeMap<(&str, i64), usize> = BTreeMap::new();
     for channel in channels {
-        let (Some(source), Some(index)) = (channel.source.value(), channel.index.value()) else {
+        let (Some(source), Some(index)) = (channel.text("source"), channel.whole("index")) else {
             continue;
         };
-        if let Some(first) = seen.get(&(source.as_str(), *index)) {
+        let place = channel.place("index");
+        if let Some(first) = seen.get(&(source, index)) {
             let line = log.line(*first);
             log.fault(
-                channel.index.offset,
-                channel.index.key.clone(),
+                &place,
                 format!(
                     "column {index} of \"{source}\" is already used by the channel at line {line}"
                 ),
                 "a column of its own",
             );
         } else {
-            seen.insert((source, *index), channel.index.offset);
+            seen.insert((source, index), place.offset);
         }
     }
 }
 
-fn role_counts(channels: &[RawChannel], log: &mut Log) {
-    let single = RoleKind::ALL
-        .into_iter()
-        .filter(|role| role.row().count != Count::Any);
-    for role in single {
+fn role_counts(channels: &[Fields], log: &mut Log) {
+    let all_known = channels.iter().all(|channel| role_of(channel).is_some());
+    for role in RoleKind::ALL {
+        let count = role.row().count;
         let mut of_role = channels
             .iter()
-            .filter(|channel| channel.role.value() == Some(&role));
-        let Some(first) = of_role.next() else {
-            continue;
-        };
-        let line = log.line(first.role.offset);
-        for extra in of_role {
-            log.fault(
-                extra.role.offset,
-                extra.role.key.clone(),
-                format!("is a second {role}, the first is at line {line}"),
-                format!("one {role} and role monitor or wave for the others"),
-            );
-        }
-    }
-    let all_known = channels.iter().all(|c| c.role.value().is_some());
-    let required = RoleKind::ALL
-        .into_iter()
-        .filter(|role| role.row().count == Count::One);
-    for role in required {
-        let given = channels.iter().any(|c| c.role.value() == Some(&role));
-        if let Some(first) = channels.first()
-            && all_known
-            && !given
-        {
-            log.fault(
-                first.offset,
-                "channel",
+            .filter(|channel| role_of(channel) == Some(role));
+        match (of_role.next(), channels.first()) {
+            (Some(first), _) if count != Count::Any => {
+                let line = log.line(first.place("role").offset);
+                for extra in of_role {
+                    log.fault(
+                        &extra.place("role"),
+                        format!("is a second {role}, the first is at line {line}"),
+                        format!("one {role} and role monitor or wave for the others"),
+                    );
+                }
+            }
+            (None, Some(first)) if count == Count::One && all_known => log.fault(
+                &first.header(),
                 format!("no channel has the role {role}"),
                 format!("exactly one channel of role {role}"),
-            );
+            ),
+            _ => {}
         }
     }
 }
 
 /// Two devices are two clocks: a phase between them means nothing.
-fn one_clock(channels: &[RawChannel], log: &mut Log) {
+fn one_clock(channels: &[Fields], log: &mut Log) {
     let mut bearing = channels
         .iter()
-        .filter(|c| c.role.value().is_some_and(|role| role.row().bears_phase))
-        .filter_map(|c| Some((c, c.role.value()?, c.source.value()?)));
+        .filter_map(|channel| Some((channel, role_of(channel)?, channel.text("source")?)))
+        .filter(|(_, role, _)| role.row().bears_phase);
     let Some((_, main_role, main)) = bearing
         .clone()
-        .find(|(_, role, _)| **role == RoleKind::Antinode)
+        .find(|(_, role, _)| *role == RoleKind::Antinode)
         .or_else(|| bearing.next())
     else {
         return;
@@ -233,8 +215,7 @@ fn one_clock(channels: &[RawChannel], log: &mut Log) {
     for (channel, role, source) in bearing {
         if source != main {
             log.fault(
-                channel.source.offset,
-                channel.source.key.clone(),
+                &channel.place("source"),
                 format!(
                     "\"{source}\" is not the source of the {main_role} channel: two devices are \
                      two clocks, so the phase of the {role} would mean nothing"

@@ -1,62 +1,36 @@
-//! From text to raw sections, and from raw sections to a setup.
+//! From text to sections.
 //!
 //! In: the text. Out: a [`RawSetup`] in which every key knows its place, with
-//! all syntax, key and type faults and impossible numbers in the [`Log`]. A new
-//! section is entered in [`SECTIONS`], [`RawSetup::read`] and
-//! [`RawSetup::build`]; a new key in the file of its section.
+//! all syntax, key and type faults and impossible numbers in the [`Log`].
 
-mod alarm;
-pub(super) mod bench;
-pub(super) mod choice;
-pub(super) mod criteria;
-mod document;
-mod field;
-mod hold;
-mod limits;
-mod table;
-pub(super) mod wiring;
+mod fields;
+mod section;
+mod value;
 
-use super::fault::Log;
-use super::model::{Setup, Sweep};
-use alarm::RawAlarmLimits;
-use bench::{RawAmplitude, RawConductor, RawSpan, RawSweep, RawTest};
-use criteria::RawCriterion;
-use document::Document;
-pub(super) use field::Field;
-use hold::RawHold;
-use table::Need;
-use toml::de::DeTable;
-use wiring::{RawChannel, RawSource};
+pub(super) use fields::{Field, Fields, State};
 
-/// Every section with its keys.
-const SECTIONS: &[(&str, &[&str])] = &[
-    ("test", RawTest::KEYS),
-    ("conductor", RawConductor::KEYS),
-    ("span", RawSpan::KEYS),
-    ("sweep", RawSweep::KEYS),
-    ("amplitude", RawAmplitude::KEYS),
-    ("hold", RawHold::KEYS),
-    ("limits", RawAlarmLimits::KEYS),
-    ("source", RawSource::KEYS),
-    ("channel", RawChannel::KEYS),
-    ("criteria", RawCriterion::KEYS),
-];
-
-/// The sections that may occur several times.
-const LISTS: &[&str] = &["source", "channel", "criteria"];
+use super::choice::{nearest, right_word};
+use super::fault::{Log, Place};
+use super::key::{Form, Section};
+use super::table::{
+    AMPLITUDE, CHANNEL, CONDUCTOR, CRITERIA, HOLD, LIMITS, SECTIONS, SOURCE, SPAN, SWEEP, TEST,
+};
+use section::{home_of, not_among};
+use toml::de::{DeTable, DeValue};
+use value::{kind_words, shown};
 
 /// The file as read, before anything is checked across keys.
 pub(super) struct RawSetup {
-    pub(super) test: RawTest,
-    pub(super) conductor: RawConductor,
-    pub(super) span: RawSpan,
-    pub(super) sweep: RawSweep,
-    pub(super) amplitude: Option<RawAmplitude>,
-    pub(super) hold: RawHold,
-    limits: RawAlarmLimits,
-    pub(super) sources: Vec<RawSource>,
-    pub(super) channels: Vec<RawChannel>,
-    pub(super) criteria: Vec<RawCriterion>,
+    pub(super) test: Fields,
+    pub(super) conductor: Fields,
+    pub(super) span: Fields,
+    pub(super) sweep: Fields,
+    pub(super) amplitude: Fields,
+    pub(super) hold: Fields,
+    pub(super) limits: Fields,
+    pub(super) sources: Vec<Fields>,
+    pub(super) channels: Vec<Fields>,
+    pub(super) criteria: Vec<Fields>,
 }
 
 impl RawSetup {
@@ -71,73 +45,157 @@ impl RawSetup {
             return None;
         }
         let document = Document::open(root.get_ref(), log);
-        let conductor = RawConductor::read(&mut document.section("conductor", Need::Required, log));
-        let span = RawSpan::read(
-            &mut document.section("span", Need::Required, log),
-            &conductor,
-        );
-        let mut level = document.section("amplitude", Need::Optional, log);
-        let amplitude = if level.is_absent() {
-            None
-        } else {
-            Some(RawAmplitude::read(&mut level))
-        };
         Some(Self {
-            test: RawTest::read(&mut document.section("test", Need::Required, log)),
-            sweep: RawSweep::read(&mut document.section("sweep", Need::Optional, log)),
-            hold: RawHold::read(&mut document.section("hold", Need::Optional, log)),
-            limits: RawAlarmLimits::read(&mut document.section("limits", Need::Optional, log)),
-            sources: document.list("source", Need::Required, log, RawSource::read),
-            channels: document.list("channel", Need::Required, log, |table| {
-                RawChannel::read(table, &span.length_m)
-            }),
-            criteria: document.list("criteria", Need::Optional, log, RawCriterion::read),
-            amplitude,
-            conductor,
-            span,
+            test: document.one(&TEST, log),
+            conductor: document.one(&CONDUCTOR, log),
+            span: document.one(&SPAN, log),
+            sweep: document.one(&SWEEP, log),
+            amplitude: document.one(&AMPLITUDE, log),
+            hold: document.one(&HOLD, log),
+            limits: document.one(&LIMITS, log),
+            sources: document.list(&SOURCE, log),
+            channels: document.list(&CHANNEL, log),
+            criteria: document.list(&CRITERIA, log),
         })
     }
 
-    /// `None` exactly when a fault is logged.
-    pub(super) fn build(self) -> Option<Setup> {
-        let sweep: Sweep = self.sweep.effective(&self.conductor)?;
-        let sources = self
-            .sources
-            .into_iter()
-            .map(RawSource::build)
-            .collect::<Option<Vec<_>>>()?;
-        let names: Vec<String> = sources.iter().map(|source| source.name.clone()).collect();
-        let channels = self
-            .channels
-            .into_iter()
-            .map(|channel| channel.build(&names))
-            .collect::<Option<Vec<_>>>()?;
-        let criteria = self
-            .criteria
-            .into_iter()
-            .map(RawCriterion::build)
-            .collect::<Option<Vec<_>>>()?;
-        let amplitude = match self.amplitude {
-            Some(level) => Some(level.build()?),
-            None => None,
+    /// Every section of the file, in the order of the table.
+    pub(super) fn sections(&self) -> impl Iterator<Item = &Fields> {
+        [
+            &self.test,
+            &self.conductor,
+            &self.span,
+            &self.sweep,
+            &self.amplitude,
+            &self.hold,
+            &self.limits,
+        ]
+        .into_iter()
+        .chain(&self.sources)
+        .chain(&self.channels)
+        .chain(&self.criteria)
+    }
+}
+
+/// The top level of the file.
+struct Document<'a> {
+    root: &'a DeTable<'a>,
+    /// Sections that are not there, but a misspelt form of them is.
+    misspelt: Vec<&'static str>,
+}
+
+impl<'a> Document<'a> {
+    fn open(root: &'a DeTable<'a>, log: &mut Log) -> Self {
+        let names: Vec<&'static str> = SECTIONS.iter().map(|section| section.name).collect();
+        let mut misspelt = Vec::new();
+        for (offset, word) in not_among(&names, root) {
+            if log.counts_only(offset) {
+                continue;
+            }
+            misspelt.extend(nearest(word, &names));
+            let right = home_of(word, "").unwrap_or_else(|| right_word(word, &names));
+            let place = Place {
+                offset,
+                key: shown(word),
+            };
+            log.fault(&place, "there is no such section", right);
+        }
+        Self { root, misspelt }
+    }
+
+    /// A section that may occur once.
+    fn one(&self, section: &'static Section, log: &mut Log) -> Fields {
+        let name = section.name;
+        let at = |offset| Place {
+            offset,
+            key: name.to_owned(),
         };
-        Some(Setup {
-            test: self.test.build()?,
-            conductor: self.conductor.build()?,
-            span: self.span.build()?,
-            sweep,
-            amplitude,
-            hold: self.hold.build()?,
-            limits: self.limits.build()?,
-            sources,
-            channels,
-            criteria,
-        })
+        let Some((_, value)) = self.root.get_key_value(name) else {
+            if self.misspelt.contains(&name) {
+                return Fields::faulty(section, 0);
+            }
+            if section.form == Form::Optional {
+                return Fields::absent(section);
+            }
+            let right = format!("a section {}", section.header());
+            log.fault(&at(0), "the section is missing", right);
+            return Fields::faulty(section, 0);
+        };
+        let offset = value.span().start;
+        match value.get_ref() {
+            DeValue::Table(entries) => {
+                section::read(self.root, entries, section, name.to_owned(), offset, log)
+            }
+            other => {
+                let right = format!("one section {}", section.header());
+                log.fault(&at(offset), kind_words(other), right);
+                Fields::faulty(section, offset)
+            }
+        }
+    }
+
+    /// A section that may occur several times.
+    fn list(&self, section: &'static Section, log: &mut Log) -> Vec<Fields> {
+        let (name, header) = (section.name, section.header());
+        let (least, most) = match section.form {
+            Form::List { least, most } => (least, most),
+            Form::Required | Form::Optional => (0, 1),
+        };
+        let at = |offset| Place {
+            offset,
+            key: name.to_owned(),
+        };
+        let right = format!("at least one section {header}");
+        let Some((_, value)) = self.root.get_key_value(name) else {
+            if least > 0 && !self.misspelt.contains(&name) {
+                log.fault(&at(0), "the section is missing", right);
+            }
+            return Vec::new();
+        };
+        let offset = value.span().start;
+        log.remember(name, offset);
+        let DeValue::Array(values) = value.get_ref() else {
+            let wrong = kind_words(value.get_ref());
+            log.fault(&at(offset), wrong, format!("{header} in double brackets"));
+            return Vec::new();
+        };
+        if values.len() < least {
+            log.fault(&at(offset), "the list is empty", right);
+        }
+        if let Some(first) = values.get(most) {
+            log.fault(
+                &at(first.span().start),
+                format!("there are {} sections {header}", values.len()),
+                format!("at most {most}"),
+            );
+        }
+        let mut read = Vec::with_capacity(values.len().min(most));
+        for (nth, value) in values.iter().take(most).enumerate() {
+            let offset = value.span().start;
+            let DeValue::Table(entries) = value.get_ref() else {
+                let wrong = kind_words(value.get_ref());
+                log.fault(&at(offset), wrong, format!("a section {header}"));
+                continue;
+            };
+            let title = match entries.get("name").map(serde_spanned::Spanned::get_ref) {
+                Some(DeValue::String(own)) if !own.trim().is_empty() => {
+                    format!("{name}[{}]", own.escape_debug())
+                }
+                _ => format!("{name}[#{}]", nth + 1),
+            };
+            read.push(section::read(
+                self.root, entries, section, title, offset, log,
+            ));
+        }
+        read
     }
 }
 
 fn log_syntax(error: &toml::de::Error, text: &str, log: &mut Log) {
     let offset = error.span().map_or(0, |span| span.start);
+    if log.counts_only(offset) {
+        return;
+    }
     let line = text
         .get(..offset)
         .and_then(|before| before.rsplit('\n').next())
@@ -148,13 +206,13 @@ fn log_syntax(error: &toml::de::Error, text: &str, log: &mut Log) {
         .unwrap_or_default();
     let shown: String = format!("{line}{rest}").trim().chars().take(60).collect();
     let message = error.message().replace('\n', " ");
-    log.fault(
+    let place = Place {
         offset,
-        "",
+        key: String::new(),
+    };
+    log.fault(
+        &place,
         format!("`{}` is no TOML: {message}", shown.escape_debug()),
         "a line such as `key = value` or `[section]`",
     );
 }
-
-#[cfg(test)]
-mod tests;

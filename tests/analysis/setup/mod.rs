@@ -4,10 +4,12 @@
 mod accepted;
 mod criteria;
 mod mutations;
+mod ranges;
 mod refused_bench;
 mod refused_text;
 mod refused_wiring;
 mod report;
+mod too_much;
 mod warned;
 
 use spanhold::setup;

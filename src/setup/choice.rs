@@ -4,11 +4,34 @@
 
 use serde::Deserialize;
 use serde::de::IntoDeserializer;
-use serde::de::value::StrDeserializer;
+use serde::de::value::{MapDeserializer, StrDeserializer};
 use std::fmt;
 
-/// The meaning of `word` in the list that `T` derives with serde, so that the
-/// words stand in one place; or the whole list.
+/// Longer words than this are compared with nothing: they are no slip.
+const LONGEST_WORD: usize = 64;
+
+/// The words of the list that `T` derives with serde, so that they stand in one
+/// place.
+pub(super) fn words_of<T: for<'de> Deserialize<'de>>() -> Vec<&'static str> {
+    match choose::<T>("") {
+        Err(NotInList(words)) => words.to_vec(),
+        Ok(_) => Vec::new(),
+    }
+}
+
+/// The words at the key `kind` by which an enum with `#[serde(tag = "kind")]`
+/// tells its variants.
+pub(super) fn kinds_of<T: for<'de> Deserialize<'de>>() -> Vec<&'static str> {
+    let empty = std::iter::once(("kind", ""));
+    let map: MapDeserializer<'_, _, NotInList> = MapDeserializer::new(empty);
+    match T::deserialize(map) {
+        Err(NotInList(words)) => words.to_vec(),
+        Ok(_) => Vec::new(),
+    }
+}
+
+/// The meaning of `word` in the list that `T` derives with serde, or the whole
+/// list.
 pub(super) fn choose<T: for<'de> Deserialize<'de>>(word: &str) -> Result<T, NotInList> {
     let word: StrDeserializer<'_, NotInList> = word.into_deserializer();
     T::deserialize(word)
@@ -16,7 +39,7 @@ pub(super) fn choose<T: for<'de> Deserialize<'de>>(word: &str) -> Result<T, NotI
 
 /// A word that is not in the list; holds the list.
 #[derive(Debug)]
-pub(super) struct NotInList(pub(super) &'static [&'static str]);
+pub(super) struct NotInList(&'static [&'static str]);
 
 impl fmt::Display for NotInList {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -38,7 +61,7 @@ impl serde::de::Error for NotInList {
 
 /// What would be right instead of `wrong`: the nearest of `known` if one is
 /// near, else all of them.
-pub(in crate::setup) fn right_word(wrong: &str, known: &[&str]) -> String {
+pub(super) fn right_word(wrong: &str, known: &[&str]) -> String {
     match nearest(wrong, known) {
         Some(word) => format!("\"{word}\""),
         None => format!("one of {}", known.join(", ")),
@@ -49,6 +72,9 @@ pub(in crate::setup) fn right_word(wrong: &str, known: &[&str]) -> String {
 /// three letters away, or the first that begins with it, or the only one that
 /// has it as a part.
 pub(super) fn nearest<'k>(wrong: &str, known: &[&'k str]) -> Option<&'k str> {
+    if wrong.len() > LONGEST_WORD {
+        return None;
+    }
     let wrong = plain(wrong);
     let letters = wrong.chars().count();
     let by_slips = known

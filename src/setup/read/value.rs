@@ -1,0 +1,148 @@
+//! One value of the file against its row of the table.
+//!
+//! In: a value. Out: the value in the type of its key, or what is wrong with it
+//! and what would be right.
+
+use crate::setup::choice::nearest;
+use crate::setup::key::{Bounds, HighLimit, Key, Kind};
+use toml::Value;
+use toml::de::DeValue;
+
+/// What a key's value has to be, in one file.
+pub(super) struct Expected {
+    kind: Kind,
+    unit: String,
+    high: Option<HighLimit>,
+}
+
+/// Why a value cannot be taken.
+pub(super) struct Wrong {
+    pub(super) wrong: String,
+    pub(super) right: String,
+}
+
+impl Expected {
+    /// `word` gives the word at another key of the section, `number` the
+    /// number at a key of any section.
+    pub(super) fn of<'w>(
+        key: &Key,
+        word: impl FnOnce(&str) -> Option<&'w str>,
+        number: impl FnOnce(&str, &str) -> Option<f64>,
+    ) -> Self {
+        let unit = key.unit.in_messages(word);
+        let high = match &key.kind {
+            Kind::Number(bounds) => bounds.high_limit(&unit, number),
+            Kind::Whole { .. } | Kind::Text(_) | Kind::Word(_) => None,
+        };
+        Self {
+            kind: key.kind,
+            unit,
+            high,
+        }
+    }
+
+    /// What would be right in general.
+    pub(super) fn right(&self) -> String {
+        match &self.kind {
+            Kind::Number(bounds) => bounds.right(&self.unit, self.high.as_ref()),
+            Kind::Whole { what, low, high } => {
+                format!("{what}, a whole number from {low} to {high},")
+            }
+            Kind::Text(right) => (*right).to_owned(),
+            Kind::Word(list) => format!("one of {}", list().join(", ")),
+        }
+    }
+
+    /// The value in the type of its key.
+    pub(super) fn take(&self, value: &DeValue<'_>) -> Result<Value, Wrong> {
+        match (&self.kind, value) {
+            (Kind::Number(bounds), DeValue::Integer(_) | DeValue::Float(_)) => {
+                self.number(bounds, value)
+            }
+            (Kind::Whole { low, high, .. }, DeValue::Integer(whole)) => {
+                u32::from_str_radix(whole.as_str(), whole.radix())
+                    .ok()
+                    .filter(|number| (*low..=*high).contains(number))
+                    .map(|number| Value::Integer(number.into()))
+                    .ok_or_else(|| self.wrong(format!("{whole} is impossible")))
+            }
+            (Kind::Text(_), DeValue::String(text)) => {
+                if text.trim().is_empty() {
+                    Err(self.wrong("the text is empty".to_owned()))
+                } else if text.chars().any(char::is_control) {
+                    Err(self.wrong("the text holds a control character".to_owned()))
+                } else {
+                    Ok(Value::String(text.to_string()))
+                }
+            }
+            (Kind::Word(list), DeValue::String(word)) => {
+                let list = list();
+                if list.contains(&&**word) {
+                    return Ok(Value::String(word.to_string()));
+                }
+                let mut wrong = self.wrong(format!("\"{}\" is not in the list", shown(word)));
+                if let Some(word) = nearest(word, &list) {
+                    wrong.right = format!("\"{word}\"");
+                }
+                Err(wrong)
+            }
+            (Kind::Number(_) | Kind::Whole { .. } | Kind::Text(_) | Kind::Word(_), other) => {
+                Err(self.wrong(kind_words(other)))
+            }
+        }
+    }
+
+    fn number(&self, bounds: &Bounds, value: &DeValue<'_>) -> Result<Value, Wrong> {
+        let (written, number) = match value {
+            DeValue::Integer(whole) => (
+                whole.to_string(),
+                i64::from_str_radix(whole.as_str(), whole.radix())
+                    .ok()
+                    .map(|number| number as f64),
+            ),
+            DeValue::Float(float) => (float.as_str().to_owned(), float.as_str().parse().ok()),
+            other => return Err(self.wrong(kind_words(other))),
+        };
+        let Some(number) = number.filter(|number| bounds.allow(*number, self.high.as_ref())) else {
+            let wrong = if number.is_some_and(f64::is_nan) {
+                "nan is no number".to_owned()
+            } else {
+                format!("{written} is impossible")
+            };
+            return Err(self.wrong(wrong));
+        };
+        match &bounds.range {
+            Some(range) if !range.holds(number) => Err(Wrong {
+                wrong: format!("{written} is not taken, because {}", range.reason),
+                right: bounds.right_range(&self.unit, range),
+            }),
+            _ => Ok(Value::Float(number)),
+        }
+    }
+
+    fn wrong(&self, wrong: String) -> Wrong {
+        Wrong {
+            wrong,
+            right: self.right(),
+        }
+    }
+}
+
+/// What kind of value stands there, in words.
+pub(super) fn kind_words(value: &DeValue<'_>) -> String {
+    match value {
+        DeValue::String(text) => format!("the text \"{}\" stands here", shown(text)),
+        DeValue::Integer(whole) => format!("the number {whole} stands here"),
+        DeValue::Float(float) => format!("the number {float} stands here"),
+        DeValue::Boolean(truth) => format!("{truth} stands here"),
+        DeValue::Datetime(date) => format!("the date {date} stands here"),
+        DeValue::Array(_) => "a list stands here".to_owned(),
+        DeValue::Table(_) => "a table stands here".to_owned(),
+    }
+}
+
+/// The beginning of a text, on one line.
+pub(super) fn shown(text: &str) -> String {
+    let start: String = text.chars().take(40).collect();
+    start.escape_debug().to_string()
+}

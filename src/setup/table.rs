@@ -1,0 +1,650 @@
+//! The table of setup keys: section, key, unit, bounds, default and
+//! documentation, once.
+//!
+//! In: nothing. Out: [`SECTIONS`]. Reading, the checks of bounds, the listing
+//! of what was taken and the guide's tables come from it. A new key is a row
+//! here and a field of the same name in [`super::model`].
+//!
+//! The texts are Markdown for the guide. "Common practice" marks a default
+//! without a source.
+
+use super::choice::{kinds_of, words_of};
+use super::key::Absent::{
+    Computed, Nothing, Number, Practice, Required, RequiredByRole, RequiredWith, Whole, Word,
+};
+use super::key::{Bounds, Form, High, Key, Limit, Section, above_zero, from_zero, percentage};
+use super::model::SourceKind;
+use super::requirements::{DecisionRule, Requirement};
+use super::role::{RoleKind, StrainLocation};
+use super::words::{LevelRule, Protocol, Unit};
+use crate::span::wind::FUNCTIONS;
+
+/// Every section, in the order of the guide.
+pub(super) static SECTIONS: [&Section; 10] = [
+    &TEST, &CONDUCTOR, &SPAN, &SWEEP, &AMPLITUDE, &HOLD, &LIMITS, &SOURCE, &CHANNEL, &CRITERIA,
+];
+
+const UNCERTAINTY: &str = "an uncertainty (k = 2)";
+const UNCERTAINTY_PCT: Bounds = percentage(UNCERTAINTY);
+const TOLERANCE_PCT: Bounds = above_zero("a tolerance").up_to(100.0);
+
+/// A place on the free span, as far as its length is known.
+const fn inside_span(what: &'static str) -> Bounds {
+    above_zero(what).with_high(High::Below(Limit::OfKey {
+        section: "span",
+        key: "length_m",
+        words: ("the span length of ", " m"),
+    }))
+}
+
+pub(super) static TEST: Section = Section {
+    name: "test",
+    form: Form::Required,
+    about: "",
+    keys: &[
+        Key::text(
+            "title",
+            "a title for the run",
+            Required,
+            "title of the run, on every report",
+        ),
+        Key::text(
+            "damper",
+            "the name of the damper",
+            Nothing("none: bare span"),
+            "the damper. Goes with `span.damper_position_m`: one without the other is a fault, \
+             because the run would be reduced as the other kind of run",
+        ),
+        Key::text("operator", "a name", Nothing("none"), "who runs it"),
+    ],
+};
+
+pub(super) static CONDUCTOR: Section = Section {
+    name: "conductor",
+    form: Form::Required,
+    about: "",
+    keys: &[
+        Key::text(
+            "designation",
+            "the name of the conductor",
+            Required,
+            "trade designation",
+        ),
+        Key::number(
+            "diameter_mm",
+            "mm",
+            above_zero("a diameter").taken(
+                1.0,
+                1000.0,
+                "no overhead conductor is thinner or thicker",
+            ),
+            Required,
+            "outer diameter, from 1 to 1000 mm; sets the default sweep and the wind power",
+        ),
+        Key::number(
+            "mass_kg_per_m",
+            "kg/m",
+            above_zero("a mass per length"),
+            Required,
+            "mass per length; with the tension it gives the wave impedance sqrt(T m). Denser than \
+             copper is a fault: kilograms per kilometre is the usual slip",
+        ),
+        Key::number(
+            "mass_uncertainty_pct",
+            "%",
+            UNCERTAINTY_PCT,
+            Number(2.0),
+            "the tolerance of conductor standards on the mass (IEC 61089, value from memory); \
+             weighing a length does better",
+        ),
+        Key::number(
+            "rated_strength_kn",
+            "kN",
+            above_zero("a rated strength"),
+            Nothing("none"),
+            "rated strength; a tension at or above it is a fault",
+        ),
+        Key::number(
+            "bending_stiffness_n_m2",
+            "N m²",
+            above_zero("a bending stiffness"),
+            Nothing("none"),
+            "bending stiffness EI. Enables the stiffness correction of the power, reported beside \
+             the standard's form. Warned of outside loose aluminium wires to a solid steel rod",
+        ),
+        Key::number(
+            "bending_stiffness_uncertainty_pct",
+            "%",
+            UNCERTAINTY_PCT,
+            Practice(50.0),
+            "EI lies anywhere between loose and bonded wires and depends on the amplitude",
+        ),
+        Key::number(
+            "outer_wire_diameter_mm",
+            "mm",
+            above_zero("a wire diameter").with_high(High::UpTo(Limit::OfKey {
+                section: "conductor",
+                key: "diameter_mm",
+                words: ("the conductor's ", " mm"),
+            })),
+            Nothing("none"),
+            "diameter of an outer wire, up to the conductor's. With the next key `plan` and `field` \
+             predict the clamp strain, π d sqrt(m/EI) f y (EPRI 2009, eq. 3.2-14): a prediction, \
+             never a reading",
+        ),
+        Key::number(
+            "least_bending_stiffness_n_m2",
+            "N m²",
+            above_zero("a bending stiffness").with_high(High::UpTo(Limit::OfKey {
+                section: "conductor",
+                key: "bending_stiffness_n_m2",
+                words: ("bending_stiffness_n_m2 = ", ""),
+            })),
+            Nothing("none"),
+            "bending stiffness with every wire bending by itself, the sum of E π d⁴/64 over the \
+             wires; up to `bending_stiffness_n_m2`. It belongs to the wire: the stiffness of bonded \
+             wires with the diameter of one gives a strain far too low",
+        ),
+    ],
+};
+
+pub(super) static SPAN: Section = Section {
+    name: "span",
+    form: Form::Required,
+    about: "",
+    keys: &[
+        Key::number(
+            "length_m",
+            "m",
+            above_zero("a length").taken_up_to(1000.0, "this is an indoor span"),
+            Required,
+            "free length between the clamps, up to 1000 m. Warned of below 30 m (common practice, \
+             no source)",
+        ),
+        Key::number(
+            "length_uncertainty_mm",
+            "mm",
+            from_zero(UNCERTAINTY),
+            Practice(20.0),
+            "a tape between two clamp mouths",
+        ),
+        Key::number(
+            "tension_kn",
+            "kN",
+            above_zero("a tension").with_high(High::Below(Limit::OfKey {
+                section: "conductor",
+                key: "rated_strength_kn",
+                words: ("the rated strength of ", " kN"),
+            })),
+            Required,
+            "tension, above zero and below the rated strength",
+        ),
+        Key::number(
+            "tension_uncertainty_pct",
+            "%",
+            UNCERTAINTY_PCT,
+            Practice(2.0),
+            "a load cell without its certificate at hand",
+        ),
+        Key::number(
+            "damper_position_m",
+            "m",
+            inside_span("a distance from the clamp"),
+            Nothing("none: bare span"),
+            "damper clamp, from the damper-end clamp",
+        ),
+        Key::number(
+            "drive_position_m",
+            "m",
+            inside_span("a distance from the clamp"),
+            Nothing("none"),
+            "drive point, from the drive-end clamp. Without it nobody can tell at which harmonics \
+             the drive sits by a node of its own",
+        ),
+    ],
+};
+
+const FREQUENCY: Bounds = above_zero("a frequency").taken(
+    0.1,
+    5000.0,
+    "the analysis window is as long as the lowest frequency asks for, at a rate that the highest \
+     asks for",
+);
+
+pub(super) static SWEEP: Section = Section {
+    name: "sweep",
+    form: Form::Optional,
+    about: "The whole section is optional. Both from 0.1 to 5000 Hz, and `high_hz` at most 1000 \
+            times `low_hz`: the analysis window is as long as the lowest frequency asks for, at a \
+            rate that the highest asks for, and has to fit in memory.",
+    keys: &[
+        Key::number(
+            "low_hz",
+            "Hz",
+            FREQUENCY,
+            Computed("0.18/d"),
+            "lowest frequency of interest (IEC 61897, d in m, result in Hz)",
+        ),
+        Key::number(
+            "high_hz",
+            "Hz",
+            FREQUENCY,
+            Computed("1.4/d"),
+            "highest frequency of interest (IEC 61897)",
+        ),
+    ],
+};
+
+pub(super) static AMPLITUDE: Section = Section {
+    name: "amplitude",
+    form: Form::Optional,
+    about: "Optional: without it points are taken at whatever level the bench runs, and no \
+            deviation is given.",
+    keys: &[
+        Key::word(
+            "rule",
+            words_of::<LevelRule>,
+            Required,
+            "which quantity is kept: `constant-velocity`, `inverse-frequency` or `clamp-strain`",
+        ),
+        Key::number(
+            "value",
+            "",
+            above_zero("a level"),
+            Required,
+            "`constant-velocity`: antinode velocity, mm/s peak. `inverse-frequency`: k in mm Hz, \
+             antinode amplitude peak-to-peak = k/f; the same as a constant velocity of π k mm/s \
+             peak. `clamp-strain`: µm/m peak-to-peak at the largest gauge; needs a clamp-strain \
+             channel",
+        )
+        .in_unit_of("rule", "by rule", LevelRule::unit_of),
+        Key::number(
+            "tolerance_pct",
+            "%",
+            TOLERANCE_PCT,
+            Practice(10.0),
+            "how far a point may be off",
+        ),
+    ],
+};
+
+const SECONDS: Bounds = above_zero("a time");
+
+pub(super) static HOLD: Section = Section {
+    name: "hold",
+    form: Form::Optional,
+    about: "All optional. The page \"tolerances\" derives each default.",
+    keys: &[
+        Key::number(
+            "min_seconds",
+            "s",
+            SECONDS,
+            Number(8.0),
+            "shortest hold: two to three ring-up times of a well damped span",
+        ),
+        Key::number(
+            "min_cycles",
+            "cycles",
+            above_zero("a length"),
+            Number(100.0),
+            "shortest hold in cycles; rules at low frequencies, where eight seconds are too few \
+             cycles for a mean",
+        ),
+        Key::number(
+            "max_seconds",
+            "s",
+            SECONDS.taken_up_to(
+                3600.0,
+                "the samples of a hold are kept in memory until it is closed",
+            ),
+            Number(60.0),
+            "a hold is closed and logged at this length: more tells nothing new, and a forgotten \
+             bench still logs. Up to 3600 s, because the samples of a hold are kept in memory until \
+             it is closed",
+        ),
+        Key::number(
+            "ring_up_time_constants",
+            "–",
+            above_zero("a number of time constants"),
+            Number(4.0),
+            "least wait since frequency or level last changed, in time constants 1/(π df): under \
+             2 % of the change is left",
+        ),
+        Key::number(
+            "drive_phase_deg",
+            "degrees",
+            above_zero("a phase tolerance").below(90.0),
+            Number(20.0),
+            "largest phase between drive force and antinode velocity, modulo 180: the amplitude is \
+             then within 6 % of its peak. Below 90, where everything would pass",
+        ),
+        Key::number(
+            "drift_bandwidths",
+            "df",
+            above_zero("a change of the detuning"),
+            Number(0.1),
+            "largest change of the detuning over the hold, in half-power bandwidths: 11 degrees of \
+             phase",
+        ),
+        Key::number(
+            "amplitude_drift_pct",
+            "%",
+            TOLERANCE_PCT,
+            Number(1.0),
+            "largest trend of the antinode amplitude over the hold",
+        ),
+        Key::number(
+            "amplitude_variation_pct",
+            "%",
+            TOLERANCE_PCT,
+            Number(1.5),
+            "largest deviation of the antinode amplitude from its mean",
+        ),
+        Key::number(
+            "beat_pct",
+            "%",
+            TOLERANCE_PCT,
+            Number(0.7),
+            "largest line in the spectrum of the antinode envelope",
+        ),
+        Key::number(
+            "distortion_pct",
+            "%",
+            TOLERANCE_PCT,
+            Number(10.0),
+            "largest distortion of the antinode signal",
+        ),
+        Key::number(
+            "min_snr_db",
+            "dB",
+            above_zero("a signal-to-noise ratio"),
+            Number(20.0),
+            "least signal-to-noise ratio at the antinode: down to here the estimates keep to their \
+             bound",
+        ),
+        Key::number(
+            "drive_node_sine",
+            "–",
+            above_zero("a sine").below(1.0),
+            Number(0.15),
+            "the drive phase is no evidence where abs(sin(k x)) of the drive point is below this: \
+             nine degrees of wave from a node",
+        ),
+    ],
+};
+
+pub(super) static LIMITS: Section = Section {
+    name: "limits",
+    form: Form::Optional,
+    about: "Optional, as is every key. While a capture runs, values above these raise an alarm: in \
+            the log, in the exit status, and by the command that `--on-alarm` names. They are the \
+            limits of the test specification. The program is no interlock and no emergency stop, \
+            and nothing may rest on it as if it were.",
+    keys: &[
+        Key::number(
+            "strain_pp_um_m",
+            "µm/m",
+            above_zero("a peak-to-peak strain"),
+            Nothing("none"),
+            "dynamic strain at any clamp-strain channel, peak-to-peak over one second",
+        ),
+        Key::number(
+            "antinode_amplitude_mm_pp",
+            "mm",
+            above_zero("a peak-to-peak amplitude"),
+            Nothing("none"),
+            "antinode amplitude, peak-to-peak",
+        ),
+        Key::number(
+            "antinode_velocity_mm_s",
+            "mm/s",
+            above_zero("a peak velocity"),
+            Nothing("none"),
+            "antinode velocity, peak",
+        ),
+    ],
+};
+
+pub(super) static SOURCE: Section = Section {
+    name: "source",
+    form: Form::List { least: 1, most: 64 },
+    about: "From 1 to 64. Recordings are named after their source, so its name is made of letters, \
+            digits, `-`, `_` and `.`, and does not begin with `.`.",
+    keys: &[
+        Key::text("name", "a name of its own", Required, "a name of its own"),
+        Key::word(
+            "kind",
+            kinds_of::<SourceKind>,
+            Required,
+            "`serial` (a device) or `wav` (recordings named on the command line)",
+        ),
+        Key::text(
+            "port",
+            "a device such as \"/dev/ttyUSB0\"",
+            Required,
+            "device, `/dev/ttyUSB0`. A fault under `wav`, as are the next two",
+        )
+        .only_for("kind", "serial"),
+        Key::whole(
+            "baud",
+            "baud",
+            ("a baud rate", 300, 50_000_000),
+            Required,
+            "line speed. Warned of when it cannot carry the channels at `rate_hz`",
+        )
+        .only_for("kind", "serial"),
+        Key::word(
+            "protocol",
+            words_of::<Protocol>,
+            Word("frames"),
+            "`frames` (binary, with CRC and sequence numbers) or `lines` (comma-separated text); \
+             page \"device protocol\"",
+        )
+        .only_for("kind", "serial"),
+        Key::number(
+            "rate_hz",
+            "Hz",
+            above_zero("a sampling rate")
+                .taken_up_to(1e6, "no accelerometer channel of the trade samples faster"),
+            Nothing("as it arrives"),
+            "expected sampling rate, checked against what arrives; required for `lines`, which do \
+             not carry it. Below 4 × `high_hz` is a fault: the tone and its second harmonic would \
+             meet the anti-alias filter. Below 8 × `high_hz` is a warning: the third harmonic gets \
+             lost, and distortion reads low. A source of nothing but `monitor` channels may be \
+             slower. Up to 1000000 Hz: no accelerometer channel of the trade samples faster, and \
+             memory grows with it",
+        ),
+        Key::number(
+            "rate_uncertainty_ppm",
+            "ppm",
+            from_zero(UNCERTAINTY).up_to(1e5),
+            Practice(100.0),
+            "an ordinary quartz over temperature and age",
+        ),
+    ],
+};
+
+pub(super) static CHANNEL: Section = Section {
+    name: "channel",
+    form: Form::List {
+        least: 1,
+        most: 1024,
+    },
+    about: "From 1 to 1024; how many of each role, and what a role needs, is in the second table. All \
+            channels whose phase enters a result share one source, because two devices are two \
+            clocks.",
+    keys: &[
+        Key::text("name", "a name of its own", Required, "a name of its own"),
+        Key::word(
+            "role",
+            words_of::<RoleKind>,
+            Required,
+            "what it measures: see below",
+        ),
+        Key::text(
+            "source",
+            "the name of a [[source]]",
+            Required,
+            "the name of a `[[source]]`",
+        ),
+        Key::whole(
+            "index",
+            "–",
+            ("a column of the source", 0, 65_535),
+            Required,
+            "column in that source, from 0; used once",
+        ),
+        Key::word(
+            "unit",
+            words_of::<Unit>,
+            Required,
+            "one of `m/s2`, `g`, `mm/s`, `m/s`, `mm`, `um`, `um/m`, `N`, `kN`, as the role allows",
+        ),
+        Key::number(
+            "full_scale",
+            "",
+            above_zero("a full scale"),
+            Required,
+            "value of digital full scale, peak; for text lines, of the number 1",
+        )
+        .in_unit_of("unit", "`unit`", Unit::listed),
+        Key::number(
+            "uncertainty_pct",
+            "%",
+            UNCERTAINTY_PCT,
+            Nothing("not stated"),
+            "calibration of this channel alone, from its certificate. Without it every result of \
+             the channel says that its uncertainty is incomplete",
+        ),
+        Key::number(
+            "phase_uncertainty_deg",
+            "degrees",
+            from_zero(UNCERTAINTY).below(45.0),
+            Nothing("not stated"),
+            "how far the phase of this channel may be off that of the other channels of its source \
+             (filters, mounting, lower corner of an accelerometer). Without it phase errors are in \
+             no uncertainty. It matters for the ratio of a bare span (page \"Tolerances\") and for \
+             the power at the drive",
+        ),
+        Key::text(
+            "reference",
+            "the name of the reference",
+            Nothing("none"),
+            "what the channel was calibrated against. Channels with the same reference err \
+             together, and part of the error drops out of their ratio",
+        ),
+        Key::number(
+            "reference_uncertainty_pct",
+            "%",
+            UNCERTAINTY_PCT,
+            RequiredWith("reference"),
+            "of that reference; the same wherever it is named",
+        ),
+        Key::number(
+            "position_m",
+            "m",
+            inside_span("a distance from the drive-end clamp"),
+            RequiredByRole,
+            "place of the sensor from the drive-end clamp, on the free span. Leave it out for \
+             sensors that are moved from harmonic to harmonic. On a drive channel it must agree \
+             with `span.drive_position_m`",
+        ),
+        Key::word(
+            "location",
+            words_of::<StrainLocation>,
+            RequiredByRole,
+            "which clamp: `damper` or `end`; refused for other roles",
+        ),
+    ],
+};
+
+pub(super) static CRITERIA: Section = Section {
+    name: "criteria",
+    form: Form::List { least: 0, most: 64 },
+    about: "What the run is held against; up to 64, none is needed. Required values come from the \
+            licensed text of the standard in force and the responsible engineer, never from this \
+            program. Each point passes, fails or is inconclusive; a gap in the coverage of the \
+            range keeps the run from passing. A key of another kind is a fault.",
+    keys: &[
+        Key::word(
+            "kind",
+            kinds_of::<Requirement>,
+            Required,
+            "`efficiency-curve` (efficiency not below a curve), `wind-power` (power of the dampers \
+             not below what the wind puts in) or `strain-limit` (clamp strain not above a limit)",
+        ),
+        Key::word(
+            "decision_rule",
+            words_of::<DecisionRule>,
+            Word("simple-acceptance"),
+            "`simple-acceptance`: the measured value decides. `guard-band`: pass or fail only beyond \
+             the limit by more than the expanded uncertainty (ISO/IEC 17025, ILAC-G8)",
+        ),
+        Key::text(
+            "curve",
+            "the path of the curve's CSV file, seen from the setup file",
+            Required,
+            "CSV file, seen from the setup file, headed `frequency_hz,efficiency_pct` or \
+             `frequency_diameter_hz_m,efficiency_pct`. Other headings are refused: a sheet has been \
+             published with frequencies under \"wind speed (mph)\". \
+             `config/curves/example-curve.csv` is invented",
+        )
+        .only_for("kind", "efficiency-curve"),
+        Key::word(
+            "wind",
+            || FUNCTIONS.iter().map(|function| function.id).collect(),
+            Required,
+            "wind power function by author and year, such as `diana-falco-1971` or \
+             `iec-61897-1998`; they differ by a factor of two",
+        )
+        .only_for("kind", "wind-power"),
+        Key::number(
+            "span_length_m",
+            "m",
+            above_zero("the length of a line span"),
+            Required,
+            "length of the line span",
+        )
+        .only_for("kind", "wind-power"),
+        Key::whole(
+            "dampers",
+            "–",
+            ("a number of dampers", 1, 100),
+            Whole(1),
+            "how many such dampers that span has",
+        )
+        .only_for("kind", "wind-power"),
+        Key::number(
+            "antinode_velocity_mm_s",
+            "mm/s",
+            above_zero("a peak antinode velocity"),
+            Nothing("each point's own"),
+            "antinode velocity, peak, at which the wind's power is taken; points at another level \
+             are then inconclusive",
+        )
+        .only_for("kind", "wind-power"),
+        Key::number(
+            "tolerance_pct",
+            "%",
+            TOLERANCE_PCT,
+            Practice(10.0),
+            "how far a point's velocity may be from it",
+        )
+        .only_for("kind", "wind-power"),
+        Key::number(
+            "limit_pp_um_m",
+            "µm/m",
+            above_zero("a peak-to-peak strain"),
+            Required,
+            "**peak-to-peak**: 300 peak-to-peak is 150 zero-to-peak",
+        )
+        .only_for("kind", "strain-limit"),
+        Key::word(
+            "location",
+            words_of::<StrainLocation>,
+            Nothing("the largest of all gauges"),
+            "which clamp: `damper` or `end`",
+        )
+        .only_for("kind", "strain-limit"),
+    ],
+};
