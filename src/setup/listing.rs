@@ -10,8 +10,10 @@ use toml::Value;
 /// One key of a setup, with the value that holds for it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ListedKey {
-    /// The section: `span`, `channel[node]`.
-    pub section: String,
+    /// The name of the section: `span`, `channel`.
+    pub section: &'static str,
+    /// The section as messages name it: `span`, `channel[node]`.
+    pub title: String,
     /// The key.
     pub key: &'static str,
     /// The value as text; `None` where the key is not given and has no default.
@@ -80,7 +82,8 @@ fn row(section: &Fields, field: &Field, log: &Log) -> Option<ListedKey> {
         },
     };
     Some(ListedKey {
-        section: section.title().to_owned(),
+        section: section.section.name,
+        title: section.title().to_owned(),
         key: key.name,
         value,
         unit: section.unit(key),

@@ -28,7 +28,7 @@ pub enum Role {
     },
     /// Motion at a fixed, known place: the channel has a `position_m`.
     Wave,
-    /// Recorded and watched, not used.
+    /// Recorded and looked at by `check`; in no result.
     Monitor,
 }
 
@@ -149,7 +149,7 @@ impl RoleKind {
             Self::Node => RoleRow {
                 word: "node",
                 measures: "motion at the node next to it",
-                without: "no ratio, efficiency or power, unless two `wave` channels give them",
+                without: "no ratio, efficiency or power",
                 ..motion
             },
             Self::DriveForce => RoleRow {
@@ -180,14 +180,14 @@ impl RoleKind {
             },
             Self::Wave => RoleRow {
                 word: "wave",
-                measures: "motion at a fixed, known place",
+                measures: "motion at a fixed, known place; recorded, no result comes from it yet",
                 count: Count::Any,
                 needs: Some("position_m"),
                 ..motion
             },
             Self::Monitor => RoleRow {
                 word: "monitor",
-                measures: "recorded and watched, not used",
+                measures: "recorded and looked at by `check`; in no result",
                 quantities: &Quantity::ALL,
                 count: Count::Any,
                 bears_phase: false,

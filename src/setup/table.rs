@@ -451,7 +451,7 @@ pub(super) static SOURCE: Section = Section {
              not carry it. Below 4 × `high_hz` is a fault: the tone and its second harmonic would \
              meet the anti-alias filter. Below 8 × `high_hz` is a warning: the third harmonic gets \
              lost, and distortion reads low. A source of nothing but `monitor` channels may be \
-             slower. Up to 1000000 Hz: no accelerometer channel of the trade samples faster, and \
+             slower here; a run still refuses it below 4 × `high_hz`. Up to 1000000 Hz: no accelerometer channel of the trade samples faster, and \
              memory grows with it",
         ),
         Key::number(
@@ -513,8 +513,8 @@ pub(super) static CHANNEL: Section = Section {
             "%",
             UNCERTAINTY_PCT,
             Nothing("not stated"),
-            "calibration of this channel alone, from its certificate. Without it every result of \
-             the channel says that its uncertainty is incomplete",
+            "calibration of this channel alone, from its certificate. Not stated, it counts as \
+             zero: the uncertainty of every result from the channel is too small",
         ),
         Key::number(
             "phase_uncertainty_deg",

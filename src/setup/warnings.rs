@@ -193,7 +193,7 @@ fn missing_channels(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
         .iter()
         .filter(|channel| channel.role == Role::Wave)
         .collect();
-    if setup.channel(Role::Node).is_none() && waves.len() < 2 {
+    if setup.channel(Role::Node).is_none() {
         warn(
             "channel",
             "there is no node channel: no ratio, no efficiency and no power will come out"
@@ -222,8 +222,8 @@ fn calibrations(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
         if channel.uncertainty_pct.is_none() && channel.role != Role::Monitor {
             warn(
                 &format!("channel[{}].uncertainty_pct", channel.name),
-                "the calibration uncertainty is not stated: the uncertainty of every result from \
-                 this channel is incomplete, and will say so"
+                "the calibration uncertainty is not stated and counts as zero: the uncertainty of \
+                 every result from this channel is too small"
                     .to_owned(),
             );
         }

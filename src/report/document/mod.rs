@@ -92,7 +92,7 @@ impl Document<'_> {
             (tables::settled(&settled))
             (tables::rejected(&rejected))
             (events::section(self.run))
-            (setting::section(self.setup))
+            (setting::section(self.setup, &self.run.setup_text))
             (provenance::methods(&self.setup.hold))
             (cautions())
             (self.sign_off())

@@ -1,4 +1,7 @@
 //! The bench as it was set up.
+//!
+//! In: the setup and its text. Out: what follows from the setup, and every key
+//! with the value that was taken. A new key comes with the table of keys.
 
 use std::fmt::Write as _;
 
@@ -6,126 +9,90 @@ use maud::{Markup, html};
 
 use crate::report::html::{facts_list, table};
 use crate::report::number::{ABSENT, plain, with_micro_sign};
-use crate::setup::{Channel, Conductor, Setup};
+use crate::setup::{self, Channel, ListedKey, Origin, Setup};
 
-pub(super) fn section(setup: &Setup) -> Markup {
-    let titles = [
-        "Channel",
-        "Role",
-        "Source, column",
-        "Full scale",
-        "Calibration, k = 2",
-        "Place",
-    ];
-    let rows = html! { @for channel in &setup.channels { (channel_row(setup, channel)) } };
+/// The section of the setup; `text` is that of the setup file.
+pub(super) fn section(setup: &Setup, text: &str) -> Markup {
+    let keys = setup::examine(text, "setup.toml").map_or_else(|_| Vec::new(), |it| it.keys);
+    let (channels, others): (Vec<_>, Vec<_>) =
+        keys.iter().partition(|key| key.section == "channel");
+    let rows = html! { @for key in others { (key_row(key)) } };
     html! {
         h2 { "Setup" } "\n"
-        (facts_list(&conductor(&setup.conductor)))
-        (facts_list(&bench(setup)))
+        (facts_list(&derived(setup)))
+        (table(&["Key", "Value", "From"], rows))
         h3 { "Channels" } "\n"
-        (table(&titles, rows))
+        (channel_table(&channels))
     }
 }
 
-fn conductor(conductor: &Conductor) -> [(&'static str, String); 3] {
-    let stiffness = conductor.bending_stiffness_n_m2.map_or_else(
-        || "not stated: powers in the standard's form only".to_owned(),
-        |stiffness| {
-            format!(
-                "{} N m² ± {} %",
-                plain(stiffness, 5),
-                plain(conductor.bending_stiffness_uncertainty_pct, 3)
-            )
-        },
-    );
-    [
-        (
-            "Conductor",
-            format!(
-                "{}, diameter {} mm",
-                conductor.designation,
-                plain(conductor.diameter_mm, 5)
-            ),
-        ),
-        (
-            "Mass per length",
-            format!(
-                "{} kg/m ± {} %",
-                plain(conductor.mass_kg_per_m, 6),
-                plain(conductor.mass_uncertainty_pct, 3)
-            ),
-        ),
-        ("Bending stiffness", stiffness),
-    ]
+/// What follows from the keys and is used throughout.
+fn derived(setup: &Setup) -> Vec<(&'static str, String)> {
+    let impedance = plain(setup.wave_impedance_n_s_per_m(), 5);
+    let mut facts = vec![("Wave impedance", format!("{impedance} N s/m, sqrt(T m)"))];
+    if let Some(rated_kn) = setup.conductor.rated_strength_kn {
+        let share_pct = plain(100.0 * setup.span.tension_kn / rated_kn, 3);
+        facts.push(("Tension", format!("{share_pct} % of rated strength")));
+    }
+    facts
 }
 
-fn bench(setup: &Setup) -> [(&'static str, String); 7] {
-    let (conductor, span) = (&setup.conductor, &setup.span);
-    let rated = conductor
-        .rated_strength_kn
-        .map_or_else(String::new, |rated| {
-            format!(
-                ", {} % of rated strength",
-                plain(100.0 * span.tension_kn / rated, 3)
-            )
-        });
-    let level = setup.amplitude.map_or_else(
-        || "none set".to_owned(),
-        |amplitude| {
-            format!(
-                "{}, {} {}, within {} %",
-                amplitude.rule.name(),
-                plain(amplitude.value, 5),
-                amplitude.rule.unit(),
-                plain(amplitude.tolerance_pct, 3)
-            )
-        },
-    );
-    let place = |position: Option<f64>, from: &str| {
-        position.map_or_else(
-            || "not stated".to_owned(),
-            |position| format!("{} m from the {from} clamp", plain(position, 6)),
-        )
+fn key_row(key: &ListedKey) -> Markup {
+    let from = match key.origin {
+        Origin::File(line) => format!("line {line}"),
+        Origin::Default => "default".to_owned(),
+        Origin::NotGiven(_) => "not given".to_owned(),
     };
-    [
-        (
-            "Span",
-            format!(
-                "{} m ± {} mm between the clamps",
-                plain(span.length_m, 6),
-                plain(span.length_uncertainty_mm, 3)
-            ),
-        ),
-        (
-            "Tension",
-            format!(
-                "{} kN ± {} %{rated}",
-                plain(span.tension_kn, 5),
-                plain(span.tension_uncertainty_pct, 3)
-            ),
-        ),
-        (
-            "Wave impedance",
-            format!(
-                "{} N s/m, sqrt(T m)",
-                plain(setup.wave_impedance_n_s_per_m(), 5)
-            ),
-        ),
-        (
-            "Damper position",
-            place(span.damper_position_m, "damper-end"),
-        ),
-        ("Drive position", place(span.drive_position_m, "drive-end")),
-        (
-            "Sweep",
-            format!(
-                "{} Hz to {} Hz",
-                plain(setup.sweep.low_hz, 4),
-                plain(setup.sweep.high_hz, 4)
-            ),
-        ),
-        ("Level", level),
-    ]
+    html! {
+        tr {
+            th scope="row" { (key.title) "." (key.key) }
+            td class="words" { (value_words(key)) }
+            td { (from) }
+        } "\n"
+    }
+}
+
+/// The value with its unit; where there is none, what that means.
+fn value_words(key: &ListedKey) -> String {
+    match (&key.value, key.origin) {
+        (Some(value), _) if key.unit == ABSENT => value.clone(),
+        (Some(value), _) => format!("{value} {}", with_micro_sign(key.unit)),
+        (None, Origin::NotGiven(words)) => words.to_owned(),
+        (None, Origin::File(_) | Origin::Default) => ABSENT.to_owned(),
+    }
+}
+
+/// A row for each channel, a column for each key that one of them has.
+fn channel_table(keys: &[&ListedKey]) -> Markup {
+    let mut titles: Vec<&'static str> = Vec::new();
+    let mut channels: Vec<&str> = Vec::new();
+    for key in keys {
+        if key.value.is_some() && !titles.contains(&key.key) {
+            titles.push(key.key);
+        }
+        if !channels.contains(&key.title.as_str()) {
+            channels.push(&key.title);
+        }
+    }
+    let cell = |channel: &str, title: &str| {
+        keys.iter()
+            .find(|key| key.title == channel && key.key == title)
+            .map_or_else(|| ABSENT.to_owned(), |key| value_words(key))
+    };
+    let rows = html! {
+        @for channel in channels {
+            tr {
+                @for (nth, title) in titles.iter().enumerate() {
+                    @if nth == 0 {
+                        th scope="row" { (cell(channel, title)) }
+                    } @else {
+                        td { (cell(channel, title)) }
+                    }
+                }
+            } "\n"
+        }
+    };
+    table(&titles, rows)
 }
 
 /// What the setup states of a channel's own calibration, k = 2.
@@ -138,37 +105,4 @@ pub(super) fn calibration_words(channel: &Channel) -> String {
         let _ = write!(words, " and ± {}°", plain(phase_deg, 3));
     }
     words
-}
-
-fn channel_row(setup: &Setup, channel: &Channel) -> Markup {
-    let source = setup
-        .sources
-        .get(channel.source)
-        .map_or(ABSENT, |source| source.name.as_str());
-    let own = calibration_words(channel);
-    let reference = channel
-        .reference
-        .as_ref()
-        .map_or_else(String::new, |reference| {
-            format!(
-                "; reference {} ± {} %",
-                reference.name,
-                plain(reference.uncertainty_pct, 3)
-            )
-        });
-    let place = match (channel.position_m, channel.role.location()) {
-        (Some(position), _) => format!("{} m from the drive-end clamp", plain(position, 6)),
-        (None, Some(location)) => location.clamp().to_owned(),
-        (None, None) => ABSENT.to_owned(),
-    };
-    html! {
-        tr {
-            th scope="row" { (channel.name) }
-            td { (channel.role) }
-            td { (source) ", " (channel.index) }
-            td { (plain(channel.full_scale, 7)) " " (with_micro_sign(channel.unit.symbol())) }
-            td class="words" { (own) (reference) }
-            td { (place) }
-        } "\n"
-    }
 }

@@ -1,7 +1,7 @@
 //! All faults at once, in line order, and the account of a setup.
 
 use super::{BENCH, bench_with, message};
-use spanhold::setup;
+use spanhold::setup::{self, Origin};
 
 #[test]
 fn ten_faults_in_ten_places_come_out_together() {
@@ -105,4 +105,64 @@ fn an_account_of_a_bare_span() {
     channel    wave 2: wave, bench column 4, ±1000 mm/s, 31.25 m from the drive-end clamp, calibration ± 1 %
     channel    strain: clamp-strain, gauges column 0, ±1000 um/m, at the damper clamp, calibration ± 2 %
     "#);
+}
+
+/// Every key with its value, and where that comes from.
+#[test]
+fn a_listing_of_what_was_taken_and_which_defaults_apply() {
+    let loaded = setup::examine(&bench_with(&[(20, "#"), (21, "#")]), "bench.toml").unwrap();
+    let listed = |title: &str, key: &str| {
+        let row = loaded
+            .keys
+            .iter()
+            .find(|row| row.title == title && row.key == key)
+            .unwrap_or_else(|| panic!("{title}.{key}"));
+        (row.value.as_deref(), row.unit, row.origin)
+    };
+    assert_eq!(
+        listed("span", "tension_kn"),
+        (Some("18"), "kN", Origin::File(15))
+    );
+    assert_eq!(
+        listed("span", "tension_uncertainty_pct"),
+        (Some("2"), "%", Origin::Default)
+    );
+    // IEC 61897: 0.18/d for d = 21.8 mm by hand.
+    assert_eq!(
+        listed("sweep", "low_hz"),
+        (Some("8.26"), "Hz", Origin::Default)
+    );
+    assert_eq!(
+        listed("amplitude", "value"),
+        (Some("200"), "mm/s peak", Origin::File(25))
+    );
+    assert_eq!(
+        listed("limits", "strain_pp_um_m"),
+        (None, "µm/m", Origin::NotGiven("none"))
+    );
+    assert_eq!(
+        listed("source[bench]", "protocol"),
+        (Some("frames"), "–", Origin::File(37))
+    );
+    assert_eq!(
+        listed("channel[node]", "full_scale"),
+        (Some("20"), "g", Origin::File(61))
+    );
+    let has = |title: &str, key: &str| {
+        let mut rows = loaded.keys.iter();
+        rows.any(|row| row.title == title && row.key == key)
+    };
+    // Keys that do not belong to the kind or the role are not listed.
+    assert!(!has("source[gauges]", "protocol"));
+    assert!(!has("channel[node]", "location"));
+    assert!(has("channel[strain]", "location"));
+}
+
+/// A section that is left out and has to be whole is not listed.
+#[test]
+fn a_level_that_is_not_set_is_not_listed() {
+    let text = bench_with(&[(23, "#"), (24, "#"), (25, "#"), (26, "#")]);
+    let loaded = setup::examine(&text, "bench.toml").unwrap();
+    assert!(loaded.keys.iter().all(|row| row.section != "amplitude"));
+    assert!(loaded.keys.iter().any(|row| row.section == "hold"));
 }

@@ -138,11 +138,15 @@ fn channels_whose_results_will_be_missed() {
          bench.toml:87: channel[wave 2].role: warning: one wave channel alone cannot be \
          decomposed; two places at least are needed\n\
          bench.toml:95: channel[strain].uncertainty_pct: warning: the calibration uncertainty is \
-         not stated: the uncertainty of every result from this channel is incomplete, and will say \
-         so",
+         not stated and counts as zero: the uncertainty of every result from this channel is too \
+         small",
     );
-    // Two wave channels give the ratio without a node channel.
-    warned(&[(57, "role = \"monitor\"")], "");
+    // No ratio is made from wave channels yet.
+    warned(
+        &[(57, "role = \"monitor\"")],
+        "bench.toml:44: channel: warning: there is no node channel: no ratio, no efficiency and no \
+         power will come out",
+    );
 }
 
 #[test]
