@@ -9,7 +9,7 @@ use serde::Serialize;
 
 use super::{Assumptions, PlannedHarmonic};
 use crate::maths;
-use crate::setup::{Channel, Protocol, Quantity, Role, RoleKind, Setup, SourceKind};
+use crate::setup::{Channel, Protocol, Quantity, RoleKind, SensorPlace, Setup, SourceKind};
 use crate::span::StrungConductor;
 
 /// Full scale over the largest expected peak should be at least this: room
@@ -94,7 +94,7 @@ impl ChannelOutlook {
             .map(|(peak, _)| channel.full_scale.abs() / peak);
         // A wave sensor may stand at a node: no least signal is asked of it.
         let quantisation_snr_db = smallest
-            .filter(|_| is_digital && channel.role != Role::Wave)
+            .filter(|_| is_digital && channel.role.kind() != RoleKind::Wave)
             .map(|(peak, _)| quantisation_snr_db(peak, channel.full_scale, assumed));
         let rate_hz = source.and_then(|s| s.rate_hz);
         let least_snr_db = setup.hold.min_snr_db + QUANTISATION_RESERVE_DB;
@@ -160,32 +160,41 @@ fn expected_peak(
     channel: &Channel,
     harmonic: &PlannedHarmonic,
 ) -> Option<f64> {
-    let velocity_mm_s = harmonic.antinode_velocity_mm_s;
-    let motion_m_s = match channel.role {
-        Role::Antinode => velocity_mm_s? * 1e-3,
-        Role::Node => harmonic.node_velocity_mm_s? * 1e-3,
-        // Near a node of its own the drive hardly moves; nothing is expected.
-        Role::DriveMotion if harmonic.drive_near_node => return None,
-        Role::DriveMotion => velocity_mm_s? * 1e-3 * harmonic.drive_sine?,
-        Role::Wave => {
-            let x = channel.position_m?;
-            velocity_mm_s? * 1e-3 * wave_part(setup, span, harmonic, x)
-        }
-        Role::DriveForce => return Some(harmonic.drive_force_n? / channel.unit.to_si()),
-        Role::ClampStrain { .. } => {
-            let peak = harmonic.clamp_strain_pp_um_m? * 1e-6 / 2.0;
-            return Some(peak / channel.unit.to_si());
-        }
-        Role::Monitor => return None,
-    };
+    let place = channel.role.kind().row().place;
+    let motion_m_s = || motion_m_s(setup, span, channel, place, harmonic);
     let omega = TAU * harmonic.frequency_hz;
-    let si = match channel.unit.quantity() {
-        Quantity::Acceleration => motion_m_s * omega,
-        Quantity::Velocity => motion_m_s,
-        Quantity::Displacement => motion_m_s / omega,
-        Quantity::Strain | Quantity::Force => return None,
+    let si = match (channel.unit.quantity(), place) {
+        (_, SensorPlace::Anywhere) => return None,
+        (Quantity::Acceleration, _) => motion_m_s()? * omega,
+        (Quantity::Velocity, _) => motion_m_s()?,
+        (Quantity::Displacement, _) => motion_m_s()? / omega,
+        (Quantity::Force, _) => harmonic.drive_force_n?,
+        (Quantity::Strain, _) => harmonic.clamp_strain_pp_um_m? * 1e-6 / 2.0,
     };
     Some(si / channel.unit.to_si())
+}
+
+/// Peak velocity, m/s, where a motion channel sits.
+fn motion_m_s(
+    setup: &Setup,
+    span: &StrungConductor,
+    channel: &Channel,
+    place: SensorPlace,
+    harmonic: &PlannedHarmonic,
+) -> Option<f64> {
+    let velocity_mm_s = harmonic.antinode_velocity_mm_s;
+    match place {
+        SensorPlace::Antinode => Some(velocity_mm_s? * 1e-3),
+        SensorPlace::Node => Some(harmonic.node_velocity_mm_s? * 1e-3),
+        // Near a node of its own the drive hardly moves; nothing is expected.
+        SensorPlace::DrivePoint if harmonic.drive_near_node => None,
+        SensorPlace::DrivePoint => Some(velocity_mm_s? * 1e-3 * harmonic.drive_sine?),
+        SensorPlace::Fixed => {
+            let x = channel.position_m?;
+            Some(velocity_mm_s? * 1e-3 * wave_part(setup, span, harmonic, x))
+        }
+        SensorPlace::Clamp | SensorPlace::Anywhere => None,
+    }
 }
 
 /// |y|/Y_a at x from the drive end with the assumed node motion in quadrature.

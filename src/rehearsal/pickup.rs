@@ -4,7 +4,7 @@ use num_complex::Complex64;
 
 use super::beam::Field;
 use super::driven::{DrivenSpan, Steady};
-use crate::setup::{Channel, Quantity, Role};
+use crate::setup::{Channel, Quantity, SensorPlace};
 
 /// What one row of the recording picks up.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -42,24 +42,22 @@ impl Pickup {
         misplacement_mm: f64,
     ) -> Self {
         let moved = |x: f64| x - 1e-3 * misplacement_mm;
-        let place = match channel.role {
-            Role::Antinode => Some(moved(steady.places.antinode_m)),
-            Role::Node => Some(moved(steady.places.node_m)),
-            Role::DriveMotion => Some(span.drive_m),
-            Role::Wave => channel.position_m,
-            Role::ClampStrain { location } => Some(span.gauge_m(location)),
-            Role::DriveForce | Role::Monitor => None,
+        let place = channel.role.kind().row().place;
+        let x = match place {
+            SensorPlace::Antinode => Some(moved(steady.places.antinode_m)),
+            SensorPlace::Node => Some(moved(steady.places.node_m)),
+            SensorPlace::DrivePoint => Some(span.drive_m),
+            SensorPlace::Fixed => channel.position_m,
+            SensorPlace::Clamp => channel.role.location().map(|clamp| span.gauge_m(clamp)),
+            SensorPlace::Anywhere => None,
         };
-        let what = match (channel.role, channel.unit.quantity(), place) {
-            (Role::DriveForce, Quantity::Force, _) => Quality::CellForce,
-            (Role::ClampStrain { .. }, Quantity::Strain, Some(x)) => Quality::Strain { x },
-            (_, quantity, Some(x)) => match quantity {
-                Quantity::Acceleration => Quality::Motion { derivative: 2, x },
-                Quantity::Velocity => Quality::Motion { derivative: 1, x },
-                Quantity::Displacement => Quality::Motion { derivative: 0, x },
-                Quantity::Strain | Quantity::Force => Quality::Silence,
-            },
-            _ => Quality::Silence,
+        let what = match (channel.unit.quantity(), x) {
+            (Quantity::Force, Some(_)) if place == SensorPlace::DrivePoint => Quality::CellForce,
+            (Quantity::Strain, Some(x)) if place == SensorPlace::Clamp => Quality::Strain { x },
+            (Quantity::Acceleration, Some(x)) => Quality::Motion { derivative: 2, x },
+            (Quantity::Velocity, Some(x)) => Quality::Motion { derivative: 1, x },
+            (Quantity::Displacement, Some(x)) => Quality::Motion { derivative: 0, x },
+            (Quantity::Force | Quantity::Strain, Some(_)) | (_, None) => Quality::Silence,
         };
         let digital = (1.0 + 0.01 * gain_error_pct) / (channel.unit.to_si() * channel.full_scale);
         Self { what, digital }

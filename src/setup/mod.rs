@@ -43,7 +43,7 @@ pub use model::{
     Span, Sweep, Test,
 };
 pub use requirements::{Criterion, DecisionRule, Requirement};
-pub use role::{Count, Role, RoleKind, RoleRow, StrainLocation};
+pub use role::{Count, Role, RoleKind, RoleRow, SensorPlace, StrainLocation};
 pub use sample_format::SampleFormat;
 pub use warnings::warnings;
 pub use words::{LevelRule, Protocol, Quantity, Unit, Verdict};

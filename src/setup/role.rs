@@ -85,6 +85,23 @@ pub enum Count {
     Any,
 }
 
+/// Where the sensor of a role sits.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SensorPlace {
+    /// At an antinode, moved from harmonic to harmonic.
+    Antinode,
+    /// At the node next to it, moved likewise.
+    Node,
+    /// At the drive point, which has one place.
+    DrivePoint,
+    /// At the clamp that the channel names.
+    Clamp,
+    /// At the `position_m` of the channel.
+    Fixed,
+    /// It does not matter where.
+    Anywhere,
+}
+
 /// What is known of a role.
 #[derive(Debug, Clone, Copy)]
 pub struct RoleRow {
@@ -98,8 +115,8 @@ pub struct RoleRow {
     pub count: Count,
     /// The key of `[[channel]]` that this role requires.
     pub needs: Option<&'static str>,
-    /// Whether its sensor sits at the drive point, which has one place.
-    pub at_drive_point: bool,
+    /// Where its sensor sits.
+    pub place: SensorPlace,
     /// Whether the phase of this channel against another one enters a result.
     /// Such channels must share one source: two devices are two clocks.
     pub bears_phase: bool,
@@ -134,7 +151,7 @@ impl RoleKind {
             quantities: MOTION,
             count: Count::AtMostOne,
             needs: None,
-            at_drive_point: false,
+            place: SensorPlace::Anywhere,
             bears_phase: true,
             without: "–",
         };
@@ -142,6 +159,7 @@ impl RoleKind {
             Self::Antinode => RoleRow {
                 word: "antinode",
                 measures: "motion at an antinode",
+                place: SensorPlace::Antinode,
                 count: Count::One,
                 without: "nothing can be measured: a fault",
                 ..motion
@@ -149,6 +167,7 @@ impl RoleKind {
             Self::Node => RoleRow {
                 word: "node",
                 measures: "motion at the node next to it",
+                place: SensorPlace::Node,
                 without: "no ratio, efficiency or power",
                 ..motion
             },
@@ -156,7 +175,7 @@ impl RoleKind {
                 word: "drive-force",
                 measures: "force at the drive point",
                 quantities: &[Quantity::Force],
-                at_drive_point: true,
+                place: SensorPlace::DrivePoint,
                 without: "resonance can be shown by a passage over the peak only; other holds are \
                           `steady` at best",
                 ..motion
@@ -164,13 +183,14 @@ impl RoleKind {
             Self::DriveMotion => RoleRow {
                 word: "drive-motion",
                 measures: "motion at the drive point",
-                at_drive_point: true,
+                place: SensorPlace::DrivePoint,
                 without: "no power at the drive as a cross-check",
                 ..motion
             },
             Self::ClampStrain => RoleRow {
                 word: "clamp-strain",
                 measures: "dynamic bending strain at a clamp",
+                place: SensorPlace::Clamp,
                 quantities: &[Quantity::Strain],
                 count: Count::Any,
                 needs: Some("location"),
@@ -181,6 +201,7 @@ impl RoleKind {
             Self::Wave => RoleRow {
                 word: "wave",
                 measures: "motion at a fixed, known place; recorded, no result comes from it yet",
+                place: SensorPlace::Fixed,
                 count: Count::Any,
                 needs: Some("position_m"),
                 ..motion

@@ -13,7 +13,7 @@ use crate::setup::{self, Channel, ListedKey, Origin, Setup};
 
 /// The section of the setup; `text` is that of the setup file.
 pub(super) fn section(setup: &Setup, text: &str) -> Markup {
-    let keys = setup::examine(text, "setup.toml").map_or_else(|_| Vec::new(), |it| it.keys);
+    let keys = setup::examine(text, "setup.toml").map_or_else(|_| Vec::new(), |loaded| loaded.keys);
     let (channels, others): (Vec<_>, Vec<_>) =
         keys.iter().partition(|key| key.section == "channel");
     let rows = html! { @for key in others { (key_row(key)) } };

@@ -4,7 +4,7 @@ use super::names;
 use crate::setup::choice::right_word;
 use crate::setup::fault::Log;
 use crate::setup::read::{Fields, RawSetup};
-use crate::setup::role::{Count, RoleKind};
+use crate::setup::role::{Count, RoleKind, SensorPlace};
 use crate::setup::words::Unit;
 use std::collections::BTreeMap;
 
@@ -62,7 +62,7 @@ fn location_fits_role(channel: &Fields, log: &mut Log) {
 
 /// The drive has one place; two numbers for it must agree.
 fn drive_place(raw: &RawSetup, channel: &Fields, log: &mut Log) {
-    let drive = role_of(channel).is_some_and(|role| role.row().at_drive_point);
+    let drive = role_of(channel).is_some_and(|role| role.row().place == SensorPlace::DrivePoint);
     let (Some(own), Some(span)) = (
         channel.number("position_m"),
         raw.span.number("drive_position_m"),

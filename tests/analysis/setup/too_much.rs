@@ -22,7 +22,7 @@ fn refused_soon(text: &str) -> Vec<setup::Fault> {
 fn fifty_unknown_keys_are_told_and_the_rest_is_counted() {
     let unknown = |count: usize| {
         let mut text = BENCH.to_owned();
-        text.push_str("\n[limits]\n");
+        text.push_str("[limits]\n");
         for number in 0..count {
             let _ = writeln!(text, "no_such_{number} = 1");
         }
