@@ -10,7 +10,7 @@ use std::time::Duration;
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use ndarray::Array2;
 use spanhold::ingest::frames::FrameWriter;
-use spanhold::ingest::serial::Feed;
+use spanhold::ingest::serial::LinkDecoder;
 use spanhold::setup::SampleFormat;
 
 const CHANNELS: u16 = 16;
@@ -36,7 +36,7 @@ fn decode(criterion: &mut Criterion) {
         .throughput(Throughput::Elements(u64::from(CHANNELS) * RATE_HZ as u64));
     group.bench_function("1 s of 16 channels x 10 kHz x i24", |bencher| {
         bencher.iter(|| {
-            let mut feed = Feed::frames(0);
+            let mut feed = LinkDecoder::frames(0);
             let mut blocks = Vec::new();
             for bytes in line.chunks(4_096) {
                 feed.push(bytes, Duration::ZERO, &mut blocks)

@@ -326,6 +326,7 @@ fn hold_plan() -> TonePlan {
                 column,
                 to_si: 1.0,
                 sets_frequency: *sets_frequency,
+                is_required: *sets_frequency,
             })
             .collect(),
     }

@@ -176,6 +176,12 @@ impl Alarms {
             if gauge.row >= frame.samples.nrows() {
                 continue;
             }
+            let raw = frame.channels.get(gauge.row);
+            if raw.is_some_and(|channel| channel.missing > 0) {
+                // Extremes across values that are missing would be made up.
+                gauge.extremes.clear();
+                continue;
+            }
             let extremes = frame
                 .samples
                 .row(gauge.row)

@@ -32,8 +32,15 @@ pub(super) struct AuxiliarySource {
 struct Hop {
     number: u64,
     end_s: f64,
-    /// Clipped raw samples of each channel.
-    clipped: Vec<u64>,
+    /// What its raw samples tell of each channel.
+    raw: Vec<RawCounts>,
+}
+
+/// Raw samples of a channel that show that it cannot be trusted.
+#[derive(Debug, Clone, Copy, Default)]
+struct RawCounts {
+    clipped: u64,
+    missing: u64,
 }
 
 /// What the source found over a hold.
@@ -43,6 +50,8 @@ pub(super) struct AuxiliaryHold {
     pub(super) interval: IntervalTone,
     /// Clipped raw samples of each channel.
     pub(super) clipped: Vec<u64>,
+    /// Raw samples of each channel without a value.
+    pub(super) missing_values: Vec<u64>,
 }
 
 /// Frequency of the main source's hops: end of the hop, s, and Hz. In order.
@@ -67,7 +76,14 @@ impl AuxiliarySource {
         self.hops.push_back(Hop {
             number: frame.hop,
             end_s: frame.end_s,
-            clipped: frame.channels.iter().map(|c| c.clipped).collect(),
+            raw: frame
+                .channels
+                .iter()
+                .map(|channel| RawCounts {
+                    clipped: channel.clipped,
+                    missing: channel.missing,
+                })
+                .collect(),
         });
     }
 
@@ -121,13 +137,18 @@ impl AuxiliarySource {
             }
         })?;
         let fitted = parts.first()?.start..parts.last()?.end;
-        let mut clipped = vec![0; self.plan.channels.len()];
+        let mut sums = vec![RawCounts::default(); self.plan.channels.len()];
         for hop in hops.iter().filter(|hop| fitted.contains(&hop.number)) {
-            for (sum, count) in clipped.iter_mut().zip(&hop.clipped) {
-                *sum += count;
+            for (sum, raw) in sums.iter_mut().zip(&hop.raw) {
+                sum.clipped += raw.clipped;
+                sum.missing += raw.missing;
             }
         }
-        Some(AuxiliaryHold { interval, clipped })
+        Some(AuxiliaryHold {
+            interval,
+            clipped: sums.iter().map(|sum| sum.clipped).collect(),
+            missing_values: sums.iter().map(|sum| sum.missing).collect(),
+        })
     }
 }
 

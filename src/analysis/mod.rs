@@ -177,14 +177,19 @@ impl Analysis {
             .collect();
         let mut fits = Vec::new();
         if let (Some(plan), Some(interval)) = (self.plans.get(self.main), &dwell.interval) {
-            fits.extend(fitted_channels(&self.setup, plan, interval, &dwell.clipped));
+            fits.extend(fitted_channels(
+                &self.setup,
+                plan,
+                interval,
+                [&dwell.clipped[..], &dwell.missing_values[..]],
+            ));
         }
         for (plan, hold) in &others {
             fits.extend(fitted_channels(
                 &self.setup,
                 plan,
                 &hold.interval,
-                &hold.clipped,
+                [&hold.clipped[..], &hold.missing_values[..]],
             ));
         }
         settle(&self.setup, dwell, &fits, self.start_utc)

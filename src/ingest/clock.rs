@@ -73,7 +73,7 @@ impl RateMonitor {
         }
     }
 
-    /// Starts anew, as after a restart of the device.
+    /// Begins again, as after a restart of the device.
     pub fn reset(&mut self) {
         *self = Self::new(self.nominal_hz);
     }

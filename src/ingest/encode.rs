@@ -2,7 +2,8 @@
 //!
 //! In: rows in fractions of digital full scale. Out: bytes as a recording or
 //! a device frame carries them, or the place of the first sample that the
-//! format cannot hold exactly.
+//! format cannot hold exactly. A value that is missing is NaN in either float
+//! format; integers cannot hold it.
 
 use ndarray::ArrayView2;
 
@@ -40,11 +41,10 @@ pub fn encode(
         }
         SampleFormat::F32 => interleave(samples, bytes, |value| {
             let single = value as f32;
-            (f64::from(single).to_bits() == value.to_bits()).then(|| single.to_le_bytes())
+            let is_exact = value.is_nan() || f64::from(single).to_bits() == value.to_bits();
+            is_exact.then(|| single.to_le_bytes())
         }),
-        SampleFormat::F64 => interleave(samples, bytes, |value| {
-            value.is_finite().then(|| value.to_le_bytes())
-        }),
+        SampleFormat::F64 => interleave(samples, bytes, |value| Some(value.to_le_bytes())),
     }
 }
 

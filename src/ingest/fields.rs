@@ -3,9 +3,9 @@
 //! few bytes are left.
 
 /// The bytes not yet taken.
-pub(super) struct Fields<'a>(pub(super) &'a [u8]);
+pub(super) struct FieldReader<'a>(pub(super) &'a [u8]);
 
-impl Fields<'_> {
+impl FieldReader<'_> {
     pub(super) fn take<const N: usize>(&mut self) -> Option<[u8; N]> {
         let (head, tail) = self.0.split_first_chunk::<N>()?;
         self.0 = tail;

@@ -1,7 +1,7 @@
 //! Plain text lines: one frame of samples a line, numbers separated by commas.
 //!
 //! In: bytes in any portions. Out: one row of numbers a line. Pure: no port,
-//! no clock. Text tells nothing of losses by itself; a device can add a
+//! no clock. Text does not show losses by itself; a device can add a
 //! sample counter and a check sum (guide, page "device protocol").
 
 /// A line longer than this is none.
@@ -9,10 +9,10 @@ const MAX_LINE_BYTES: usize = 4_096;
 
 /// What one line says.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Line<'a> {
+pub struct TextLine<'a> {
     /// Sample counter, modulo 2³², if the line has one.
     pub counter: Option<u32>,
-    /// The numbers, at least one, all finite.
+    /// The numbers, at least one; NaN where the channel has no value.
     pub values: &'a [f64],
 }
 
@@ -37,7 +37,7 @@ pub struct LineDecoder {
 impl LineDecoder {
     /// Takes the bytes that came next. Hands each good line to `take`, and
     /// `None` for each damaged one.
-    pub fn push(&mut self, mut bytes: &[u8], mut take: impl FnMut(Option<Line<'_>>)) {
+    pub fn push(&mut self, mut bytes: &[u8], mut take: impl FnMut(Option<TextLine<'_>>)) {
         while let Some(end) = bytes.iter().position(|byte| *byte == b'\n') {
             let (stretch, rest) = bytes.split_at(end);
             self.append(stretch);
@@ -69,7 +69,7 @@ impl LineDecoder {
         }
     }
 
-    fn finish_line(&mut self, take: &mut impl FnMut(Option<Line<'_>>)) {
+    fn finish_line(&mut self, take: &mut impl FnMut(Option<TextLine<'_>>)) {
         let bytes = std::mem::take(&mut self.bytes);
         let overflow = std::mem::take(&mut self.overflow);
         let was_aligned = std::mem::replace(&mut self.is_aligned, true);
@@ -79,7 +79,7 @@ impl LineDecoder {
             if parsed.is_none() {
                 self.damaged += 1;
             }
-            take(parsed.map(|parsed| Line {
+            take(parsed.map(|parsed| TextLine {
                 counter: parsed.counter,
                 values: &self.values,
             }));
@@ -113,7 +113,7 @@ impl LineDecoder {
         self.values.clear();
         for field in text.split(',') {
             let value: f64 = field.trim().parse().ok()?;
-            if !value.is_finite() {
+            if value.is_infinite() {
                 return None;
             }
             self.values.push(value);

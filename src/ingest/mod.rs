@@ -9,14 +9,22 @@ pub mod encode;
 mod error;
 mod fields;
 pub mod frames;
+mod gaps;
 pub mod lines;
+mod regular;
 pub mod serial;
 pub mod sidecar;
 pub mod wav;
 
 pub use error::IngestError;
+pub use gaps::runs_with_values;
 
 use ndarray::Array2;
+
+/// No sample has an index beyond this: up to here a 64-bit float tells
+/// neighbours apart, so that index / rate is the time. A source of 1 MHz takes
+/// 285 years to get there.
+pub const MAX_SAMPLE_INDEX: u64 = 1 << 53;
 
 /// What a source delivers, known before its first block.
 #[derive(Debug, Clone, PartialEq)]
@@ -49,7 +57,8 @@ pub struct Block {
     /// Index of the first frame since the source started.
     pub first_sample: u64,
     /// Channels × frames, row-major: each channel contiguous. Digital full
-    /// scale = 1.
+    /// scale = 1. Where a channel has no value at an instant, it holds no finite
+    /// number; an instant at which no channel has a value is missing.
     pub samples: Array2<f64>,
 }
 

@@ -5,19 +5,19 @@
 //! rate and clipping level from it, so that a recording gives the very stream
 //! that was recorded.
 
-use std::fs::File;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+use super::regular::open_regular;
 use super::{Gap, IngestError};
 use crate::setup::{RoleKind, SampleFormat, Setup, Unit};
 
 /// Version of the sidecar's layout, written into each.
 pub const SIDECAR_VERSION: u32 = 1;
 
-/// A sidecar larger than this is none of ours.
+/// A larger file was not written by this program.
 const SIDECAR_LIMIT_BYTES: u64 = 64 << 20;
 
 /// What the recorder says about one recording.
@@ -73,7 +73,7 @@ pub struct ChannelCalibration {
 /// BLAKE3 hash of a file, as sidecars and run folders state it.
 pub fn hash_of_file(path: &Path) -> io::Result<String> {
     let mut hasher = blake3::Hasher::new();
-    hasher.update_reader(std::fs::File::open(path)?)?;
+    hasher.update_reader(open_regular(path)?)?;
     Ok(hasher.finalize().to_hex().to_string())
 }
 
@@ -105,7 +105,7 @@ pub fn sidecar_path(recording: &Path) -> PathBuf {
 /// Reads the sidecar of `recording`; `None` if there is none.
 pub fn read_sidecar(recording: &Path) -> Result<Option<Sidecar>, IngestError> {
     let path = sidecar_path(recording);
-    let file = match File::open(&path) {
+    let file = match open_regular(&path) {
         Ok(file) => file,
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
         Err(source) => {

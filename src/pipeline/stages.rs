@@ -65,18 +65,22 @@ impl Intake {
         match message {
             Message::Block(block) => {
                 let frames = block.samples.ncols() as u64;
-                self.tally.frames += frames;
-                self.windows.block(&block, hand_on);
+                let missing = self.windows.block(&block, hand_on);
+                self.tally.frames += frames - missing;
+                self.tally.missing_frames += missing;
                 self.tally.reached = block.first_sample + frames;
                 None
             }
             Message::Gap(gap) => {
-                self.tally.missing_frames += gap.missing;
+                self.tally.missing_frames = self.tally.missing_frames.saturating_add(gap.missing);
                 self.windows.gap(gap, hand_on);
-                self.tally.reached = gap.first_sample + gap.missing;
+                self.tally.reached = gap.first_sample.saturating_add(gap.missing);
                 None
             }
-            Message::End(end) => Some(end),
+            Message::End(end) => {
+                self.windows.end(hand_on);
+                Some(end)
+            }
         }
     }
 }

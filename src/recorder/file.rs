@@ -9,8 +9,9 @@ use std::path::{Path, PathBuf};
 
 use ndarray::ArrayView2;
 
+use super::error::RecorderError;
+use super::options::RecorderOptions;
 use super::replace::{replace_file, sync_folder};
-use super::{RecorderError, RecorderOptions};
 use crate::ingest::encode::encode;
 use crate::ingest::sidecar::{Sidecar, hash_of_file, sidecar_path};
 
@@ -138,7 +139,7 @@ pub(super) fn seal(path: &Path, mut sidecar: Sidecar) -> Result<(), RecorderErro
 }
 
 /// Writes the sidecar of `recording` so that it is the old or the new one
-/// whatever happens meanwhile.
+/// at every moment.
 pub(super) fn write_sidecar(recording: &Path, sidecar: &Sidecar) -> Result<(), RecorderError> {
     let path = sidecar_path(recording);
     (|| {

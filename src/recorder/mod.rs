@@ -11,25 +11,26 @@
 
 mod error;
 mod file;
+mod options;
 mod repair;
 mod replace;
 mod space;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::thread::{self, JoinHandle};
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use jiff::{SignedDuration, Timestamp};
 use ndarray::{Axis, Slice};
 
 pub use error::RecorderError;
+pub use options::RecorderOptions;
 pub use repair::{RepairReport, repair};
 pub use replace::{replace_file, sync_folder};
 pub use space::{SpaceForecast, forecast_space};
 
-use crate::ingest::sidecar::{ChannelCalibration, SIDECAR_VERSION, Sidecar};
-use crate::ingest::{Block, Gap, Message, StreamFormat};
-use crate::setup::SampleFormat;
+use crate::ingest::sidecar::{SIDECAR_VERSION, Sidecar};
+use crate::ingest::{Block, Gap, Message};
 use file::{RecordingFile, seal, write_sidecar};
 
 /// Files end well before 4 GiB, where the sizes of a WAV header end.
@@ -37,57 +38,6 @@ const MAX_FILE_BYTES: u64 = (4 << 30) - (16 << 20);
 
 /// The length of a frame is a 16-bit field.
 const MAX_FRAME_BYTES: usize = 65_535;
-
-/// What a recorder writes, and where.
-#[derive(Debug, Clone)]
-pub struct RecorderOptions {
-    /// The folder; it has to exist.
-    pub dir: PathBuf,
-    /// Name of the source in the setup.
-    pub source: String,
-    /// What the source delivers.
-    pub format: StreamFormat,
-    /// How its samples are stored without rounding.
-    pub sample_format: SampleFormat,
-    /// Calibration of its channels, for the sidecar.
-    pub calibration: Vec<ChannelCalibration>,
-    /// A file is closed after this many seconds of samples. Whatever it says,
-    /// no file reaches 4 GiB.
-    pub split_seconds: f64,
-    /// Longest time that samples stay unsynced while samples come in.
-    pub sync_interval: Duration,
-}
-
-impl RecorderOptions {
-    /// Ten minutes a file, a sync every half second.
-    pub fn new(
-        dir: &Path,
-        source: &str,
-        format: StreamFormat,
-        sample_format: SampleFormat,
-        calibration: Vec<ChannelCalibration>,
-    ) -> Self {
-        Self {
-            dir: dir.to_owned(),
-            source: source.to_owned(),
-            format,
-            sample_format,
-            calibration,
-            split_seconds: 600.0,
-            sync_interval: Duration::from_millis(500),
-        }
-    }
-
-    /// Bytes of one frame.
-    pub fn frame_bytes(&self) -> usize {
-        self.format.channels * self.sample_format.sample_bytes()
-    }
-
-    /// Bytes a second that go to disk, for [`forecast_space`].
-    pub fn bytes_per_second(&self) -> f64 {
-        self.frame_bytes() as f64 * self.format.rate_hz
-    }
-}
 
 /// Writes one source to disk.
 #[derive(Debug)]
@@ -184,7 +134,7 @@ impl Recorder {
         if let Some((path, sidecar)) = &mut self.last_closed
             && !self.gaps.is_empty()
         {
-            // Nothing followed the last gap, so no later sidecar tells of it.
+            // Nothing followed the last gap, so no later sidecar holds it.
             *sidecar = crate::ingest::sidecar::read_sidecar(path)
                 .ok()
                 .flatten()

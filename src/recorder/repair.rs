@@ -4,7 +4,7 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
-use super::RecorderError;
+use super::error::RecorderError;
 use super::file::{HEADER_BYTES, header_bytes, io_error, seal};
 use super::replace::{IN_THE_MAKING, sync_folder};
 use crate::ingest::sidecar::{Sidecar, read_sidecar, sidecar_path};
@@ -83,7 +83,10 @@ fn repair_one(path: &Path, report: &mut RepairReport) -> Result<(), RecorderErro
 /// Cuts the file to whole frames and rewrites its header; gives the frames.
 fn close_file(path: &Path, sidecar: &Sidecar) -> std::io::Result<u64> {
     let mut file: File = OpenOptions::new().read(true).write(true).open(path)?;
-    let frame_bytes = (sidecar.channels * sidecar.sample_format.sample_bytes()).max(1) as u64;
+    let frame_bytes = sidecar
+        .channels
+        .saturating_mul(sidecar.sample_format.sample_bytes())
+        .max(1) as u64;
     let stored = file.metadata()?.len().saturating_sub(HEADER_BYTES);
     // A pad byte is never a frame: frames of odd length have three or more.
     let frames = stored / frame_bytes;

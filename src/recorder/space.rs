@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::time::Duration;
 
-use super::RecorderError;
+use super::error::RecorderError;
 
 /// What is left, and for how long.
 #[derive(Debug, Clone, Copy, PartialEq)]

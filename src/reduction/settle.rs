@@ -26,24 +26,29 @@ pub struct FittedChannel<'a> {
     pub fit: &'a IntervalChannel,
     /// Clipped raw samples within the hold.
     pub clipped: u64,
+    /// Raw samples within the hold that have no value.
+    pub missing: u64,
 }
 
-/// Joins a fit to the setup's channels. `clipped` counts by place in the plan.
+/// Joins a fit to the setup's channels. `counts` are the clipped samples and
+/// those without a value, by place in the plan.
 pub fn fitted_channels<'a>(
     setup: &'a Setup,
     plan: &TonePlan,
     interval: &'a IntervalTone,
-    clipped: &[u64],
+    counts: [&[u64]; 2],
 ) -> Vec<FittedChannel<'a>> {
     plan.channels
         .iter()
         .zip(&interval.channels)
         .enumerate()
         .filter_map(|(place, (planned, fit))| {
+            let count = |counts: &[u64]| counts.get(place).copied().unwrap_or_default();
             Some(FittedChannel {
                 channel: setup.channels.get(planned.setup_index)?,
                 fit,
-                clipped: clipped.get(place).copied().unwrap_or_default(),
+                clipped: count(counts[0]),
+                missing: count(counts[1]),
             })
         })
         .collect()
@@ -321,6 +326,12 @@ fn enter_strains(
     let hum_hz = near_mains_hz(frequency_hz, seconds);
     for (gauge, strain) in gauges.iter().zip(&found.strains_pp) {
         let name = &gauge.channel.name;
+        if gauge.missing > 0 {
+            point.reasons.push(format!(
+                "no strain from {name}: the gauge gave no value at some instants; look for a broken gauge or cable"
+            ));
+            continue;
+        }
         if gauge.clipped > 0 {
             point.reasons.push(format!(
                 "no strain from {name}: {} samples reached full scale; a wider range is right",

@@ -49,7 +49,7 @@ pub(super) struct Waves {
 
 /// Displacement along the span at one `s`: `y`, and its derivatives.
 #[derive(Debug, Clone)]
-pub(super) struct Field {
+pub(super) struct DisplacementField {
     pub(super) s: Complex64,
     pub(super) waves: Waves,
     constants: [Complex64; LIMIT],
@@ -155,10 +155,15 @@ impl Beam {
     }
 
     /// The field with the given impedances and forces at the attachments.
-    pub(super) fn field(&self, s: Complex64, impedances: &[Complex64], forces: &[f64]) -> Field {
+    pub(super) fn field(
+        &self,
+        s: Complex64,
+        impedances: &[Complex64],
+        forces: &[f64],
+    ) -> DisplacementField {
         let (mut system, waves) = self.system(s, impedances, forces);
         system.solve();
-        Field {
+        DisplacementField {
             s,
             waves,
             constants: system.right,
@@ -188,7 +193,7 @@ fn basis(waves: &Waves, length: f64, x: f64) -> [[Complex64; 4]; 4] {
     ]
 }
 
-impl Field {
+impl DisplacementField {
     /// `[y, y', y'', y''']` at `x`, m from the drive-end clamp; at an
     /// attachment, on its damper side.
     pub(super) fn at(&self, x: f64) -> [Complex64; 4] {

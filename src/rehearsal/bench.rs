@@ -5,7 +5,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 
-use super::sensors::{Noise, Quantisation, Sensor, Sensors};
+use super::sensors::{Noise, Quantisation, Sensors, VirtualSensor};
 use crate::setup::{Role, Setup};
 
 /// Sensors of an ordinary bench: noise at `snr_db` below each channel's own
@@ -17,7 +17,7 @@ pub fn bench_sensors(setup: &Setup, snr_db: f64, quantisation: Quantisation, see
     let channels = setup
         .channels
         .iter()
-        .map(|channel| Sensor {
+        .map(|channel| VirtualSensor {
             noise: Noise::SnrDb(snr_db),
             offset: 5e-4 * channel.full_scale * normal(),
             mains_peak: match channel.role {
@@ -31,7 +31,7 @@ pub fn bench_sensors(setup: &Setup, snr_db: f64, quantisation: Quantisation, see
                 Role::Antinode => 15.0 * normal(),
                 _ => 0.0,
             },
-            ..Sensor::default()
+            ..VirtualSensor::default()
         })
         .collect();
     Sensors {

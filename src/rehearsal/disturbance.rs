@@ -33,7 +33,7 @@ pub enum Disturbance {
         depth: f64,
     },
     /// A channel rattles: whenever it exceeds half its peak, a short ringing
-    /// starts anew.
+    /// starts again.
     Rattle {
         /// Row of the channel (its `index` in the setup).
         channel: usize,

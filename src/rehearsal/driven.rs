@@ -5,9 +5,9 @@
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
-use super::RehearsalError;
-use super::beam::{Beam, Field};
-use super::field::{self, Places};
+use super::beam::{Beam, DisplacementField};
+use super::error::RehearsalError;
+use super::field::{self, NodeAndAntinode};
 use super::model::SpanModel;
 use crate::setup::{Setup, StrainLocation};
 
@@ -25,8 +25,8 @@ pub(super) struct DrivenSpan {
 /// A steady state at one frequency, per newton of the source's force.
 #[derive(Debug, Clone)]
 pub(super) struct Steady {
-    pub(super) field: Field,
-    pub(super) places: Places,
+    pub(super) field: DisplacementField,
+    pub(super) places: NodeAndAntinode,
     /// Force in the force cell over the source's force.
     pub(super) cell: Complex64,
 }
@@ -43,7 +43,7 @@ impl DrivenSpan {
         let damper_m = setup.span.damper_position_m.map(|d| length - d);
         let inside = |x: f64| x > 0.0 && x < length;
         if !inside(drive_m) || damper_m.is_some_and(|d| !inside(d) || d <= drive_m) {
-            return Err(RehearsalError::Places {
+            return Err(RehearsalError::DrivePosition {
                 drive_m,
                 length_m: length,
             });
@@ -109,13 +109,13 @@ impl DrivenSpan {
     }
 
     /// Displacement field at `s` per newton of the source's force.
-    pub(super) fn field(&self, s: Complex64) -> Field {
+    pub(super) fn field(&self, s: Complex64) -> DisplacementField {
         self.beam.field(s, &self.impedances(s, true), &[1.0, 0.0])
     }
 
     /// Force in the force cell at `s`, where `direct` is the source's force and
     /// `field` what it causes: the shaker takes its share first.
-    pub(super) fn cell_force(&self, field: &Field, direct: f64) -> Complex64 {
+    pub(super) fn cell_force(&self, field: &DisplacementField, direct: f64) -> Complex64 {
         let [shaker, _] = self.impedances(field.s, true);
         let [y, ..] = field.at(self.drive_m);
         direct - shaker * field.s * y

@@ -3,11 +3,11 @@
 
 use num_complex::Complex64;
 
-use super::beam::{Beam, Field};
+use super::beam::{Beam, DisplacementField};
 
 /// Where a node or an antinode was looked for and found, m from the drive end.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Places {
+pub(super) struct NodeAndAntinode {
     pub(super) antinode_m: f64,
     pub(super) node_m: f64,
 }
@@ -20,7 +20,7 @@ enum Extremum {
 }
 
 /// Slope of |y|² along the span: zero at nodes and antinodes.
-fn amplitude_slope(field: &Field, x: f64) -> f64 {
+fn amplitude_slope(field: &DisplacementField, x: f64) -> f64 {
     let [y, slope, ..] = field.at(x);
     2.0 * (y * slope.conj()).re
 }
@@ -31,11 +31,11 @@ fn amplitude_slope(field: &Field, x: f64) -> f64 {
 /// `nodes_passed` nodes where the span is long enough. `None` where the motion
 /// has no node and antinode there.
 pub(super) fn places(
-    field: &Field,
+    field: &DisplacementField,
     drive_m: f64,
     from_m: f64,
     nodes_passed: usize,
-) -> Option<Places> {
+) -> Option<NodeAndAntinode> {
     let loop_m = std::f64::consts::PI / field.waves.travelling.im.abs();
     let step = loop_m / 24.0;
     // The clamp itself is a node, and next to it fading waves rule.
@@ -58,7 +58,7 @@ pub(super) fn places(
             match (kind, nodes.last()) {
                 (Extremum::Node, _) => nodes.push(place),
                 (Extremum::Antinode, Some(&node_m)) => {
-                    best = Some(Places {
+                    best = Some(NodeAndAntinode {
                         antinode_m: place,
                         node_m,
                     });
@@ -111,7 +111,7 @@ pub(super) fn bisect(function: impl Fn(f64) -> f64, low: f64, high: f64) -> f64 
 /// Mean power that the field carries towards the damper end through the
 /// section at `x`, W: shear force times velocity and moment times rotation
 /// rate of the field itself.
-pub(super) fn power_past_w(beam: &Beam, field: &Field, x: f64) -> f64 {
+pub(super) fn power_past_w(beam: &Beam, field: &DisplacementField, x: f64) -> f64 {
     let [y, slope, moment, shear] = field.at(x);
     let stiffness = field.waves.stiffness;
     let force = stiffness * shear - slope * beam.tension_n;

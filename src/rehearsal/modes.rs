@@ -250,7 +250,7 @@ impl Modes {
 
 fn blend(
     span: &VirtualSpan,
-    field: &super::beam::Field,
+    field: &super::beam::DisplacementField,
     direct: f64,
     from: Option<&Pickup>,
     to: Option<&Pickup>,

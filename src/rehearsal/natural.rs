@@ -4,11 +4,11 @@
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
-use super::RehearsalError;
-use super::beam::Field;
+use super::beam::DisplacementField;
 use super::driven::DrivenSpan;
+use super::error::RehearsalError;
 use super::model::DamperResonance;
-use super::poles::{self, Window};
+use super::poles::{self, SearchRegion};
 
 /// One natural vibration of the span with everything attached to it.
 #[derive(Debug, Clone)]
@@ -16,7 +16,7 @@ pub(super) struct Pole {
     /// `lambda`, rad/s, upper half plane.
     pub(super) s: Complex64,
     /// Residue of the displacement field per newton of the source's force.
-    pub(super) residue: Field,
+    pub(super) residue: DisplacementField,
 }
 
 fn characteristic(span: &DrivenSpan, s: Complex64) -> Complex64 {
@@ -56,7 +56,7 @@ pub(super) fn find_poles(span: &DrivenSpan) -> Result<Vec<Pole>, RehearsalError>
         let damper = &span.model.damper.resonances;
         guesses.extend(damper.iter().map(DamperResonance::pole));
     }
-    let window = Window {
+    let window = SearchRegion {
         low: Complex64::new(-0.3 * top, 0.55 * spacing),
         high: Complex64::new(0.3 * spacing, top),
     };
@@ -88,7 +88,7 @@ fn pole(span: &DrivenSpan, all: &[Complex64], k: usize) -> Option<Pole> {
         .map(|z| (z - s).norm())
         .fold(s.norm(), f64::min);
     let radius = 0.02 * nearest;
-    let mut residue = Field::zero(&span.beam, s);
+    let mut residue = DisplacementField::zero(&span.beam, s);
     for point in 0..POINTS {
         let offset = Complex64::from_polar(radius, TAU * f64::from(point) / f64::from(POINTS));
         residue.add(&span.field(s + offset), offset / f64::from(POINTS));

@@ -10,7 +10,7 @@ use ndarray::Array2;
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
-use super::RehearsalError;
+use super::error::RehearsalError;
 use super::modes::{BLOCK, Modes};
 use super::outcome::{Intervals, Settling, conclude};
 use super::program::Program;
@@ -91,13 +91,13 @@ pub struct Performance {
 
 /// Some frames of every row, at most 32.
 #[derive(Debug, Clone, Copy)]
-pub struct Block<'a> {
+pub struct SampleRows<'a> {
     /// Number of frames.
     pub frames: usize,
     values: &'a [f64],
 }
 
-impl<'a> Block<'a> {
+impl<'a> SampleRows<'a> {
     /// The rows, each `frames` long.
     pub fn rows(&self) -> impl Iterator<Item = &'a [f64]> + use<'a> {
         let frames = self.frames;
@@ -213,7 +213,7 @@ impl Performance {
 
     /// The next few frames, `None` at the end. Their number does not depend
     /// on how the caller reads, so neither do the samples.
-    pub fn next_block(&mut self) -> Option<Block<'_>> {
+    pub fn next_block(&mut self) -> Option<SampleRows<'_>> {
         if self.frame >= self.frames {
             if let Some(stage) = self.stages.get(self.stage)
                 && self.frame >= stage.frames[2]
@@ -249,7 +249,7 @@ impl Performance {
         }
         self.frame += frames as u64;
         self.piece_left -= frames as u64;
-        Some(Block {
+        Some(SampleRows {
             frames,
             values: &self.block,
         })

@@ -7,7 +7,7 @@ use std::f64::consts::{PI, TAU};
 use super::physics_tests::setup;
 use super::{
     Disturbance, DriveFrequency, DwellTruth, Expectation, Performance, Program, Quantisation,
-    Rehearsal, Sensor, Sensors, SpanModel, Step, Transition, VirtualSpan, perform,
+    Rehearsal, Sensors, SpanModel, Step, Transition, VirtualSensor, VirtualSpan, perform,
 };
 
 const RATE_HZ: f64 = 2000.0;
@@ -209,7 +209,7 @@ fn a_jump_off_resonance_beats_at_the_difference() {
 
 fn noisy() -> Sensors {
     Sensors {
-        default: Sensor {
+        default: VirtualSensor {
             offset: 0.3,
             mains_peak: 0.2,
             ..Sensors::with_snr_db(40.0).default

@@ -3,9 +3,9 @@
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
-use super::beam::{Beam, Field};
+use super::beam::{Beam, DisplacementField};
 use super::field::{power_past_w, power_w};
-use super::poles::{Window, zeros};
+use super::poles::{SearchRegion, zeros};
 use super::{Shaker, SpanModel, VirtualSpan};
 use crate::setup::{
     Channel, Conductor, HoldRules, Role, Setup, Source, SourceKind, Span, StrainLocation, Sweep,
@@ -96,7 +96,7 @@ pub(super) fn setup(damped: bool) -> Setup {
 
 /// Mean power lost along the conductor between two places of one segment, W:
 /// viscous and Kelvin–Voigt dissipation, integrated by Gauss–Legendre panels.
-fn power_lost_w(beam: &Beam, field: &Field, from: f64, to: f64) -> f64 {
+fn power_lost_w(beam: &Beam, field: &DisplacementField, from: f64, to: f64) -> f64 {
     // Nodes and weights of the five-point rule (Abramowitz & Stegun, table 25.4).
     const RULE: [(f64, f64); 5] = [
         (0.0, 0.568_888_888_888_888_9),
@@ -188,7 +188,7 @@ fn power_in_is_power_out() {
 fn natural_frequencies(beam: &Beam, expected_spacing_hz: f64, top_hz: f64) -> Vec<f64> {
     let function = |s: Complex64| beam.system(s, &[], &[]).0.solve();
     let spacing = TAU * expected_spacing_hz;
-    let window = Window {
+    let window = SearchRegion {
         low: Complex64::new(-0.5 * spacing, 0.5 * spacing),
         high: Complex64::new(0.5 * spacing, TAU * top_hz),
     };

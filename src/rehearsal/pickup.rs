@@ -2,7 +2,7 @@
 
 use num_complex::Complex64;
 
-use super::beam::Field;
+use super::beam::DisplacementField;
 use super::driven::{DrivenSpan, Steady};
 use crate::setup::{Channel, Quantity, SensorPlace};
 
@@ -73,7 +73,12 @@ impl Pickup {
 
     /// Digital value per newton of the source, from the field per newton (or
     /// its residue, where `direct` is 0).
-    pub(super) fn read(&self, span: &DrivenSpan, field: &Field, direct: f64) -> Complex64 {
+    pub(super) fn read(
+        &self,
+        span: &DrivenSpan,
+        field: &DisplacementField,
+        direct: f64,
+    ) -> Complex64 {
         let value = match self.what {
             Quality::Motion { derivative, x } => {
                 let [y, ..] = field.at(x);

@@ -106,7 +106,7 @@ impl Performance {
             .poles
             .iter()
             .map(|pole| {
-                // What dies within a cycle is nothing one could hear, and its
+                // What dies within a cycle is no audible vibration, and its
                 // part at the drive point is below the last bit.
                 if -pole.s.re > 0.15 * pole.s.im {
                     return Complex64::new(0.0, 0.0);

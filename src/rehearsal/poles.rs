@@ -9,12 +9,12 @@ use std::f64::consts::PI;
 
 /// A rectangle of the s plane, rad/s.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Window {
+pub(super) struct SearchRegion {
     pub(super) low: Complex64,
     pub(super) high: Complex64,
 }
 
-impl Window {
+impl SearchRegion {
     fn contains(&self, s: Complex64) -> bool {
         s.re > self.low.re && s.re < self.high.re && s.im > self.low.im && s.im < self.high.im
     }
@@ -31,7 +31,7 @@ pub(super) struct Incomplete {
 /// about the distance of neighbouring zeros, rad/s.
 pub(super) fn zeros(
     function: &dyn Fn(Complex64) -> Complex64,
-    window: Window,
+    window: SearchRegion,
     guesses: &[Complex64],
     spacing: f64,
 ) -> Result<Vec<Complex64>, Incomplete> {
@@ -113,7 +113,7 @@ fn newton(
 }
 
 /// Number of zeros in the window: turns of the function's phase around it.
-fn count(function: &dyn Fn(Complex64) -> Complex64, window: Window, spacing: f64) -> usize {
+fn count(function: &dyn Fn(Complex64) -> Complex64, window: SearchRegion, spacing: f64) -> usize {
     let corners = [
         window.low,
         Complex64::new(window.high.re, window.low.im),
@@ -162,7 +162,7 @@ mod tests {
         // close to a zero of sinh.
         let extra = [Complex64::new(-0.3, 7.0), Complex64::new(-0.01, 4.0 * PI)];
         let function = |s: Complex64| s.sinh() * (s - extra[0]) * (s - extra[1]);
-        let window = Window {
+        let window = SearchRegion {
             low: Complex64::new(-2.0, 0.5),
             high: Complex64::new(0.4, 6.5 * PI),
         };

@@ -3,8 +3,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::RehearsalError;
 use super::disturbance::Disturbance;
+use super::error::RehearsalError;
 use super::resonances::Resonance;
 use super::span::VirtualSpan;
 

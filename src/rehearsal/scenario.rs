@@ -1,8 +1,8 @@
 //! Fault scenarios: dwells that must not count although they look like a hold,
 //! and borderline ones. Values only, all invented.
 
-use super::RehearsalError;
 use super::disturbance::Disturbance;
+use super::error::RehearsalError;
 use super::program::{DriveFrequency, Program, Step, Transition};
 use super::resonances::Resonance;
 use super::span::VirtualSpan;

@@ -16,9 +16,9 @@ use crate::setup::SampleFormat;
 pub struct Sensors {
     /// One entry a channel, in the order of the setup's channels; channels
     /// without an entry get `default`.
-    pub channels: Vec<Sensor>,
+    pub channels: Vec<VirtualSensor>,
     /// For channels without an entry of their own.
-    pub default: Sensor,
+    pub default: VirtualSensor,
     /// Mains frequency, Hz.
     pub mains_hz: f64,
     /// What the converter rounds to.
@@ -27,7 +27,7 @@ pub struct Sensors {
 
 /// One sensor with its faults.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Sensor {
+pub struct VirtualSensor {
     /// White noise.
     pub noise: Noise,
     /// Constant offset, in the channel's unit.
@@ -82,7 +82,7 @@ impl Quantisation {
     }
 }
 
-impl Default for Sensor {
+impl Default for VirtualSensor {
     fn default() -> Self {
         Self {
             noise: Noise::None,
@@ -102,7 +102,7 @@ impl Default for Sensors {
     fn default() -> Self {
         Self {
             channels: Vec::new(),
-            default: Sensor::default(),
+            default: VirtualSensor::default(),
             mains_hz: 50.0,
             quantisation: Quantisation::Bits(24),
         }
@@ -113,16 +113,16 @@ impl Sensors {
     /// Sensors that differ from ideal ones by noise only.
     pub fn with_snr_db(snr_db: f64) -> Self {
         Self {
-            default: Sensor {
+            default: VirtualSensor {
                 noise: Noise::SnrDb(snr_db),
-                ..Sensor::default()
+                ..VirtualSensor::default()
             },
             ..Self::default()
         }
     }
 
     /// The sensor of the setup's channel number `channel`.
-    pub fn sensor(&self, channel: usize) -> Sensor {
+    pub fn sensor(&self, channel: usize) -> VirtualSensor {
         self.channels.get(channel).copied().unwrap_or(self.default)
     }
 }
@@ -154,7 +154,7 @@ pub(super) struct Converter {
 impl Converter {
     /// `digital` is digital full scale per unit of the channel.
     pub(super) fn new(
-        sensor: &Sensor,
+        sensor: &VirtualSensor,
         digital: f64,
         stream: u64,
         seed: u64,
@@ -248,7 +248,7 @@ impl Converter {
     }
 
     /// A loose part: each time the signal rises past half its peak a ringing
-    /// of about a third of the sampling rate starts anew and dies in some 12
+    /// of about a third of the sampling rate starts again and dies in some 12
     /// samples.
     fn ring(&mut self, samples: &mut [f64]) {
         let turn = Complex64::from_polar((-1.0_f64 / 12.0).exp(), TAU * 0.31);
@@ -271,7 +271,7 @@ impl Converter {
 mod tests {
     use super::*;
 
-    fn converted(sensor: Sensor, quantisation: Quantisation, input: &[f64]) -> Vec<f64> {
+    fn converted(sensor: VirtualSensor, quantisation: Quantisation, input: &[f64]) -> Vec<f64> {
         let mut converter = Converter::new(&sensor, 1.0, 0, 1, quantisation);
         converter.peak = 1.0;
         let mut samples = input.to_vec();
@@ -282,7 +282,7 @@ mod tests {
     #[test]
     fn sixteen_bits_are_those_of_a_wav_file() {
         let values = converted(
-            Sensor::default(),
+            VirtualSensor::default(),
             Quantisation::Bits(16),
             &[0.0, 0.4 / 32768.0, 0.6 / 32768.0, 2.0, -2.0],
         );
@@ -294,10 +294,10 @@ mod tests {
 
     #[test]
     fn harmonics_of_a_cosine_have_the_stated_size() {
-        let sensor = Sensor {
+        let sensor = VirtualSensor {
             second_harmonic: 0.02,
             third_harmonic: 0.05,
-            ..Sensor::default()
+            ..VirtualSensor::default()
         };
         let n = 240;
         let cosine: Vec<f64> = (0..n)

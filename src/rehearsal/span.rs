@@ -1,8 +1,8 @@
 //! The virtual span: a setup and a model in, poles and resonances out, found
 //! once. Pure; shares no physics with the analysis.
 
-use super::RehearsalError;
 use super::driven::DrivenSpan;
+use super::error::RehearsalError;
 use super::model::SpanModel;
 use super::natural::{Pole, find_poles, follow_poles};
 use super::resonances::{Resonance, find_resonances};

@@ -4,9 +4,9 @@
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
-use super::RehearsalError;
 use super::disturbance::Disturbance;
 use super::driven::{DrivenSpan, Steady};
+use super::error::RehearsalError;
 use super::pickup::Pickup;
 use super::program::{Step, Transition};
 use super::sensors::Sensors;

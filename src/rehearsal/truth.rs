@@ -11,7 +11,7 @@ use super::field::{power_past_w, power_w};
 use super::resonances::Resonance;
 use crate::setup::{LevelRule, StrainLocation};
 
-/// Whether an honest reading of the recording finds a hold in the dwell.
+/// Whether a correct analysis of the recording finds a hold in the dwell.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Expectation {

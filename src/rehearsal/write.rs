@@ -10,8 +10,8 @@ use std::path::{Path, PathBuf};
 
 use hound::{WavSpec, WavWriter};
 
-use super::RehearsalError;
-use super::perform::{Block, Performance};
+use super::error::RehearsalError;
+use super::perform::{Performance, SampleRows};
 use super::truth::DwellTruth;
 use crate::setup::SampleFormat;
 
@@ -41,7 +41,7 @@ impl Recording {
     }
 
     /// Appends what was performed.
-    pub fn write(&mut self, block: &Block<'_>) -> Result<(), RehearsalError> {
+    pub fn write(&mut self, block: &SampleRows<'_>) -> Result<(), RehearsalError> {
         let levels = 2f64.powi(i32::from(bits(self.format)) - 1);
         for frame in 0..block.frames {
             for row in 0..self.rows {

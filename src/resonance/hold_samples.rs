@@ -407,6 +407,7 @@ mod tests {
             column,
             to_si: 1.0,
             sets_frequency: true,
+            is_required: true,
         };
         TonePlan {
             rate_hz: RATE_HZ,

@@ -45,18 +45,23 @@ pub struct Dwell {
     /// Clipped raw samples of each channel of the source within the hold, or
     /// within what was judged in its place.
     pub clipped: Vec<u64>,
+    /// Raw samples of each channel without a value, likewise.
+    pub missing_values: Vec<u64>,
     /// Samples missing within the dwell.
     pub missing_samples: u64,
 }
 
-/// Clipped raw samples of each channel over some hops.
-pub fn clipped_by_channel<'a>(hops: impl Iterator<Item = &'a [ChannelTone]>) -> Vec<u64> {
-    let mut clipped = Vec::new();
+/// What `count` gives, summed over some hops for each channel.
+pub fn sum_by_channel<'a>(
+    hops: impl Iterator<Item = &'a [ChannelTone]>,
+    count: impl Fn(&ChannelTone) -> u64,
+) -> Vec<u64> {
+    let mut sums = Vec::new();
     for channels in hops {
-        clipped.resize(channels.len(), 0);
-        for (sum, channel) in clipped.iter_mut().zip(channels) {
-            *sum += channel.clipped;
+        sums.resize(channels.len(), 0);
+        for (sum, channel) in sums.iter_mut().zip(channels) {
+            *sum += count(channel);
         }
     }
-    clipped
+    sums
 }

@@ -27,7 +27,7 @@ mod model;
 mod read;
 mod requirements;
 mod role;
-mod sample_format;
+mod sampling;
 mod table;
 #[cfg(test)]
 mod tests;
@@ -44,7 +44,7 @@ pub use model::{
 };
 pub use requirements::{Criterion, DecisionRule, Requirement};
 pub use role::{Count, Role, RoleKind, RoleRow, SensorPlace, StrainLocation};
-pub use sample_format::SampleFormat;
+pub use sampling::{MAX_RATE_HZ, SampleFormat, is_rate};
 pub use warnings::warnings;
 pub use words::{LevelRule, Protocol, Quantity, Unit, Verdict};
 

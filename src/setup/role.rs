@@ -196,7 +196,6 @@ impl RoleKind {
                 needs: Some("location"),
                 bears_phase: false,
                 without: "no strain, no `clamp-strain` level",
-                ..motion
             },
             Self::Wave => RoleRow {
                 word: "wave",

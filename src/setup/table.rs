@@ -444,8 +444,10 @@ pub(super) static SOURCE: Section = Section {
         Key::number(
             "rate_hz",
             "Hz",
-            above_zero("a sampling rate")
-                .taken_up_to(1e6, "no accelerometer channel of the trade samples faster"),
+            above_zero("a sampling rate").taken_up_to(
+                super::sampling::MAX_RATE_HZ,
+                "no accelerometer channel of the trade samples faster",
+            ),
             Nothing("as it arrives"),
             "expected sampling rate, checked against what arrives; required for `lines`, which do \
              not carry it. Below 4 × `high_hz` is a fault: the tone and its second harmonic would \

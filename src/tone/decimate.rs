@@ -118,11 +118,33 @@ fn bessel_i0(x: f64) -> f64 {
     sum
 }
 
+fn values_missing(samples: &[f64]) -> u64 {
+    samples.iter().map(|x| u64::from(!x.is_finite())).sum()
+}
+
+/// `row` with every missing value of `used`, its part from `used_from` on,
+/// taken as the value before it: the hop says that it cannot be trusted, and
+/// what is made of it stays a number.
+fn hold_last_value(row: &[f64], used_from: usize, used: &[f64]) -> Vec<f64> {
+    let mut held = row.to_vec();
+    let first = used.iter().find(|x| x.is_finite());
+    let mut last = first.copied().unwrap_or(0.0);
+    for (slot, value) in held.iter_mut().skip(used_from).zip(used) {
+        if value.is_finite() {
+            last = *value;
+        }
+        *slot = last;
+    }
+    held
+}
+
 /// What the raw samples of one hop say about one channel.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct RawHop {
     /// Samples at or beyond the clip level.
     pub clipped: u64,
+    /// Samples without a value, those that the filter looks at included.
+    pub missing: u64,
     /// Largest |second difference|, SI.
     pub second_difference_peak: f64,
     /// Sum of squared second differences, SI².
@@ -201,7 +223,8 @@ impl Decimator {
             self.first = block.first_sample;
             // The first hop whose filter finds all its samples, the two that
             // the second difference looks back on included.
-            self.next_hop = (block.first_sample + half.max(2)).div_ceil(self.hop_raw());
+            let first_whole = block.first_sample.saturating_add(half.max(2));
+            self.next_hop = first_whole.div_ceil(self.hop_raw());
             if block.first_sample == 0 {
                 self.next_hop = 0;
             }
@@ -209,8 +232,13 @@ impl Decimator {
         for (row, (column, to_si)) in self.pending.iter_mut().zip(&self.columns) {
             row.extend(block.samples.row(*column).iter().map(|x| x * to_si));
         }
-        let end = block.first_sample + block.samples.ncols() as u64;
-        while end > self.last_raw_of(self.next_hop) {
+        let end = block
+            .first_sample
+            .saturating_add(block.samples.ncols() as u64);
+        while self
+            .last_raw_of(self.next_hop)
+            .is_some_and(|last| end > last)
+        {
             let hop = self.make(self.next_hop);
             self.next_hop += 1;
             out(hop);
@@ -218,11 +246,13 @@ impl Decimator {
         self.discard();
     }
 
-    /// Last raw index that hop `hop` looks at.
-    fn last_raw_of(&self, hop: u64) -> u64 {
-        let last_decimated = (hop + 1) * self.hop_raw() - self.factor as u64;
+    /// Last raw index that hop `hop` looks at; `None` beyond what an index can
+    /// say, where no hop is ever whole.
+    fn last_raw_of(&self, hop: u64) -> Option<u64> {
+        let end = hop.checked_add(1)?.checked_mul(self.hop_raw())?;
+        let last_decimated = end - self.factor as u64;
         // The raw statistics want the whole hop, the filter its far half.
-        ((hop + 1) * self.hop_raw() - 1).max(last_decimated + self.filter.half() as u64)
+        Some((end - 1).max(last_decimated.checked_add(self.filter.half() as u64)?))
     }
 
     fn make(&self, number: u64) -> Hop {
@@ -230,12 +260,25 @@ impl Decimator {
         let mut samples = Array2::zeros((self.pending.len(), self.hop_samples));
         let mut raw = Vec::with_capacity(self.pending.len());
         let start = (number * self.hop_raw()) as i64 - self.first as i64;
+        // What this hop looks at, and nothing else: how the samples were cut
+        // into blocks must not show.
+        let used_from = (start - half.max(2) as i64).max(0) as usize;
+        let used_to = self
+            .last_raw_of(number)
+            .unwrap_or(0)
+            .saturating_sub(self.first) as usize
+            + 1;
+        let used = used_from..used_to.max(used_from);
         for ((row, (_, to_si)), mut target) in self
             .pending
             .iter()
             .zip(&self.columns)
             .zip(samples.rows_mut())
         {
+            let used = row.get(used.clone()).unwrap_or_default();
+            let missing = values_missing(used);
+            let held = (missing > 0).then(|| hold_last_value(row, used_from, used));
+            let row = held.as_deref().unwrap_or(row);
             for (j, value) in target.iter_mut().enumerate() {
                 let from = start + (j * self.factor) as i64 - half as i64;
                 let to = (from + 2 * half as i64 + 1) as usize;
@@ -256,7 +299,10 @@ impl Decimator {
                     }),
                 };
             }
-            raw.push(self.raw_hop(row, start, *to_si));
+            raw.push(RawHop {
+                missing,
+                ..self.raw_hop(row, start, *to_si)
+            });
         }
         Hop {
             number,
@@ -290,8 +336,10 @@ impl Decimator {
 
     /// Drops what no later hop looks at.
     fn discard(&mut self) {
-        let keep_from =
-            (self.next_hop * self.hop_raw()).saturating_sub(self.filter.half().max(2) as u64);
+        let keep_from = self
+            .next_hop
+            .saturating_mul(self.hop_raw())
+            .saturating_sub(self.filter.half().max(2) as u64);
         let drop = keep_from.saturating_sub(self.first) as usize;
         // Moving the rest down costs as much as it is long: do it seldom.
         if drop > 4 * self.filter.half() + self.hop_raw() as usize {

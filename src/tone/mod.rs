@@ -44,6 +44,9 @@ pub struct ChannelTone {
     pub second_difference_rms: f64,
     /// Raw samples at or beyond full scale in this hop.
     pub clipped: u64,
+    /// Raw samples that this hop looks at and that have no value in this
+    /// channel. Where there are any, nothing of the channel can be trusted.
+    pub missing: u64,
 }
 
 impl ChannelTone {

@@ -70,6 +70,10 @@ pub struct PlannedChannel {
     pub to_si: f64,
     /// Whether the common frequency is estimated from this channel too.
     pub sets_frequency: bool,
+    /// Whether an instant at which this channel has no value is missing as a
+    /// whole: the readings of a resonance rest on it. Where it is not, the
+    /// channel alone lacks the value.
+    pub is_required: bool,
 }
 
 /// The plan for one source. The default one plans nothing.
@@ -139,6 +143,7 @@ impl TonePlan {
                 } else {
                     channel.role != Role::Monitor
                 },
+                is_required: channel.role.bears_phase(),
             });
         }
         let decimation = ((format.rate_hz / (RATE_OVER_HIGH * high_hz)).floor() as usize).max(1);

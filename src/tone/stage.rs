@@ -3,7 +3,7 @@
 //! nothing between windows, so that any number of them may work side by side
 //! and give the same frames.
 
-use ndarray::{Array2, Axis, concatenate, s};
+use ndarray::{Array2, ArrayView1, Axis, concatenate, s};
 use std::collections::VecDeque;
 use std::sync::Arc;
 
@@ -12,7 +12,7 @@ use super::fit::{FitError, ToneFit, ToneGuess, fit, residual};
 use super::plan::TonePlan;
 use super::search::Search;
 use super::{ChannelTone, ToneFrame, ToneGap, ToneMessage};
-use crate::ingest::{Block, Gap};
+use crate::ingest::{Block, Gap, runs_with_values};
 use crate::maths;
 
 /// One window of samples, ready for the estimate.
@@ -43,6 +43,10 @@ pub struct Windows {
     plan: TonePlan,
     decimator: Decimator,
     recent: VecDeque<Hop>,
+    /// Columns of the channels that every instant has to have a value in.
+    required: Vec<usize>,
+    /// Instants without a value in a required channel, up to now.
+    open_gap: Option<Gap>,
 }
 
 impl Windows {
@@ -51,12 +55,72 @@ impl Windows {
         Self {
             decimator: Decimator::new(&plan),
             recent: VecDeque::new(),
+            required: plan
+                .channels
+                .iter()
+                .filter(|channel| channel.is_required)
+                .map(|channel| channel.column)
+                .collect(),
+            open_gap: None,
             plan,
         }
     }
 
-    /// Takes a block; calls `out` with each window it completes.
-    pub fn block(&mut self, block: &Block, mut out: impl FnMut(WindowMessage)) {
+    /// Takes a block; calls `out` with each window it completes. Instants at
+    /// which a required channel has no value are a gap; gives their number.
+    pub fn block(&mut self, block: &Block, mut out: impl FnMut(WindowMessage)) -> u64 {
+        let is_whole = self
+            .required
+            .iter()
+            .all(|column| has_all_values(block.samples.row(*column)));
+        if is_whole {
+            self.whole_block(block, &mut out);
+            return 0;
+        }
+        let required = self.required.clone();
+        let has_values = |block: &Block, frame: usize| {
+            required.iter().all(|column| {
+                block
+                    .samples
+                    .get((*column, frame))
+                    .is_some_and(|x| x.is_finite())
+            })
+        };
+        let mut missing = 0;
+        let mut reached = block.first_sample;
+        for run in runs_with_values(block.clone(), has_values) {
+            missing += self.lack(reached, run.first_sample);
+            reached = run.first_sample + run.samples.ncols() as u64;
+            self.whole_block(&run, &mut out);
+        }
+        missing + self.lack(reached, block.first_sample + block.samples.ncols() as u64)
+    }
+
+    /// Notes that there is no value from `from` to `to`; gives their number.
+    fn lack(&mut self, from: u64, to: u64) -> u64 {
+        let missing = to - from;
+        if missing > 0 {
+            self.open_gap
+                .get_or_insert(Gap {
+                    first_sample: from,
+                    missing: 0,
+                })
+                .missing += missing;
+        }
+        missing
+    }
+
+    /// At the end of a source: says what is still to be said.
+    pub fn end(&mut self, mut out: impl FnMut(WindowMessage)) {
+        if let Some(gap) = self.open_gap.take() {
+            self.interrupt(gap, &mut out);
+        }
+    }
+
+    fn whole_block(&mut self, block: &Block, out: &mut impl FnMut(WindowMessage)) {
+        if let Some(gap) = self.open_gap.take() {
+            self.interrupt(gap, out);
+        }
         let (recent, hops) = (&mut self.recent, self.plan.window_hops);
         self.decimator.push(block, |hop| {
             recent.push_back(hop);
@@ -73,6 +137,14 @@ impl Windows {
 
     /// Takes a gap: windows start afresh behind it.
     pub fn gap(&mut self, gap: Gap, mut out: impl FnMut(WindowMessage)) {
+        let gap = self.open_gap.take().map_or(gap, |open| Gap {
+            first_sample: open.first_sample,
+            missing: open.missing.saturating_add(gap.missing),
+        });
+        self.interrupt(gap, &mut out);
+    }
+
+    fn interrupt(&mut self, gap: Gap, out: &mut impl FnMut(WindowMessage)) {
         self.decimator.interrupt();
         self.recent.clear();
         out(WindowMessage::Gap(ToneGap {
@@ -80,6 +152,11 @@ impl Windows {
             missing_samples: gap.missing,
         }));
     }
+}
+
+fn has_all_values(row: ArrayView1<f64>) -> bool {
+    // No early end: so it takes several values at once.
+    row.iter().fold(true, |all, x| all & x.is_finite())
 }
 
 fn join(hops: &VecDeque<Hop>) -> Option<Window> {
@@ -241,6 +318,7 @@ fn without_tone(raw: RawHop) -> ChannelTone {
         second_difference_peak: raw.second_difference_peak,
         second_difference_rms: (raw.second_difference_sum / count).sqrt(),
         clipped: raw.clipped,
+        missing: raw.missing,
         ..ChannelTone::default()
     }
 }
@@ -258,6 +336,7 @@ mod tests {
             column,
             to_si,
             sets_frequency: true,
+            is_required: true,
         };
         let hop_samples = (rate_hz / decimation as f64 / 4.0).round() as usize;
         TonePlan {
@@ -366,6 +445,88 @@ mod tests {
         // Hop 11 (2750…2999) is the first whole one behind the gap; the first
         // window behind it ends with hop 14.
         assert_eq!(hops, [3, 4, 5, 6, 7, 8, 9, 14, 15, 16]);
+    }
+
+    /// A value that is missing in a channel that is not required: the other
+    /// channels' numbers are the same bits, and only the hops that look at the
+    /// place say that this channel cannot be trusted.
+    #[test]
+    fn a_missing_value_stays_in_its_channel() {
+        for (rate_hz, decimation) in [(1000.0, 1), (10_000.0, 9)] {
+            let mut plan = plan(rate_hz, decimation);
+            plan.channels[1].is_required = false;
+            plan.channels[1].sets_frequency = false;
+            let sound = samples(rate_hz, (6.0 * rate_hz) as usize);
+            let mut holed = sound.clone();
+            let place = (3.1 * rate_hz) as usize;
+            holed[(1, place)] = f64::NAN;
+            let sound = frames(&plan, std::iter::once((0, sound)));
+            let whole = frames(&plan, std::iter::once((0, holed.clone())));
+            assert_eq!(sound.len(), whole.len());
+            for (a, b) in sound.iter().zip(&whole) {
+                assert_eq!(a.frequency_hz, b.frequency_hz);
+                assert_eq!(a.channels[0], b.channels[0]);
+                assert!(b.samples.iter().all(|x| x.is_finite()));
+            }
+            let missing: Vec<f64> = whole
+                .iter()
+                .filter(|frame| frame.channels[1].missing > 0)
+                .map(|frame| frame.end_s)
+                .collect();
+            assert!((1..=2).contains(&missing.len()), "{missing:?}");
+            assert!(missing.iter().all(|end_s| (3.0..3.6).contains(end_s)));
+            for size in [7, 1000] {
+                let starts = (0..holed.ncols()).step_by(size);
+                let blocks = starts.map(|start| {
+                    let end = (start + size).min(holed.ncols());
+                    (start as u64, holed.slice(s![.., start..end]).to_owned())
+                });
+                assert_eq!(frames(&plan, blocks), whole);
+            }
+        }
+    }
+
+    /// In a required channel it is a gap, stated once however many blocks it
+    /// lasts.
+    #[test]
+    fn a_missing_value_of_a_required_channel_is_a_gap() {
+        let plan = plan(1000.0, 1);
+        let mut holed = samples(1000.0, 8000);
+        holed.slice_mut(s![0, 2600..2723]).fill(f64::NAN);
+        holed[(1, 7900)] = f64::INFINITY;
+        for size in [1, 100, 8000] {
+            let mut windows = Windows::new(plan.clone());
+            let (mut hops, mut gaps, mut missing) = (Vec::new(), Vec::new(), 0);
+            let mut note = |message| match message {
+                WindowMessage::Window(window) => hops.push(window.hop),
+                WindowMessage::Gap(gap) => gaps.push((gap.at_s, gap.missing_samples)),
+            };
+            for start in (0..8000).step_by(size) {
+                let block = Block {
+                    first_sample: start as u64,
+                    samples: holed.slice(s![.., start..start + size]).to_owned(),
+                };
+                missing += windows.block(&block, &mut note);
+            }
+            windows.end(&mut note);
+            assert_eq!(gaps, [(2.6, 123), (7.9, 1)], "blocks of {size}");
+            assert_eq!(missing, 124);
+            assert_eq!(hops[6..9], [9, 14, 15]);
+        }
+    }
+
+    #[test]
+    fn an_index_at_the_end_of_counting_makes_no_hop_and_ends() {
+        let plan = plan(1000.0, 1);
+        for before_end in [0, 1, 999, 5_000, 1 << 62] {
+            let block = Block {
+                first_sample: u64::MAX - before_end,
+                samples: samples(1000.0, 3_000),
+            };
+            let mut hops = 0;
+            Windows::new(plan.clone()).block(&block, |_| hops += 1);
+            assert!(hops <= 12, "{before_end}: {hops}");
+        }
     }
 
     #[test]

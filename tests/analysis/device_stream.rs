@@ -4,6 +4,7 @@
 #![allow(clippy::float_cmp, reason = "transport is exact")]
 
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
 use std::time::Duration;
 
 use ndarray::Array2;
@@ -16,7 +17,7 @@ use spanhold::ingest::frames::{
     encode_announcement, encode_samples,
 };
 use spanhold::ingest::lines::LineDecoder;
-use spanhold::ingest::serial::{Feed, LinkStatistics};
+use spanhold::ingest::serial::{LinkDecoder, LinkStatistics};
 use spanhold::setup::SampleFormat;
 
 const GUIDE: &str = include_str!("../../src/guide/device-protocol.md");
@@ -220,7 +221,7 @@ fn damage(rng: &mut ChaCha8Rng, sent: &mut Sent, fault: Fault) {
 
 /// Feeds a line in random portions.
 fn receive(rng: &mut ChaCha8Rng, line: &[u8]) -> (Vec<Block>, LinkStatistics) {
-    let mut feed = Feed::frames(0);
+    let mut feed = LinkDecoder::frames(0);
     let mut blocks = Vec::new();
     let mut rest = line;
     let mut now = Duration::ZERO;
@@ -414,6 +415,153 @@ fn a_restart_with_the_old_id_is_noticed() {
     );
 }
 
+/// However soon a device restarts and whatever it sends: its old stream id does
+/// not join what came before to what came after.
+#[test]
+fn a_restart_with_the_old_id_is_never_spliced() {
+    for frames_before in 1..40 {
+        for signal in [1, 2] {
+            if signal == 1 && frames_before == 1 {
+                // One frame that comes twice, byte for byte: nobody can tell.
+                continue;
+            }
+            let mut line = Vec::new();
+            for (count, signal) in [(frames_before, 1), (80, signal)] {
+                let mut writer = FrameWriter::new(SampleFormat::I32, CHANNELS as u16, RATE_HZ, 1);
+                for n in 0..count {
+                    let block = sample_block(signal, n * 10, 10);
+                    writer.write(block.view(), &mut line).unwrap();
+                }
+            }
+            let (blocks, statistics) = receive(&mut ChaCha8Rng::seed_from_u64(8), &line);
+            assert_eq!(statistics.restarts, 1, "{frames_before} {signal}");
+            assert_eq!(statistics.frames, frames_before + 80);
+            let end = frames_before * 10;
+            let next = blocks.iter().find(|block| block.first_sample >= end);
+            assert!(next.unwrap().first_sample > end, "{frames_before} {signal}");
+        }
+    }
+}
+
+/// Devices that restart at random moments and choose among three stream ids:
+/// samples with neighbouring indices were taken one after the other.
+#[test]
+fn mixed_streams_are_never_spliced() {
+    let mut restarts_found = 0;
+    for seed in 0..3_000 {
+        let rng = &mut ChaCha8Rng::seed_from_u64(seed);
+        let mut line = Vec::new();
+        // The number of the stream stands in its samples; its id may repeat.
+        for stream in 1..rng.random_range(2..8) {
+            let id = rng.random_range(1..4);
+            let mut writer = FrameWriter::new(SampleFormat::I32, CHANNELS as u16, RATE_HZ, id);
+            let frames = rng.random_range(1..30);
+            for _ in 0..rng.random_range(1..25) {
+                let counter = writer.header().first_sample;
+                let block = sample_block(stream, counter, frames);
+                let start = line.len();
+                writer.write(block.view(), &mut line).unwrap();
+                if rng.random_bool(0.05) {
+                    line.extend_from_within(start..);
+                }
+            }
+        }
+        let (blocks, statistics) = receive(rng, &line);
+        restarts_found += statistics.restarts;
+        let mut before: Option<(u64, u64, i32)> = None;
+        for block in &blocks {
+            for (n, column) in block.samples.columns().into_iter().enumerate() {
+                let index = block.first_sample + n as u64;
+                let code = |channel: usize| (column[channel] * 2_147_483_648.0) as i32;
+                let (counter, stream) = (code(0) as u64, code(1));
+                if let Some((last_index, last_counter, last_stream)) = before {
+                    assert!(index > last_index, "seed {seed}");
+                    if index == last_index + 1 {
+                        let now = (counter, stream);
+                        assert_eq!(now, (last_counter + 1, last_stream), "seed {seed}");
+                    }
+                }
+                before = Some((index, counter, stream));
+            }
+        }
+    }
+    assert!(restarts_found > 5_000, "{restarts_found}");
+}
+
+/// A frame of samples with any counter, its check sum right.
+fn frame_at(counter: u64, rate_hz: f64) -> Vec<u8> {
+    let writer = FrameWriter::new(SampleFormat::I32, CHANNELS as u16, rate_hz, 1);
+    let header = SampleHeader {
+        first_sample: counter,
+        ..*writer.header()
+    };
+    let mut bytes = Vec::new();
+    encode_samples(&header, &[0; 10 * CHANNELS * 4], &mut bytes);
+    bytes
+}
+
+/// One frame that claims to be years ahead costs nothing but itself, however
+/// often it comes.
+#[test]
+fn a_counter_far_ahead_is_no_loss_of_samples() {
+    for every in [1, 3, 50] {
+        let mut writer = FrameWriter::new(SampleFormat::I32, CHANNELS as u16, RATE_HZ, 1);
+        let mut line = Vec::new();
+        let mut rogues = 0;
+        for n in 0..100 {
+            writer
+                .write(sample_block(1, n * 10, 10).view(), &mut line)
+                .unwrap();
+            if n % every == 0 {
+                // The last one whose samples the counter can still hold, a
+                // sign bit, and a day of samples.
+                let ahead = [u64::MAX - 10, 1 << 63, 86_400_000][rogues as usize % 3];
+                line.extend(frame_at(ahead, RATE_HZ));
+                rogues += 1;
+            }
+        }
+        let (blocks, statistics) = receive(&mut ChaCha8Rng::seed_from_u64(9), &line);
+        assert_eq!(check_blocks(&blocks)[&1].samples, 1_000, "{every}");
+        assert_eq!(statistics.lost_samples, 0);
+        assert_eq!((statistics.inconsistent, statistics.restarts), (rogues, 0));
+    }
+}
+
+/// A device that does go on at another count is followed, after a gap.
+#[test]
+fn a_count_that_stays_far_ahead_is_a_restart() {
+    let mut line = Vec::new();
+    for n in 0..100 {
+        let offset = if n < 20 { 0 } else { 1 << 62 };
+        line.extend(frame_at(offset + n * 10, RATE_HZ));
+    }
+    let (blocks, statistics) = receive(&mut ChaCha8Rng::seed_from_u64(10), &line);
+    assert_eq!((statistics.restarts, statistics.frames), (1, 85));
+    let last = blocks.last().unwrap();
+    assert!(last.first_sample < 10_000, "{}", last.first_sample);
+    let jumps = blocks.windows(2).filter(|pair| {
+        pair[1].first_sample > pair[0].first_sample + pair[0].samples.ncols() as u64
+    });
+    assert_eq!(jumps.count(), 1);
+}
+
+/// A rate that no device has is refused with the frame, before memory is set
+/// aside for it.
+#[test]
+fn frames_that_state_an_impossible_rate_are_refused() {
+    let rates = [1e308, 1e12, 1_000_000.1, 0.0, -1.0, f64::NAN, f64::INFINITY];
+    let mut line: Vec<u8> = rates.iter().flat_map(|hz| frame_at(0, *hz)).collect();
+    let (blocks, statistics) = receive(&mut ChaCha8Rng::seed_from_u64(11), &line);
+    assert!(blocks.is_empty());
+    assert_eq!(statistics.malformed, 7);
+    assert_eq!(statistics.refused_rate_hz, Some(f64::INFINITY));
+    for (n, hz) in [(0, 1e6), (10, 1e6)] {
+        line.extend(frame_at(n, hz));
+    }
+    let (blocks, _) = receive(&mut ChaCha8Rng::seed_from_u64(11), &line);
+    assert_eq!(blocks[0].samples.ncols(), 20);
+}
+
 #[test]
 fn an_announcement_comes_through() {
     let announcement = Announcement {
@@ -438,7 +586,7 @@ fn an_announcement_comes_through() {
     encode_announcement(&announcement, &mut line);
     let mut expected = announcement;
     expected.channels[1].name = "x".repeat(255);
-    let mut feed = Feed::frames(0);
+    let mut feed = LinkDecoder::frames(0);
     feed.push(&line, Duration::ZERO, &mut Vec::new()).unwrap();
     assert_eq!(feed.statistics().announcement, Some(expected));
 }
@@ -465,9 +613,11 @@ fn every_sample_format_comes_through_exactly() {
 }
 
 #[test]
-fn a_float_that_is_no_number_is_missing() {
+fn a_float_that_is_no_number_is_missing_in_its_channel_alone() {
     let mut samples = Array2::zeros((2, 10));
     samples[(1, 4)] = f64::NAN;
+    samples[(0, 7)] = f64::NAN;
+    samples[(1, 7)] = f64::INFINITY;
     let bytes: Vec<u8> = samples
         .columns()
         .into_iter()
@@ -482,8 +632,14 @@ fn a_float_that_is_no_number_is_missing() {
         .iter()
         .map(|b| (b.first_sample, b.samples.ncols()))
         .collect();
-    assert_eq!(places, [(0, 4), (5, 5)]);
-    assert_eq!(statistics.not_finite_samples, 1);
+    assert_eq!(
+        places,
+        [(0, 7), (8, 2)],
+        "an instant without any value is missing"
+    );
+    assert!(blocks[0].samples[(1, 4)].is_nan());
+    assert_eq!(blocks[0].samples[(0, 4)], 0.0);
+    assert_eq!(statistics.values_missing, 3);
 }
 
 proptest! {
@@ -506,7 +662,7 @@ proptest! {
         }
         let line: Vec<u8> = sent.into_iter().flat_map(|frame| frame.bytes).collect();
         let decode = |portion: usize| {
-            let mut feed = Feed::frames(5);
+            let mut feed = LinkDecoder::frames(5);
             let mut blocks = Vec::new();
             for bytes in line.chunks(portion) {
                 feed.push(bytes, Duration::ZERO, &mut blocks).unwrap();
@@ -531,7 +687,7 @@ proptest! {
         body.extend(crc.to_le_bytes());
         let mut line = cobs::encode_vec(&body);
         line.push(0);
-        let mut feed = Feed::frames(0);
+        let mut feed = LinkDecoder::frames(0);
         let mut blocks = Vec::new();
         let _ = feed.push(&line, Duration::ZERO, &mut blocks);
         feed.flush(Duration::ZERO, &mut blocks);
@@ -553,14 +709,14 @@ proptest! {
         let whole = decode(usize::MAX);
         for (_, values) in whole.iter().flatten() {
             prop_assert!(!values.is_empty());
-            prop_assert!(values.iter().all(|value| value.is_finite()));
+            prop_assert!(values.iter().all(|value| !value.is_infinite()));
         }
         prop_assert_eq!(decode(portion), whole);
     }
 }
 
 fn feed_lines(text: &str) -> (Vec<(u64, Vec<f64>)>, LinkStatistics) {
-    let mut feed = Feed::lines(0, 100.0);
+    let mut feed = LinkDecoder::lines(0, 100.0);
     let mut blocks = Vec::new();
     feed.push(text.as_bytes(), Duration::ZERO, &mut blocks)
         .unwrap();
@@ -582,8 +738,34 @@ fn plain_lines_settle_and_count_what_is_damaged() {
         .iter()
         .map(|(index, row)| (*index, row[0], row[1]))
         .collect();
-    assert_eq!(values, [(0, 0.5, -1e-3), (1, 1.0, 2.0), (5, 4.0, 5.0)]);
-    assert_eq!(statistics.lost_samples, 3);
+    assert_eq!(values[..2], [(0, 0.5, -1e-3), (1, 1.0, 2.0)]);
+    assert!(
+        values[2].1.is_nan() && values[2].2 == 1.0,
+        "one channel has no value"
+    );
+    assert_eq!((values[2].0, values[3]), (4, (5, 4.0, 5.0)));
+    assert_eq!(statistics.lost_samples, 2);
+}
+
+/// A counter that was altered on the line is no loss of millions.
+#[test]
+fn a_line_whose_counter_is_far_ahead_is_left_out() {
+    let mut text = String::from("\n#0,0\n#1,1\n#2,2\n");
+    for n in 3..40_u32 {
+        let counter = if n % 5 == 0 { 2_000_000_000 + n } else { n };
+        writeln!(text, "#{counter},{n}").unwrap();
+    }
+    let (rows, statistics) = feed_lines(&text);
+    let first = rows[0].1[0] as u64;
+    for (index, row) in &rows {
+        assert_eq!(
+            *index + first,
+            row[0] as u64,
+            "the index follows the counter"
+        );
+    }
+    assert_eq!((rows.len(), statistics.lost_samples), (30, 7));
+    assert_eq!((statistics.inconsistent, statistics.restarts), (7, 0));
 }
 
 #[test]

@@ -19,6 +19,7 @@ mod energy;
 mod hostile_names;
 mod level_changes;
 mod line_and_comparison;
+mod missing_values;
 mod plan;
 mod published_sheets;
 mod recordings_read;

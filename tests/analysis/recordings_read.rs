@@ -60,7 +60,7 @@ fn fmt(tag: u16, channels: u16, rate_hz: u32, sample_bytes: u16, bits: u16) -> V
     body.extend(tag.to_le_bytes());
     body.extend(channels.to_le_bytes());
     body.extend(rate_hz.to_le_bytes());
-    body.extend((rate_hz * u32::from(block)).to_le_bytes());
+    body.extend(rate_hz.wrapping_mul(u32::from(block)).to_le_bytes());
     body.extend(block.to_le_bytes());
     body.extend(bits.to_le_bytes());
     chunk(*b"fmt ", &body)
@@ -360,6 +360,112 @@ fn a_file_cut_short_gives_its_whole_frames_and_says_what_is_missing() {
     }
 }
 
+/// Whatever length stands in the header of a whole file: all of it is read and
+/// it is said, or the file is refused. Samples are never left out in silence.
+#[test]
+fn lengths_that_would_hide_samples() {
+    let dir = TempDir::new().unwrap();
+    let (data, rows) = counting();
+    let mut with_list = plain(&data);
+    with_list.extend(chunk(*b"LIST", b"INFOISFT\x06\0\0\0bench\0"));
+    let list_bytes = with_list.len() as u32 - 8;
+    with_list[4..8].copy_from_slice(&list_bytes.to_le_bytes());
+    for whole in [plain(&data), with_list] {
+        for declared in 0..400_u32 {
+            for riff in [None, Some(u32::MAX), Some(0)] {
+                let mut bytes = whole.clone();
+                bytes[40..44].copy_from_slice(&declared.to_le_bytes());
+                if let Some(riff) = riff {
+                    bytes[4..8].copy_from_slice(&riff.to_le_bytes());
+                }
+                let path = write_file(&dir, "short.wav", &bytes);
+                match open(&path) {
+                    Ok(mut reader) => {
+                        let read = read_all(&mut reader, 64).unwrap();
+                        let note = &reader.notes()[0];
+                        if declared == 399 {
+                            // With its pad byte that is the whole file.
+                            assert!(note.contains("cut off after 3 of 4 bytes"), "{note}");
+                            continue;
+                        }
+                        assert_eq!(read[1][..100], rows[1], "{declared} {riff:?}");
+                        assert!(note.contains("not finished"), "{note}");
+                    }
+                    Err(error) => {
+                        assert!(riff.is_none() && declared > 0, "{declared} {riff:?}");
+                        let text = error.to_string();
+                        assert!(text.contains("contradict one another"), "{text}");
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Samples in a second place are not taken for the end of the first.
+#[test]
+fn a_second_data_chunk_and_a_second_file_are_refused() {
+    let dir = TempDir::new().unwrap();
+    let (data, _) = counting();
+    let format = fmt(1, 2, 2_000, 2, 16);
+    let (first, second) = data.split_at(200);
+    let two = riff(&[
+        format.clone(),
+        chunk(*b"data", first),
+        chunk(*b"LIST", b"between"),
+        chunk(*b"data", second),
+    ]);
+    let joined = [plain(first), plain(second)].concat();
+    for (bytes, words) in [(two, "a second 'data' chunk"), (joined, "another WAV file")] {
+        let error = open(&write_file(&dir, "two.wav", &bytes)).unwrap_err();
+        assert!(error.to_string().contains(words), "{error}");
+    }
+    // Chunks that nobody knows are no samples.
+    let private = riff(&[format, chunk(*b"data", &data), chunk(*b"acme", b"own")]);
+    let reader = open(&write_file(&dir, "private.wav", &private)).unwrap();
+    assert_eq!(reader.total_frames(), Some(100));
+    assert!(reader.notes().is_empty(), "{:?}", reader.notes());
+}
+
+#[test]
+fn no_source_samples_faster_than_one_megahertz() {
+    let dir = TempDir::new().unwrap();
+    let (data, _) = counting();
+    for (rate_hz, is_right) in [
+        (1_000_000, true),
+        (1_000_001, false),
+        (4_000_000_000, false),
+    ] {
+        let bytes = riff(&[fmt(1, 2, rate_hz, 2, 16), chunk(*b"data", &data)]);
+        match open(&write_file(&dir, "fast.wav", &bytes)) {
+            Ok(_) => assert!(is_right, "{rate_hz}"),
+            Err(error) => {
+                assert!(!is_right, "{rate_hz}");
+                let text = error.to_string();
+                assert!(text.contains("1 Hz to 1000000 Hz are right"), "{text}");
+            }
+        }
+    }
+}
+
+/// A pipe without a writer would be waited for, a device read for ever.
+#[cfg(unix)]
+#[test]
+fn what_is_no_regular_file_is_refused_at_once() {
+    let dir = TempDir::new().unwrap();
+    let pipe = dir.path().join("pipe.wav");
+    let mode = nix::sys::stat::Mode::S_IRWXU;
+    nix::unistd::mkfifo(&pipe, mode).unwrap();
+    let path = write_file(&dir, "a.wav", &plain(&counting().0));
+    nix::unistd::mkfifo(&dir.path().join("a.wav.json"), mode).unwrap();
+    let started = Instant::now();
+    for path in [pipe.as_path(), Path::new("/dev/zero"), &path] {
+        let error = open(path).unwrap_err().to_string();
+        assert!(error.contains("a regular file is right"), "{error}");
+    }
+    assert!(started.elapsed() < Duration::from_secs(5));
+}
+
 #[test]
 fn files_that_continue_one_another_are_one_stream() {
     let dir = TempDir::new().unwrap();
@@ -437,12 +543,14 @@ fn what_is_not_read_is_named() {
 }
 
 #[test]
-fn frames_without_a_finite_number_count_as_missing() {
+fn values_that_are_no_finite_numbers_are_missing_in_their_channel_alone() {
     let dir = TempDir::new().unwrap();
     let mut values: Vec<f32> = (0..40_u8).map(f32::from).collect();
-    values[10] = f32::NAN; // frame 5
-    values[13] = f32::INFINITY; // frame 6
-    values[38] = f32::NEG_INFINITY; // frame 19, the last
+    values[10] = f32::NAN; // frame 5, both channels
+    values[11] = f32::INFINITY;
+    values[13] = f32::INFINITY; // frame 6, the second
+    values[38] = f32::NEG_INFINITY; // frame 19, the last, both
+    values[39] = f32::NAN;
     let data: Vec<u8> = values
         .iter()
         .flat_map(|value| value.to_le_bytes())
@@ -452,12 +560,16 @@ fn frames_without_a_finite_number_count_as_missing() {
     for block_frames in [1, 2, 6, 100] {
         let (gaps, frames, end) = run_thread(open(&path).unwrap(), block_frames);
         assert_eq!(end, End::Complete);
-        assert_eq!(frames, 17);
+        assert_eq!(frames, 18);
         let gap = |first_sample, missing| Gap {
             first_sample,
             missing,
         };
-        assert_eq!(gaps, [gap(5, 2), gap(19, 1)], "blocks of {block_frames}");
+        assert_eq!(gaps, [gap(5, 1), gap(19, 1)], "blocks of {block_frames}");
+        let rows = read_all(&mut open(&path).unwrap(), block_frames).unwrap();
+        assert_eq!(rows[0][4..7], [8.0, 12.0, 14.0]);
+        assert!(rows[1][5].is_infinite());
+        assert_eq!(rows[1].iter().filter(|value| !value.is_finite()).count(), 1);
     }
 }
 

@@ -269,6 +269,33 @@ proptest! {
     }
 }
 
+/// A value that is missing in one channel stays so in the recording, and costs
+/// the other channels nothing.
+#[test]
+fn a_missing_value_is_recorded_as_one() {
+    for format in [SampleFormat::F32, SampleFormat::F64] {
+        let dir = TempDir::new().unwrap();
+        let mut recorder = Recorder::new(options(dir.path(), 2, format)).unwrap();
+        let Message::Block(mut block) = block(format, 2, 0, 50) else {
+            panic!("a block");
+        };
+        let sent = block.samples.clone();
+        block.samples[(1, 20)] = f64::NAN;
+        block.samples[(1, 21)] = f64::INFINITY;
+        recorder.write(&Message::Block(block)).unwrap();
+        let (frames, gaps) = read_back(&recorder.finish().unwrap());
+        assert!(gaps.is_empty());
+        assert_eq!(frames.len(), 50);
+        for (index, frame) in &frames {
+            let column = *index as usize;
+            assert_eq!(frame[0], sent[(0, column)]);
+            let is_missing = column == 20 || column == 21;
+            assert_eq!(frame[1].is_finite(), !is_missing, "{format} {column}");
+            assert!(is_missing || frame[1] == sent[(1, column)]);
+        }
+    }
+}
+
 #[test]
 fn repair_removes_what_holds_no_frame_and_leaves_foreign_files() {
     let dir = TempDir::new().unwrap();

@@ -16,7 +16,7 @@ use spanhold::ingest::{Block, StreamFormat};
 use spanhold::reduction::settle::fitted_channels;
 use spanhold::reduction::{SettledPoint, settle};
 use spanhold::rehearsal::{
-    DriveFrequency, DwellTruth, Noise, Rehearsal, Resonance, Sensor, Sensors, SpanModel,
+    DriveFrequency, DwellTruth, Noise, Rehearsal, Resonance, Sensors, SpanModel, VirtualSensor,
     VirtualSpan,
 };
 use spanhold::resonance::Dwell;
@@ -114,7 +114,7 @@ pub fn sensors(setup: &Setup, chance: &mut Chance, snr_db: f64) -> Sensors {
     sensors.channels = setup
         .channels
         .iter()
-        .map(|channel| Sensor {
+        .map(|channel| VirtualSensor {
             noise: Noise::SnrDb(snr_db),
             offset: 0.01 * channel.full_scale * chance.between(-1.0, 1.0),
             mains_peak: if channel.role.is_clamp_strain() {
@@ -123,7 +123,7 @@ pub fn sensors(setup: &Setup, chance: &mut Chance, snr_db: f64) -> Sensors {
                 0.0
             },
             mains_phase_deg: chance.between(0.0, 360.0),
-            ..Sensor::default()
+            ..VirtualSensor::default()
         })
         .collect();
     sensors
@@ -251,12 +251,13 @@ pub fn reduce_settled(
         bandwidth_hz: None,
         interval: Some(interval.clone()),
         clipped: Vec::new(),
+        missing_values: Vec::new(),
         missing_samples: 0,
     };
     settle(
         setup,
         &dwell,
-        &fitted_channels(setup, &plan, &interval, &[]),
+        &fitted_channels(setup, &plan, &interval, [&[], &[]]),
         None,
     )
 }

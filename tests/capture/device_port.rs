@@ -113,6 +113,14 @@ fn device(stream_id: u32, channels: u16, count: usize) -> Vec<Vec<u8>> {
         .collect()
 }
 
+/// A frame that states this rate, its check sum right.
+fn stating(rate_hz: f64) -> Vec<u8> {
+    let mut line = Vec::new();
+    let mut writer = FrameWriter::new(SampleFormat::I24, 2, rate_hz, 1);
+    writer.write(samples(0, 10).view(), &mut line).unwrap();
+    line
+}
+
 fn refusal(link: Box<Script>, options: &SerialOptions) -> String {
     SerialReader::open(link, options)
         .err()
@@ -127,6 +135,20 @@ fn what_cannot_be_read_is_said_at_the_start() {
     let frames = device(1, 2, 3).concat();
     for (link, options, words) in [
         (script(vec![]), options(), "plug the device in"),
+        (
+            script(vec![ok(stating(1e12))]),
+            options(),
+            "a sampling rate of 1000000000000 Hz; more than 0 Hz and at most 1000000 Hz",
+        ),
+        (
+            script(vec![ok(Vec::new())]),
+            SerialOptions {
+                protocol: Protocol::Lines,
+                rate_hz: Some(1e9),
+                ..options()
+            },
+            "at most 1000000 Hz are right",
+        ),
         (
             script(vec![Err(ErrorKind::PermissionDenied.into())]),
             options(),

@@ -53,9 +53,11 @@ impl Links {
             let lost = now.lost_samples - before.lost_samples;
             let corrupt = now.corrupt - before.corrupt;
             let restarts = now.restarts - before.restarts;
-            if lost + corrupt + restarts > 0 {
+            let refused = |counts: &LinkStatistics| counts.malformed + counts.inconsistent;
+            let refused = refused(&now) - refused(&before);
+            if lost + corrupt + restarts + refused > 0 {
                 tracing::warn!(
-                    source = %link.source, lost_samples = lost, corrupt, restarts,
+                    source = %link.source, lost_samples = lost, corrupt, refused, restarts,
                     "The link is not clean."
                 );
             }
@@ -85,6 +87,9 @@ impl Links {
                 estimated_lost_samples = sum.estimated_lost_samples,
                 dropped_samples = sum.dropped_samples,
                 corrupt = sum.corrupt,
+                malformed = sum.malformed,
+                inconsistent = sum.inconsistent,
+                values_missing = sum.values_missing,
                 restarts = sum.restarts,
                 disconnects = sum.disconnects,
                 offset_ppm = sum.rate.map(|rate| rate.offset_ppm.round()),

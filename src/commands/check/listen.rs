@@ -158,6 +158,13 @@ fn link_notes(source: &str, link: &LinkStatistics) -> Vec<String> {
             link.corrupt
         ));
     }
+    if link.malformed + link.inconsistent > 0 {
+        notes.push(format!(
+            "source \"{source}\": {} frames say what cannot be or contradict those before them; \
+             correct the device",
+            link.malformed + link.inconsistent
+        ));
+    }
     if let Some(rate) = link.rate {
         notes.push(format!(
             "source \"{source}\": by this computer's clock its rate is off by {:.0} ppm ± {:.0} ppm \

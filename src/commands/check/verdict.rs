@@ -7,6 +7,7 @@
 
 use std::fmt::Write as _;
 
+use ndarray::Array1;
 use serde::Serialize;
 
 use super::listen::Heard;
@@ -117,8 +118,10 @@ impl Checked {
         tone: &TonePlan,
         column: usize,
     ) {
+        let row = heard.samples.row(column);
+        let values: Array1<f64> = row.iter().copied().filter(|x| x.is_finite()).collect();
         let measured = measure(
-            heard.samples.row(column),
+            values.view(),
             Terms {
                 rate_hz: heard.format.rate_hz,
                 full_scale: channel.full_scale,
@@ -141,7 +144,15 @@ impl Checked {
             self.faults
                 .push(format!("channel \"{}\": {text}", channel.name));
         };
-        if measured.is_constant {
+        if values.len() < row.len() {
+            fault(format!(
+                "{} of {} samples have no value (no finite number): broken sensor or cable, or the \
+                 device has nothing to send for it",
+                row.len() - values.len(),
+                row.len()
+            ));
+        }
+        if measured.is_constant && !values.is_empty() {
             fault(format!(
                 "every sample is {:.4} {unit}: sensor without power, broken cable, or the wrong \
                  index",

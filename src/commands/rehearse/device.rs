@@ -19,7 +19,7 @@ use crate::ingest::frames::{
     AnnouncedChannel, Announcement, CRC_BYTES, FrameWriter, MAX_FRAME_BYTES, SAMPLES_HEADER_BYTES,
     encode_announcement,
 };
-use crate::rehearsal::Block;
+use crate::rehearsal::SampleRows;
 use crate::setup::SampleFormat;
 use crate::setup::{Protocol, Setup, SourceKind};
 
@@ -27,7 +27,8 @@ use crate::setup::{Protocol, Setup, SourceKind};
 const FRAMES_PER_SECOND: f64 = 50.0;
 /// Bits on the line for a byte: a start bit, eight, a stop bit.
 const BITS_PER_BYTE: f64 = 10.0;
-/// No line holds more than this unread: what stops before, nobody reads yet.
+/// No line holds more than this unread: as long as less was sent, no reader is
+/// known to be there.
 const LINE_HOLDS_BYTES: u64 = 64 << 10;
 /// How often a write that finds no room looks whether to give up.
 const ROOM: Duration = Duration::from_millis(100);
@@ -36,7 +37,7 @@ const LAST_FRAME: Duration = Duration::from_secs(1);
 
 /// What the stream of one source is.
 #[derive(Debug, Clone, Copy)]
-pub struct Stream<'a> {
+pub struct PlayedStream<'a> {
     /// The setup.
     pub setup: &'a Setup,
     /// The source to play: an index into its sources.
@@ -51,7 +52,7 @@ pub struct Stream<'a> {
     pub clock_ppm: f64,
 }
 
-impl Stream<'_> {
+impl PlayedStream<'_> {
     /// Instants in one frame of samples.
     fn instants(&self) -> usize {
         let room = (MAX_FRAME_BYTES - SAMPLES_HEADER_BYTES - CRC_BYTES) / self.frame_bytes().max(1);
@@ -109,7 +110,7 @@ impl Stream<'_> {
 
 /// A device that plays what it is given.
 #[derive(Debug)]
-pub struct Device {
+pub struct PlayedDevice {
     name: String,
     port: Port,
     writer: FrameWriter,
@@ -124,9 +125,9 @@ pub struct Device {
     sent_bytes: u64,
 }
 
-impl Device {
+impl PlayedDevice {
     /// Opens the port; a line too slow for the stream is refused.
-    pub fn open(name: &str, stream: &Stream) -> Result<Self, Failure> {
+    pub fn open(name: &str, stream: &PlayedStream) -> Result<Self, Failure> {
         let source = stream.setup.sources.get(stream.source);
         let source = source.ok_or_else(|| anyhow!("the setup has no such source"))?;
         let SourceKind::Serial { baud, protocol, .. } = &source.kind else {
@@ -181,7 +182,7 @@ impl Device {
     /// Plays a block: returns when its last whole frame is on the line.
     pub fn play(
         &mut self,
-        block: &Block<'_>,
+        block: &SampleRows<'_>,
         stop: &AtomicBool,
         bar: &ProgressBar,
     ) -> anyhow::Result<()> {
@@ -205,14 +206,14 @@ impl Device {
     }
 
     /// Sends what is left of the last frame.
-    pub fn finish(mut self, stop: &AtomicBool, bar: &ProgressBar) -> anyhow::Result<Sent> {
+    pub fn finish(mut self, stop: &AtomicBool, bar: &ProgressBar) -> anyhow::Result<Played> {
         if self.filled > 0 {
             self.send(stop, bar)?;
         }
         if !self.pace.is_stuck() {
             self.port.drain().map_err(|error| self.lost(&error))?;
         }
-        Ok(Sent {
+        Ok(Played {
             frames: self.writer.header().first_sample,
             longest_lag: self.pace.longest_lag(),
         })
@@ -280,7 +281,7 @@ impl Device {
 
 /// What was sent.
 #[derive(Debug, Clone, Copy)]
-pub struct Sent {
+pub struct Played {
     /// Instants.
     pub frames: u64,
     /// How far behind its clock the stream ever was.

@@ -24,12 +24,12 @@ use crate::rehearsal::{
     bench_sensors,
 };
 use crate::setup::{self, SampleFormat, Setup, SourceKind};
-use device::Sent;
+use device::Played;
 use outputs::Outputs;
 use program::program;
 use table::table;
 
-/// Record a virtual span, or play it over a serial line, and tell the truth
+/// Record a virtual span, or play it over a serial line, with its true values
 ///
 /// Builds a virtual conductor span from the setup (with an invented damper
 /// where the setup has a damper position), drives it through its resonances,
@@ -176,7 +176,7 @@ impl Extent {
 fn summary(
     args: &Args,
     outputs: &Outputs,
-    sent: Option<Sent>,
+    sent: Option<Played>,
     frames: u64,
     whole: Extent,
 ) -> String {

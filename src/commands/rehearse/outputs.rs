@@ -8,7 +8,7 @@ use anyhow::{Context, anyhow};
 use indicatif::ProgressBar;
 
 use super::Args;
-use super::device::{Device, Sent, Stream};
+use super::device::{Played, PlayedDevice, PlayedStream};
 use crate::commands::Failure;
 use crate::recorder::replace_file;
 use crate::rehearsal::{DwellTruth, Performance, Recording, truth_lines};
@@ -21,7 +21,7 @@ pub struct Outputs {
     /// The recording in the making.
     pub recording: Option<Recording>,
     /// The device that plays.
-    pub device: Option<Device>,
+    pub device: Option<PlayedDevice>,
 }
 
 impl Outputs {
@@ -42,7 +42,7 @@ impl Outputs {
                 Recording::create(path, performance, args.format).map_err(anyhow::Error::from)?,
             ),
         };
-        let stream = Stream {
+        let stream = PlayedStream {
             setup,
             source,
             rate_hz: performance.rate_hz(),
@@ -52,7 +52,7 @@ impl Outputs {
         };
         let device = match &args.to {
             None => None,
-            Some(port) => Some(Device::open(port, &stream)?),
+            Some(port) => Some(PlayedDevice::open(port, &stream)?),
         };
         Ok(Self {
             paths,
@@ -67,7 +67,7 @@ impl Outputs {
         dwells: &[DwellTruth],
         stop: &AtomicBool,
         bar: &ProgressBar,
-    ) -> Result<Option<Sent>, Failure> {
+    ) -> Result<Option<Played>, Failure> {
         if let Some(recording) = self.recording.take() {
             recording.finish().map_err(anyhow::Error::from)?;
         }

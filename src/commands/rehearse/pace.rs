@@ -19,7 +19,7 @@ pub struct Pace {
     longest_lag: Duration,
     /// How long the line had no room since the stream was last on time.
     blocked: Duration,
-    /// The lag, or the want of a reader, was said.
+    /// Whether the lag, or that no reader is there, was said.
     said: bool,
     stuck: bool,
 }

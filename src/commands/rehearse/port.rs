@@ -25,7 +25,7 @@ impl Port {
     }
 
     fn try_open(path: &str, baud: u32) -> io::Result<Self> {
-        // This one first: the other handle lets nobody in.
+        // This one first: the other handle keeps every later one out.
         #[cfg(unix)]
         let file = {
             use nix::fcntl::OFlag;

@@ -101,7 +101,7 @@ impl FrameWriter {
 
     /// Counts on as if a frame with so many frames of samples had been sent.
     pub fn skip(&mut self, frames: u64) {
-        self.header.first_sample += frames;
+        self.header.first_sample = self.header.first_sample.saturating_add(frames);
         self.header.sequence = self.header.sequence.wrapping_add(1);
     }
 

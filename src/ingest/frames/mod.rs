@@ -40,13 +40,13 @@ pub struct SampleHeader {
     pub sample_format: SampleFormat,
     /// Number of channels, > 0.
     pub channels: u16,
-    /// Chosen anew whenever the device begins to count from 0.
+    /// A new random number whenever the device begins to count from 0.
     pub stream_id: u32,
     /// Sample counter of the first frame of samples in this frame.
     pub first_sample: u64,
     /// Device time at which that was taken, µs.
     pub device_time_us: u64,
-    /// Nominal sampling rate, Hz.
+    /// Nominal sampling rate, Hz, as [`is_rate`](crate::setup::is_rate) has it.
     pub rate_hz: f64,
     /// Counts the frames of samples, from 0, modulo 2³².
     pub sequence: u32,

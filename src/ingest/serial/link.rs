@@ -1,4 +1,4 @@
-//! What a reader reads from: a serial port, or whatever a test puts there.
+//! What a reader reads from: a serial port, or a replacement in a test.
 
 use std::io::{self, Read};
 use std::time::Duration;

@@ -1,4 +1,4 @@
-//! Serial devices → blocks and gaps, for hours, whatever the line does.
+//! Serial devices → blocks and gaps, for hours, over any fault of the line.
 //!
 //! In: bytes from a port, as frames or text lines (guide, page "device
 //! protocol"). Out: [`Message`]s in sample order over a bounded channel.
@@ -7,8 +7,9 @@
 //! host's ([`crate::ingest::clock`]).
 
 mod assembly;
-mod feed;
+mod jump;
 mod link;
+mod link_decoder;
 mod outbox;
 mod statistics;
 
@@ -22,13 +23,12 @@ use crossbeam_channel::Sender;
 use jiff::{SignedDuration, Timestamp};
 
 pub use assembly::{Assembly, OtherFormat};
-pub use feed::{Feed, LinkFormat};
 pub use link::{Link, PortLink, remedy};
+pub use link_decoder::{LinkDecoder, LinkFormat};
 pub use statistics::{LinkMonitor, LinkStatistics};
 
 use super::{Block, End, IngestError, Message, StreamFormat};
-use crate::setup::Protocol;
-use crate::setup::SampleFormat;
+use crate::setup::{MAX_RATE_HZ, Protocol, SampleFormat, is_rate};
 use outbox::Outbox;
 
 /// Bytes taken from the port at once.
@@ -37,8 +37,13 @@ const READ_BYTES: usize = 64 << 10;
 /// First and longest pause between attempts to open a lost port.
 const RECONNECT_PAUSE: [Duration; 2] = [Duration::from_millis(100), Duration::from_secs(5)];
 
-/// How often the rate is estimated anew.
+/// How often the estimate of the rate is brought up to date.
 const RATE_INTERVAL: Duration = Duration::from_secs(5);
+
+/// What is right where a rate is not.
+fn right_rates() -> String {
+    format!("more than 0 Hz and at most {MAX_RATE_HZ} Hz are right")
+}
 
 /// What a serial source is expected to be.
 #[derive(Debug, Clone, PartialEq)]
@@ -73,7 +78,7 @@ impl SerialOptions {
 pub struct SerialReader {
     link: Box<dyn Link>,
     port: Option<Box<dyn Read + Send>>,
-    feed: Feed,
+    decoder: LinkDecoder,
     format: StreamFormat,
     sample_format: SampleFormat,
     monitor: LinkMonitor,
@@ -84,7 +89,7 @@ pub struct SerialReader {
 }
 
 /// What one read brought.
-enum Step {
+enum ReadOutcome {
     Bytes,
     Idle,
     Lost(String),
@@ -97,9 +102,16 @@ impl SerialReader {
             port: link.name().to_owned(),
             what,
         };
-        let feed = match (options.protocol, options.rate_hz) {
-            (Protocol::Frames, _) => Feed::frames(options.first_index),
-            (Protocol::Lines, Some(rate_hz)) => Feed::lines(options.first_index, rate_hz),
+        let decoder = match (options.protocol, options.rate_hz) {
+            (Protocol::Frames, _) => LinkDecoder::frames(options.first_index),
+            (Protocol::Lines, Some(rate_hz)) if is_rate(rate_hz) => {
+                LinkDecoder::lines(options.first_index, rate_hz)
+            }
+            (Protocol::Lines, Some(rate_hz)) => {
+                let right = right_rates();
+                let what = format!("`rate_hz` of the source is {rate_hz} Hz; {right}");
+                return Err(fault(&*link, what));
+            }
             (Protocol::Lines, None) => {
                 let what = "text lines do not tell their rate; set `rate_hz` of the source";
                 return Err(fault(&*link, what.into()));
@@ -112,7 +124,7 @@ impl SerialReader {
         let mut reader = Self {
             link,
             port: Some(port),
-            feed,
+            decoder,
             format: StreamFormat {
                 rate_hz: options.rate_hz.unwrap_or(0.0),
                 channels: options.channels,
@@ -150,10 +162,12 @@ impl SerialReader {
     fn wait_for_format(&mut self, options: &SerialOptions) -> Result<(), String> {
         let format = loop {
             match self.step().map_err(|other| describe(&other))? {
-                Step::Lost(error) => return Err(format!("lost before the first sample: {error}")),
-                Step::Bytes | Step::Idle => {}
+                ReadOutcome::Lost(error) => {
+                    return Err(format!("lost before the first sample: {error}"));
+                }
+                ReadOutcome::Bytes | ReadOutcome::Idle => {}
             }
-            if let Some(format) = self.feed.format() {
+            if let Some(format) = self.decoder.format() {
                 break format;
             }
             if self.started.elapsed() >= options.start_deadline {
@@ -187,11 +201,15 @@ impl SerialReader {
 
     fn no_samples(&mut self, options: &SerialOptions) -> String {
         let seconds = options.start_deadline.as_secs_f64();
-        let statistics = self.feed.statistics();
+        let statistics = self.decoder.statistics();
         if statistics.bytes == 0 {
             return format!(
                 "nothing came within {seconds} s; switch the device on and check the cable"
             );
+        }
+        if let Some(rate_hz) = statistics.refused_rate_hz {
+            let right = right_rates();
+            return format!("the frames state a sampling rate of {rate_hz} Hz; {right}");
         }
         let what = match options.protocol {
             Protocol::Frames => "whole frame",
@@ -205,26 +223,26 @@ impl SerialReader {
     }
 
     /// Reads once. A fragment is all that can be expected of a read.
-    fn step(&mut self) -> Result<Step, OtherFormat> {
+    fn step(&mut self) -> Result<ReadOutcome, OtherFormat> {
         let Some(port) = &mut self.port else {
-            return Ok(Step::Lost("not open".into()));
+            return Ok(ReadOutcome::Lost("not open".into()));
         };
         let read = port.read(&mut self.bytes);
         let now = self.started.elapsed();
         match read {
-            Ok(0) => Ok(Step::Lost("the device hung up".into())),
+            Ok(0) => Ok(ReadOutcome::Lost("the device hung up".into())),
             Ok(length) => {
                 let bytes = self.bytes.get(..length).unwrap_or_default();
-                self.feed.push(bytes, now, &mut self.blocks)?;
-                Ok(Step::Bytes)
+                self.decoder.push(bytes, now, &mut self.blocks)?;
+                Ok(ReadOutcome::Bytes)
             }
             Err(error) if is_idle(&error) => {
-                self.feed.statistics().idle_reads += 1;
-                self.feed.flush(now, &mut self.blocks);
-                Ok(Step::Idle)
+                self.decoder.statistics().idle_reads += 1;
+                self.decoder.flush(now, &mut self.blocks);
+                Ok(ReadOutcome::Idle)
             }
-            Err(error) if error.kind() == ErrorKind::Interrupted => Ok(Step::Bytes),
-            Err(error) => Ok(Step::Lost(error.to_string())),
+            Err(error) if error.kind() == ErrorKind::Interrupted => Ok(ReadOutcome::Bytes),
+            Err(error) => Ok(ReadOutcome::Lost(error.to_string())),
         }
     }
 
@@ -237,13 +255,13 @@ impl SerialReader {
                     return End::Failed(format!("{}: {}", self.link.name(), describe(&other)));
                 }
             };
-            if let Step::Lost(error) = &step {
+            if let ReadOutcome::Lost(error) = &step {
                 tracing::warn!(port = self.link.name(), error, "port lost");
                 // The old handle has to go, or the device comes back under
                 // another name.
                 self.port = None;
-                self.feed.statistics().disconnects += 1;
-                self.feed.cut(self.started.elapsed(), &mut self.blocks);
+                self.decoder.statistics().disconnects += 1;
+                self.decoder.cut(self.started.elapsed(), &mut self.blocks);
             }
             if self.hand_out(outbox).is_err() {
                 return End::Stopped;
@@ -252,9 +270,9 @@ impl SerialReader {
                 self.reconnect(stop);
             }
         }
-        self.feed.flush(self.started.elapsed(), &mut self.blocks);
+        self.decoder.flush(self.started.elapsed(), &mut self.blocks);
         let _ = self.hand_out(outbox);
-        self.feed.estimate_rate();
+        self.decoder.estimate_rate();
         self.show();
         End::Stopped
     }
@@ -263,7 +281,7 @@ impl SerialReader {
         for block in self.blocks.drain(..) {
             outbox.send_block(block)?;
         }
-        self.feed.statistics().dropped_samples = outbox.dropped_samples();
+        self.decoder.statistics().dropped_samples = outbox.dropped_samples();
         Ok(())
     }
 
@@ -275,7 +293,7 @@ impl SerialReader {
             match self.link.open() {
                 Ok(port) => {
                     tracing::info!(port = self.link.name(), "port open again");
-                    self.feed.statistics().reconnects += 1;
+                    self.decoder.statistics().reconnects += 1;
                     self.port = Some(port);
                     return;
                 }
@@ -291,11 +309,11 @@ impl SerialReader {
 
     fn show(&mut self) {
         if self.rate_estimated.elapsed() >= RATE_INTERVAL {
-            self.feed.estimate_rate();
+            self.decoder.estimate_rate();
             self.rate_estimated = Instant::now();
         }
         let is_connected = self.port.is_some();
-        let statistics = self.feed.statistics();
+        let statistics = self.decoder.statistics();
         statistics.is_connected = is_connected;
         self.monitor.show(statistics);
     }

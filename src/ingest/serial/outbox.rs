@@ -15,7 +15,7 @@ const END_PATIENCE: Duration = Duration::from_secs(5);
 /// The receiver is gone.
 pub(super) struct NobodyListens;
 
-/// Sends blocks, and a gap wherever the indices have a hole.
+/// Sends blocks, and a gap wherever the index jumps.
 pub(super) struct Outbox {
     sender: Sender<Message>,
     port: String,

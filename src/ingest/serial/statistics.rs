@@ -17,6 +17,10 @@ pub struct LinkStatistics {
     /// Stretches of bytes that were no frame: altered, cut short, too long.
     /// Lines that were no numbers.
     pub corrupt: u64,
+    /// Frames with a right check sum that say what cannot be.
+    pub malformed: u64,
+    /// The last sampling rate, Hz, for which a frame was refused.
+    pub refused_rate_hz: Option<f64>,
     /// Bytes before the first good frame.
     pub bytes_before_start: u64,
     /// Frames with a right check sum that contradict the stream.
@@ -26,15 +30,15 @@ pub struct LinkStatistics {
     /// Samples of each channel that did not arrive, by sample counter.
     pub lost_samples: u64,
     /// Those of `lost_samples` that the device itself skipped: its sequence
-    /// numbers have no hole there.
+    /// numbers go on without a jump there.
     pub lost_in_device: u64,
     /// Missing samples over restarts of the device, estimated by the host's
     /// clock; not in `lost_samples`.
     pub estimated_lost_samples: u64,
     /// Samples that arrived but found no room in the queue to the recorder.
     pub dropped_samples: u64,
-    /// Samples left out because a channel was no finite number.
-    pub not_finite_samples: u64,
+    /// Values that are missing in one channel: no finite numbers.
+    pub values_missing: u64,
     /// Frames that came twice.
     pub duplicates: u64,
     /// Frames that overtook others and were put in order.

@@ -3,7 +3,8 @@
 //! In: the bytes of the chunk. Out: a [`WaveFormat`], or the text of what is
 //! wrong with it. Layout: Microsoft's WAVEFORMATEX and WAVEFORMATEXTENSIBLE.
 
-use crate::ingest::fields::Fields;
+use crate::ingest::fields::FieldReader;
+use crate::setup::{MAX_RATE_HZ, is_rate};
 
 const TAG_INTEGER: u16 = 1;
 const TAG_FLOAT: u16 = 3;
@@ -69,7 +70,7 @@ impl std::fmt::Display for SampleEncoding {
 /// What a `fmt ` chunk says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct WaveFormat {
-    /// Sampling rate, Hz, > 0.
+    /// Sampling rate, Hz, 1 to [`MAX_RATE_HZ`].
     pub rate_hz: u32,
     /// Number of channels, > 0.
     pub channels: usize,
@@ -80,7 +81,7 @@ pub struct WaveFormat {
 }
 
 /// The first 16 bytes, common to all formats.
-struct Common {
+struct FormatFields {
     tag: u16,
     channels: u16,
     rate_hz: u32,
@@ -90,15 +91,18 @@ struct Common {
 
 /// Parses the body of a `fmt ` chunk.
 pub fn parse_format(bytes: &[u8]) -> Result<WaveFormat, String> {
-    let mut fields = Fields(bytes);
-    let common = parse_common(&mut fields).ok_or_else(|| {
+    let mut fields = FieldReader(bytes);
+    let common = parse_fields(&mut fields).ok_or_else(|| {
         format!(
             "'fmt ' chunk of {} bytes; at least 16 are right",
             bytes.len()
         )
     })?;
-    if common.rate_hz == 0 {
-        return Err("sampling rate 0 Hz in the header".into());
+    if !is_rate(f64::from(common.rate_hz)) {
+        return Err(format!(
+            "sampling rate {} Hz in the header; 1 Hz to {MAX_RATE_HZ} Hz are right",
+            common.rate_hz
+        ));
     }
     if common.channels == 0 {
         return Err("0 channels in the header".into());
@@ -125,12 +129,12 @@ pub fn parse_format(bytes: &[u8]) -> Result<WaveFormat, String> {
     })
 }
 
-fn parse_common(fields: &mut Fields<'_>) -> Option<Common> {
+fn parse_fields(fields: &mut FieldReader<'_>) -> Option<FormatFields> {
     let tag = fields.u16()?;
     let channels = fields.u16()?;
     let rate_hz = fields.u32()?;
     let _bytes_per_second = fields.u32()?;
-    Some(Common {
+    Some(FormatFields {
         tag,
         channels,
         rate_hz,
@@ -140,7 +144,7 @@ fn parse_common(fields: &mut Fields<'_>) -> Option<Common> {
 }
 
 /// Plain tag and valid bits out of the extensible part.
-fn parse_extension(fields: &mut Fields<'_>, bits: u16) -> Result<(u16, u16), String> {
+fn parse_extension(fields: &mut FieldReader<'_>, bits: u16) -> Result<(u16, u16), String> {
     let parsed = (|| {
         let _extension_bytes = fields.u16()?;
         let valid_bits = fields.u16()?;

@@ -16,8 +16,8 @@ const CHUNK_LIMIT: usize = 4096;
 /// A size field that says "not known yet" (RF64, and writers to a pipe).
 const UNKNOWN_SIZE: u32 = u32::MAX;
 
-/// Chunk names that recorders write, to tell a forgotten pad byte and
-/// trailing chunks from samples.
+/// Names of chunks that recorders write. They show that a pad byte was
+/// forgotten, and that bytes behind the samples are no samples.
 const KNOWN_CHUNKS: [&[u8; 4]; 22] = [
     b"fmt ", b"data", b"fact", b"LIST", b"JUNK", b"junk", b"PAD ", b"FLLR", b"bext", b"iXML",
     b"axml", b"chna", b"ds64", b"PEAK", b"cue ", b"smpl", b"inst", b"id3 ", b"ID3 ", b"_PMX",
@@ -67,9 +67,35 @@ struct LongSizes {
 
 /// The outermost chunk.
 #[derive(Debug, Clone, Copy)]
-struct Form {
+struct RiffForm {
     riff_bytes: u32,
     is_long: bool,
+}
+
+/// A chunk behind the samples.
+#[derive(Debug, Clone, Copy)]
+struct Chunk {
+    name: [u8; 4],
+    /// Where it ends, without a pad byte.
+    end: u64,
+    /// Whether a pad byte has to follow.
+    is_odd: bool,
+    is_known: bool,
+}
+
+/// What stands behind the samples that the header promises.
+enum Tail {
+    /// Nothing, or chunks: the header accounts for every byte.
+    Accounted,
+    /// Samples that the first 'data' chunk does not hold.
+    MoreSamples {
+        /// What holds them.
+        what: &'static str,
+        /// Where, bytes.
+        at: u64,
+    },
+    /// Bytes that no chunk explains.
+    Unaccounted,
 }
 
 struct Scan<'a, S> {
@@ -116,7 +142,7 @@ impl<S: Read + Seek> Scan<'_, S> {
         Err(self.damaged(format!("more than {CHUNK_LIMIT} chunks before the samples")))
     }
 
-    fn read_form(&mut self) -> Result<Form, IngestError> {
+    fn read_form(&mut self) -> Result<RiffForm, IngestError> {
         if self.file_bytes < 12 {
             return Err(self.damaged(format!(
                 "{} bytes long, too short for a WAV header",
@@ -136,7 +162,7 @@ impl<S: Read + Seek> Scan<'_, S> {
                 form.escape_ascii()
             )));
         }
-        Ok(Form {
+        Ok(RiffForm {
             riff_bytes: u32::from_le_bytes([e, f, g, h]),
             is_long,
         })
@@ -190,12 +216,11 @@ impl<S: Read + Seek> Scan<'_, S> {
     fn finish(
         mut self,
         format: WaveFormat,
-        form: Form,
+        form: RiffForm,
         long_sizes: Option<LongSizes>,
         data_offset: u64,
         size: u32,
     ) -> Result<WavHeader, IngestError> {
-        let rest = self.file_bytes - data_offset;
         let (declared, riff_bytes) = match long_sizes {
             Some(long) if form.is_long && size == UNKNOWN_SIZE => (
                 (long.data_bytes != u64::MAX).then_some(long.data_bytes),
@@ -206,8 +231,7 @@ impl<S: Read + Seek> Scan<'_, S> {
                 u64::from(form.riff_bytes),
             ),
         };
-        let form_end = riff_bytes.saturating_add(8);
-        let bytes = self.data_bytes(declared, rest, data_offset, form_end, format.frame_bytes)?;
+        let bytes = self.data_bytes(declared, data_offset, riff_bytes, format.frame_bytes)?;
         let frame_bytes = format.frame_bytes as u64;
         let ragged = bytes % frame_bytes;
         if ragged != 0 {
@@ -231,11 +255,11 @@ impl<S: Read + Seek> Scan<'_, S> {
     fn data_bytes(
         &mut self,
         declared: Option<u64>,
-        rest: u64,
         data_offset: u64,
-        form_end: u64,
+        riff_bytes: u64,
         frame_bytes: usize,
     ) -> Result<u64, IngestError> {
+        let rest = self.file_bytes - data_offset;
         let frame_bytes = frame_bytes as u64;
         let Some(declared) = declared else {
             self.notes.push(format!(
@@ -254,10 +278,31 @@ impl<S: Read + Seek> Scan<'_, S> {
             return Ok(rest);
         }
         let data_end = data_offset + declared;
-        let after = data_end + declared % 2;
-        // A finished file accounts for every byte after its samples.
-        if after >= self.file_bytes || form_end > after || self.is_chunk_at(after)? {
-            return Ok(declared);
+        match self.tail(data_end, declared % 2 == 1)? {
+            Tail::Accounted => return Ok(declared),
+            Tail::MoreSamples { what, at } => {
+                return Err(self.unsupported(format!(
+                    "{what} at byte {at}: the samples of a recording stand in one 'data' chunk; \
+                     export it again as one"
+                )));
+            }
+            Tail::Unaccounted => {}
+        }
+        // No chunk explains the bytes behind the samples that are promised. A
+        // recorder that was killed leaves both of its lengths behind what it
+        // had written by then. Lengths that contradict one another were altered.
+        let form_end = riff_bytes.saturating_add(8);
+        let never_filled_in =
+            declared == 0 || [0, u64::from(UNKNOWN_SIZE), u64::MAX].contains(&riff_bytes);
+        if !never_filled_in && form_end > data_end + declared % 2 {
+            return Err(self.damaged(format!(
+                "its lengths contradict one another: 'data' ends at byte {data_end} after {} \
+                 frames, the whole at byte {form_end}, and no chunk stands between; samples would \
+                 be missing; copy it again from the recorder, or correct the length of 'data' \
+                 (the file has room for {} frames)",
+                declared / frame_bytes,
+                rest / frame_bytes
+            )));
         }
         self.notes.push(format!(
             "the header was not finished: it promises {} frames, the file holds {}; took all",
@@ -267,14 +312,65 @@ impl<S: Read + Seek> Scan<'_, S> {
         Ok(rest)
     }
 
-    /// Whether a chunk that fits into the file starts at `position`.
-    fn is_chunk_at(&mut self, position: u64) -> Result<bool, IngestError> {
+    /// What stands behind samples that end at `data_end`, after an odd number
+    /// of bytes or not.
+    fn tail(&mut self, data_end: u64, is_odd: bool) -> Result<Tail, IngestError> {
+        let mut position = self.behind(data_end, is_odd)?;
+        let mut has_known = false;
+        for _ in 0..CHUNK_LIMIT {
+            if position >= self.file_bytes {
+                return Ok(Tail::Accounted);
+            }
+            let Some(chunk) = self.chunk_at(position)? else {
+                break;
+            };
+            let what = match &chunk.name {
+                b"data" => Some("a second 'data' chunk"),
+                b"RIFF" | b"RF64" | b"BW64" => Some("another WAV file"),
+                _ => None,
+            };
+            if let Some(what) = what {
+                return Ok(Tail::MoreSamples { what, at: position });
+            }
+            has_known |= chunk.is_known;
+            position = self.behind(chunk.end, chunk.is_odd)?;
+        }
+        if has_known {
+            self.notes.push(format!(
+                "{} bytes behind its last chunk are left out",
+                self.file_bytes - position
+            ));
+            return Ok(Tail::Accounted);
+        }
+        Ok(Tail::Unaccounted)
+    }
+
+    /// Where the next chunk stands: behind an odd number of bytes comes a pad
+    /// byte, which some writers forget.
+    fn behind(&mut self, end: u64, is_odd: bool) -> Result<u64, IngestError> {
+        let is_forgotten = is_odd && self.chunk_at(end)?.is_some_and(|chunk| chunk.is_known);
+        Ok(if is_odd && !is_forgotten {
+            end + 1
+        } else {
+            end
+        })
+    }
+
+    /// The chunk at `position`, if one that fits into the file may stand there.
+    fn chunk_at(&mut self, position: u64) -> Result<Option<Chunk>, IngestError> {
         if self.file_bytes.saturating_sub(position) < 8 {
-            return Ok(false);
+            return Ok(None);
         }
         let [a, b, c, d, size @ ..]: [u8; 8] = self.read_at(position)?;
+        let name = [a, b, c, d];
         let end = position + 8 + u64::from(u32::from_le_bytes(size));
-        Ok(KNOWN_CHUNKS.contains(&&[a, b, c, d]) && end <= self.file_bytes)
+        let is_name = name.iter().all(|byte| matches!(byte, b' '..=b'~'));
+        Ok((is_name && end <= self.file_bytes).then_some(Chunk {
+            name,
+            end,
+            is_odd: (end - position) % 2 == 1,
+            is_known: KNOWN_CHUNKS.contains(&&name),
+        }))
     }
 
     fn read_at<const N: usize>(&mut self, position: u64) -> Result<[u8; N], IngestError> {

@@ -4,8 +4,8 @@
 //! In: RIFF, RF64 and BW64 files with 16-, 24- or 32-bit integer or 32- or
 //! 64-bit float samples, plain or extensible, and their sidecars. Out:
 //! [`Block`]s with digital full scale = 1. Touches the files it is given and
-//! reads them once, front to back. What can be repaired is repaired and said
-//! ([`WavReader::notes`]); what cannot is an [`IngestError`].
+//! reads them once, front to back. What can be repaired is repaired, with a
+//! note ([`WavReader::notes`]); what cannot be is an [`IngestError`].
 
 pub(in crate::ingest) mod decode;
 mod format;
@@ -17,14 +17,16 @@ use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
-use ndarray::{Array2, Axis, Slice};
+use ndarray::Array2;
 
 pub use format::SampleEncoding;
 pub use header::{WavHeader, read_header};
 pub use thread::spawn_wav;
 
+use super::gaps::{any_value, runs_with_values, values_missing};
+use super::regular::open_regular;
 use super::sidecar::{Sidecar, read_sidecar};
-use super::{Block, IngestError, StreamFormat};
+use super::{Block, IngestError, MAX_SAMPLE_INDEX, StreamFormat};
 use decode::{Decoder, Justification};
 
 /// Most bytes read at once, whatever block length is asked for.
@@ -65,6 +67,8 @@ struct Open {
     segment: usize,
     file: File,
     frames_done: u64,
+    /// Whether the log has said that values are missing in this file.
+    has_said_missing: bool,
 }
 
 impl WavReader {
@@ -123,7 +127,7 @@ impl WavReader {
 
     /// The next block of at most `frames` frames (at least one is taken);
     /// `None` after the last. A block never spans two files. Where frames are
-    /// missing (a gap between files, or frames that hold no finite number)
+    /// missing (a gap between files, or frames in which no channel has a value)
     /// the next block's `first_sample` jumps.
     pub fn next_block(&mut self, frames: usize) -> Result<Option<Block>, IngestError> {
         loop {
@@ -152,13 +156,14 @@ impl WavReader {
                 source,
             }
         };
-        let mut file = File::open(&segment.path).map_err(io_error("open"))?;
+        let mut file = open_regular(&segment.path).map_err(io_error("open"))?;
         file.seek(SeekFrom::Start(segment.header.data_offset))
             .map_err(io_error("read"))?;
         let open = Open {
             segment: self.opened,
             file,
             frames_done: 0,
+            has_said_missing: false,
         };
         self.opened += 1;
         Ok(Some(open))
@@ -191,16 +196,18 @@ impl WavReader {
             first_sample: segment.start_index + open.frames_done,
             samples,
         };
-        let is_float = !matches!(segment.header.encoding, SampleEncoding::Integer { .. });
-        if is_float && !block.samples.iter().all(|value| value.is_finite()) {
-            tracing::warn!(
-                file = %segment.path.display(),
-                first_sample = block.first_sample,
-                "samples that are not finite numbers; their frames count as missing"
-            );
-            self.pending.extend(finite_runs(&block));
-        } else {
+        if matches!(segment.header.encoding, SampleEncoding::Integer { .. }) {
             self.pending.push_back(block);
+        } else {
+            if !open.has_said_missing && values_missing(&block) > 0 {
+                open.has_said_missing = true;
+                tracing::warn!(
+                    file = %segment.path.display(),
+                    first_sample = block.first_sample,
+                    "A channel has no value at some instants (no finite number)."
+                );
+            }
+            self.pending.extend(runs_with_values(block, any_value));
         }
         open.frames_done += frames as u64;
         if open.frames_done < segment.header.frames {
@@ -224,15 +231,9 @@ impl Segment {
                 source,
             }
         };
-        let mut file = File::open(path).map_err(io_error("open"))?;
-        let metadata = file.metadata().map_err(io_error("open"))?;
-        if !metadata.is_file() {
-            return Err(IngestError::Unsupported {
-                path: path.to_owned(),
-                what: "not a regular file; name a WAV file".into(),
-            });
-        }
-        let mut header = read_header(&mut file, metadata.len(), path)?;
+        let mut file = open_regular(path).map_err(io_error("open"))?;
+        let file_bytes = file.metadata().map_err(io_error("open"))?.len();
+        let mut header = read_header(&mut file, file_bytes, path)?;
         let decoder = probe(&mut file, &mut header, path)?;
         check_sidecar(path, &mut header, sidecar)?;
         notes.extend(
@@ -251,15 +252,21 @@ impl Segment {
             rate_hz: sidecar.map_or(f64::from(header.rate_hz), |sidecar| sidecar.rate_hz),
             header,
         };
-        if segment
-            .start_index
-            .checked_add(segment.header.frames)
-            .is_none()
-        {
-            return Err(IngestError::Damaged {
-                path: path.to_owned(),
-                what: format!("start index {} in its sidecar", segment.start_index),
-            });
+        let gaps = sidecar.map_or(&[][..], |sidecar| &sidecar.gaps);
+        let ends = gaps
+            .iter()
+            .map(|gap| gap.first_sample.checked_add(gap.missing))
+            .chain([segment.start_index.checked_add(segment.header.frames)]);
+        for end in ends {
+            if end.is_none_or(|end| end > MAX_SAMPLE_INDEX) {
+                return Err(IngestError::Damaged {
+                    path: path.to_owned(),
+                    what: format!(
+                        "its sidecar counts samples beyond {MAX_SAMPLE_INDEX}; restore the \
+                         sidecar, or move it away to read the recording without it"
+                    ),
+                });
+            }
         }
         if let Some(before) = before {
             segment.check_continues(before)?;
@@ -418,38 +425,4 @@ fn stream_format(segment: &Segment, sidecar: Option<&Sidecar>) -> StreamFormat {
             sidecar.start_utc?.checked_sub(before).ok()
         }),
     }
-}
-
-/// The runs of frames in which every channel holds a finite number.
-pub(in crate::ingest) fn finite_runs(block: &Block) -> Vec<Block> {
-    let frames = block.samples.ncols();
-    let is_finite = |frame| {
-        block
-            .samples
-            .column(frame)
-            .iter()
-            .all(|value| value.is_finite())
-    };
-    let mut runs = Vec::new();
-    let mut frame = 0;
-    while frame < frames {
-        let start = frame;
-        while frame < frames && is_finite(frame) {
-            frame += 1;
-        }
-        if frame > start {
-            runs.push(Block {
-                first_sample: block.first_sample + start as u64,
-                // A copy in standard layout: the stages after rely on rows
-                // being contiguous.
-                samples: block
-                    .samples
-                    .slice_axis(Axis(1), Slice::from(start..frame))
-                    .as_standard_layout()
-                    .into_owned(),
-            });
-        }
-        frame += 1;
-    }
-    runs
 }

@@ -30,7 +30,7 @@ pub fn spawn_wav(
 ) -> JoinHandle<()> {
     thread::spawn(move || {
         let end = send_all(reader, block_frames, &sender, &stop);
-        // Nobody to tell is no fault of the reader.
+        // Where nobody receives any more, there is nothing to report.
         let _ = sender.send_timeout(Message::End(end), END_PATIENCE);
     })
 }
@@ -70,7 +70,7 @@ fn send_all(
     }
 }
 
-/// The reader is to leave: asked to, or nobody listens.
+/// The reader ends: it was asked to, or nobody receives any more.
 struct Leave;
 
 fn send(sender: &Sender<Message>, mut message: Message, stop: &AtomicBool) -> Result<(), Leave> {

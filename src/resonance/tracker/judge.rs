@@ -5,7 +5,7 @@ use super::super::criteria::{HoldCriterion, Judged};
 use super::super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::super::phasor::velocity_m_s;
 use super::super::stretch::Stretch;
-use super::super::{Dwell, clipped_by_channel};
+use super::super::{Dwell, sum_by_channel};
 use super::{
     EndOfDwell, HOLD_CONSTANTS, LONGEST_DWELL_SECONDS, RING_UP_COMFORT, Tracker, guess_hz,
 };
@@ -221,6 +221,7 @@ impl Tracker {
         if interval.is_none() {
             reasons.push("no tone could be fitted over the whole stretch".into());
         }
+        let channels = || hops.iter().map(|hop| hop.channels.as_slice());
         Some(Dwell {
             start_s: self.dwell.get(changed)?.end_s - hop_s,
             end_s: self.dwell.last()?.end_s,
@@ -235,7 +236,8 @@ impl Tracker {
             hold_end_s: hops.last()?.end_s,
             bandwidth_hz: bandwidth,
             interval,
-            clipped: clipped_by_channel(hops.iter().map(|hop| hop.channels.as_slice())),
+            clipped: sum_by_channel(channels(), |channel| channel.clipped),
+            missing_values: sum_by_channel(channels(), |channel| channel.missing),
             missing_samples,
         })
     }

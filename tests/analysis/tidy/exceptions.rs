@@ -36,12 +36,6 @@ pub const EXCEPTIONS: &[Exception] = &[
     },
     Exception {
         rule: "circles",
-        file: "recorder/",
-        about: "recorder/",
-        reason: "for now: files of one folder and its `mod.rs` need each other",
-    },
-    Exception {
-        rule: "circles",
         file: "report/document/",
         about: "report/document/",
         reason: "for now: files of one folder and its `mod.rs` need each other",
@@ -79,19 +73,7 @@ pub const EXCEPTIONS: &[Exception] = &[
     Exception {
         rule: "type names",
         file: "",
-        about: "Block",
-        reason: "for now: one of both is to be renamed",
-    },
-    Exception {
-        rule: "type names",
-        file: "",
         about: "Checked",
-        reason: "for now: one of both is to be renamed",
-    },
-    Exception {
-        rule: "type names",
-        file: "",
-        about: "Device",
         reason: "for now: one of both is to be renamed",
     },
     Exception {
@@ -140,12 +122,6 @@ pub const EXCEPTIONS: &[Exception] = &[
         rule: "type names",
         file: "",
         about: "Standing",
-        reason: "for now: one of both is to be renamed",
-    },
-    Exception {
-        rule: "type names",
-        file: "",
-        about: "Window",
         reason: "for now: one of both is to be renamed",
     },
 ];

@@ -1,8 +1,20 @@
-//! How one sample is stored in a file or sent over a line.
+//! How a source samples: the rates that can be, and how one sample is stored in
+//! a file or sent over a line.
 
 use std::fmt;
 
 use serde::{Deserialize, Serialize};
+
+/// No source samples faster, Hz. Converters for vibration give some 100 kHz a
+/// channel at most (common practice, no source). A header or a frame that states
+/// more is damaged, and the memory to be set aside grows with the rate.
+pub const MAX_RATE_HZ: f64 = 1e6;
+
+/// Whether a source can sample at `rate_hz`: more than 0, at most
+/// [`MAX_RATE_HZ`].
+pub fn is_rate(rate_hz: f64) -> bool {
+    rate_hz > 0.0 && rate_hz <= MAX_RATE_HZ
+}
 
 /// How samples are stored and sent. Integers and 32-bit floats are fractions
 /// of digital full scale; a recording rounds nothing, so it has the format its

@@ -6,13 +6,14 @@ use ndarray::Array2;
 
 use super::LinkStatistics;
 use super::assembly::{Assembly, OtherFormat};
+use super::jump::Jump;
 use crate::ingest::Block;
 use crate::ingest::clock::RateMonitor;
 use crate::ingest::frames::{Frame, FrameDecoder};
-use crate::ingest::lines::{Line, LineDecoder};
+use crate::ingest::gaps::{any_value, runs_with_values, values_missing};
+use crate::ingest::lines::{LineDecoder, TextLine};
 use crate::ingest::wav::SampleEncoding;
 use crate::ingest::wav::decode::{Decoder, Justification};
-use crate::ingest::wav::finite_runs;
 use crate::setup::SampleFormat;
 
 /// Samples are collected to blocks of about this length: a device may send
@@ -35,7 +36,7 @@ pub struct LinkFormat {
 
 /// Decodes one link.
 #[derive(Debug)]
-pub struct Feed {
+pub struct LinkDecoder {
     protocol: ProtocolState,
     collector: Option<Collector>,
     rate: Option<RateMonitor>,
@@ -55,7 +56,7 @@ enum ProtocolState {
     },
 }
 
-impl Feed {
+impl LinkDecoder {
     /// Binary frames; the first sample gets `first_index`.
     pub fn frames(first_index: u64) -> Self {
         Self::new(ProtocolState::Frames {
@@ -117,6 +118,8 @@ impl Feed {
             ProtocolState::Frames { decoder, assembly } => {
                 push_frames(decoder, assembly, bytes, now, collector, statistics, blocks)?;
                 statistics.corrupt = decoder.counts().corrupt;
+                statistics.malformed = decoder.counts().malformed;
+                statistics.refused_rate_hz = decoder.refused_rate_hz();
                 statistics.device_clock_rate_hz = assembly.device_clock_rate_hz();
                 assembly.counter()
             }
@@ -127,7 +130,7 @@ impl Feed {
             } => {
                 let rate_hz = *rate_hz;
                 decoder.push(bytes, |line| {
-                    lines.take(line, rate_hz, collector, statistics, blocks);
+                    lines.take(line, rate_hz, now, collector, statistics, blocks);
                 });
                 statistics.corrupt = decoder.damaged();
                 Some(lines.next_index)
@@ -154,7 +157,7 @@ impl Feed {
             });
         }
         collector.flush(blocks);
-        self.statistics.not_finite_samples = collector.not_finite;
+        self.statistics.values_missing = collector.values_missing;
     }
 
     /// The line was cut: what is half will not be completed.
@@ -195,7 +198,7 @@ fn push_frames(
             result = assembly.push(&frame, now, statistics, &mut |index, samples| {
                 collector.add(index, samples, blocks);
             });
-            statistics.not_finite_samples = collector.not_finite;
+            statistics.values_missing = collector.values_missing;
         }
         Frame::Samples(_) => {}
     });
@@ -207,6 +210,12 @@ fn push_frames(
 struct LineOrder {
     next_index: u64,
     last_counter: Option<u32>,
+    /// A counter further ahead than time allows, in the line before.
+    suspect: Option<u32>,
+    /// Lines since the start, the missing ones included.
+    counted: u64,
+    began_at: Option<Duration>,
+    last_taken_at: Duration,
     /// Columns of the last line and how many lines in a row had as many.
     settling: (usize, u32),
     row: Vec<u8>,
@@ -215,8 +224,9 @@ struct LineOrder {
 impl LineOrder {
     fn take(
         &mut self,
-        line: Option<Line<'_>>,
+        line: Option<TextLine<'_>>,
         rate_hz: f64,
+        now: Duration,
         collector: &mut Option<Collector>,
         statistics: &mut LinkStatistics,
         blocks: &mut Vec<Block>,
@@ -240,7 +250,7 @@ impl LineOrder {
                 if other.is_some() {
                     statistics.inconsistent += 1;
                 }
-                // With a counter the next good line tells how many are gone.
+                // With a counter the next good line shows how many are missing.
                 if self.last_counter.is_none() {
                     self.next_index += 1;
                     statistics.lost_samples += 1;
@@ -248,9 +258,10 @@ impl LineOrder {
                 return;
             }
         };
-        if !self.count(line.counter, statistics) {
+        if !self.count(line.counter, rate_hz, now, statistics) {
             return;
         }
+        self.last_taken_at = now;
         self.row.clear();
         for value in line.values {
             self.row.extend(value.to_le_bytes());
@@ -259,11 +270,18 @@ impl LineOrder {
         statistics.samples += 1;
         settled.add(self.next_index, &self.row, blocks);
         self.next_index += 1;
+        self.counted += 1;
     }
 
     /// Moves on over what the counter shows to be missing; whether the line
     /// is to be taken.
-    fn count(&mut self, counter: Option<u32>, statistics: &mut LinkStatistics) -> bool {
+    fn count(
+        &mut self,
+        counter: Option<u32>,
+        rate_hz: f64,
+        now: Duration,
+        statistics: &mut LinkStatistics,
+    ) -> bool {
         let Some(counter) = counter else {
             return true;
         };
@@ -274,16 +292,34 @@ impl LineOrder {
             statistics.duplicates += 1;
             return false;
         }
+        let is_back = step > u32::MAX / 2;
+        let missing = u64::from(step.saturating_sub(1));
+        let jump = Jump {
+            missing,
+            counted: self.counted + missing,
+            rate_hz,
+            since_last: now.saturating_sub(self.last_taken_at),
+            since_start: now.saturating_sub(*self.began_at.get_or_insert(now)),
+        };
+        // A digit that was altered; lines in a row that agree are none.
+        let suspect = self.suspect.replace(counter);
+        let is_confirmed = suspect.is_some_and(|suspect| counter.wrapping_sub(suspect) == 1);
+        if !is_back && !jump.is_plausible() && !is_confirmed {
+            statistics.inconsistent += 1;
+            return false;
+        }
         self.last_counter = Some(counter);
-        if step > u32::MAX / 2 {
-            // It went back: the device counts anew. At least one line is
-            // missing; how many, nobody has counted.
+        self.suspect = None;
+        if is_back || !jump.is_plausible() {
+            // The device counts again. At least one line is missing; how many,
+            // nobody has counted.
             statistics.restarts += 1;
             statistics.estimated_lost_samples += 1;
             self.next_index += 1;
         } else {
-            self.next_index += u64::from(step - 1);
-            statistics.lost_samples += u64::from(step - 1);
+            self.next_index += missing;
+            self.counted += missing;
+            statistics.lost_samples += missing;
         }
         true
     }
@@ -297,7 +333,7 @@ struct Collector {
     block_frames: usize,
     first_index: u64,
     bytes: Vec<u8>,
-    not_finite: u64,
+    values_missing: u64,
 }
 
 impl Collector {
@@ -323,7 +359,7 @@ impl Collector {
             block_frames: ((format.rate_hz * BLOCK_SECONDS) as usize).max(1),
             first_index: 0,
             bytes: Vec::new(),
-            not_finite: 0,
+            values_missing: 0,
         }
     }
 
@@ -355,12 +391,9 @@ impl Collector {
         };
         self.first_index += frames as u64;
         self.bytes.clear();
-        let is_float = self.format.sample_format.is_float();
-        if is_float && !block.samples.iter().all(|value| value.is_finite()) {
-            let runs = finite_runs(&block);
-            let kept: usize = runs.iter().map(|run| run.samples.ncols()).sum();
-            self.not_finite += (frames - kept) as u64;
-            blocks.extend(runs);
+        if self.format.sample_format.is_float() {
+            self.values_missing += values_missing(&block);
+            blocks.extend(runs_with_values(block, any_value));
         } else {
             blocks.push(block);
         }
