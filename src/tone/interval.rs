@@ -27,10 +27,6 @@ const INTERFERING_TONES: usize = 4;
 /// from the drive frequency and its harmonics; closer by, it is part of the
 /// tone.
 const INTERFERING_DISTANCE: f64 = 1.5;
-/// Samples that are transformed at once to find interfering tones; a longer
-/// hold is cut into equal parts whose spectra are summed, so that memory stays
-/// bounded. A minute at 2 kHz is whole.
-const LONGEST_TRANSFORM: usize = 1 << 17;
 /// Blocks into which the hold is cut to see how its phasors scatter.
 const BLOCKS: usize = 8;
 /// Highest order looked at for a rattle.
@@ -207,14 +203,13 @@ impl HoldFit {
         let high_hz = (2.0 * self.plan.search_high_hz)
             .max(130.0)
             .min(0.45 * rate_hz);
-        let length = row.len() / row.len().div_ceil(LONGEST_TRANSFORM).max(1);
-        if self.search.as_ref().map(Search::samples) != Some(length) {
+        if self.search.as_ref().map(Search::samples) != Some(row.len()) {
             self.search = None;
         }
         let search = self
             .search
-            .get_or_insert_with(|| Search::planned(&mut self.planner, length, rate_hz));
-        search.peak_of_rows(row.exact_chunks(length).into_iter(), low_hz, high_hz)
+            .get_or_insert_with(|| Search::planned(&mut self.planner, row.len(), rate_hz));
+        search.peak(row.insert_axis(Axis(0)), &[true], low_hz, high_hz)
     }
 }
 

@@ -135,31 +135,17 @@ impl Search {
         low_hz: f64,
         high_hz: f64,
     ) -> Option<f64> {
-        let rows = samples.rows().into_iter().zip(counts);
-        let rows = rows.filter_map(|(row, counts)| counts.then_some(row));
-        self.peak_of_rows(rows, low_hz, high_hz)
-    }
-
-    /// The same of rows of any origin, each as long as the window.
-    pub(super) fn peak_of_rows<'a>(
-        &mut self,
-        samples: impl Iterator<Item = ArrayView1<'a, f64>>,
-        low_hz: f64,
-        high_hz: f64,
-    ) -> Option<f64> {
         let low = ((low_hz / self.bin_hz).floor() as usize).max(1);
         let high =
             ((high_hz / self.bin_hz).ceil() as usize).min(self.power.len().saturating_sub(2));
-        if low >= high {
+        if low >= high || samples.ncols() != self.window.len() {
             return None;
         }
         self.power.fill(0.0);
-        let mut rows = Vec::new();
+        let mut rows = Vec::with_capacity(counts.len());
         let mut doubt = 0.0;
-        for samples in samples {
-            if samples.len() != self.window.len() {
-                continue;
-            }
+        let chosen = samples.rows().into_iter().zip(counts);
+        for samples in chosen.filter_map(|(row, counts)| counts.then_some(row)) {
             let mean = samples.sum() / samples.len().max(1) as f64;
             let Some(bound) = self.transform(samples, mean) else {
                 continue;

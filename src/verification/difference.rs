@@ -16,14 +16,14 @@ const LAST_DIGITS: f64 = 1e-9;
 
 /// How closely a file has to come out again.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Precision {
+pub enum Exactness {
     /// Every byte.
     Bytes,
     /// Numbers to their last digits, everything else exactly.
     LastDigits,
 }
 
-impl Precision {
+impl Exactness {
     /// For what was made with this arithmetic on this target: only the present
     /// ones have to give every byte again.
     pub fn of(made_on: Option<&str>, arithmetic: u32) -> Self {
@@ -92,7 +92,7 @@ impl Difference {
 }
 
 /// Two files of JSON lines.
-pub fn compare_lines(logged: &[u8], recomputed: &[u8], precision: Precision) -> Agreement {
+pub fn compare_lines(logged: &[u8], recomputed: &[u8], exactness: Exactness) -> Agreement {
     if logged == recomputed {
         return Agreement::Identical;
     }
@@ -103,7 +103,7 @@ pub fn compare_lines(logged: &[u8], recomputed: &[u8], precision: Precision) -> 
             .collect()
     };
     let (logged, recomputed) = (lines(logged), lines(recomputed));
-    let mut tolerance = Tolerance::new(precision);
+    let mut tolerance = Tolerance::new(exactness);
     for line in logged.iter().chain(&recomputed) {
         if let Ok(value) = serde_json::from_slice(line) {
             tolerance.learn(&value);
@@ -141,15 +141,15 @@ pub(super) fn not_logged(recomputed: &[u8]) -> String {
 }
 
 /// Two JSON objects; a key that is absent is as good as one that is `null`.
-pub fn compare_objects(logged: &Value, recomputed: &Value, precision: Precision) -> Agreement {
-    let exact = Tolerance::new(Precision::Bytes);
+pub fn compare_objects(logged: &Value, recomputed: &Value, exactness: Exactness) -> Agreement {
+    let exact = Tolerance::new(Exactness::Bytes);
     let Some(first) = between_values(logged, recomputed, &mut Place::default(), &exact) else {
         return Agreement::Identical;
     };
-    if precision == Precision::Bytes {
+    if exactness == Exactness::Bytes {
         return Agreement::Differs(Difference::whole(first));
     }
-    let mut tolerance = Tolerance::new(precision);
+    let mut tolerance = Tolerance::new(exactness);
     tolerance.learn(logged);
     tolerance.learn(recomputed);
     match between_values(logged, recomputed, &mut Place::default(), &tolerance) {
@@ -159,7 +159,7 @@ pub fn compare_objects(logged: &Value, recomputed: &Value, precision: Precision)
 }
 
 /// Two tables of comma-separated values with a heading.
-pub fn compare_tables(logged: &[u8], recomputed: &[u8], precision: Precision) -> Agreement {
+pub fn compare_tables(logged: &[u8], recomputed: &[u8], exactness: Exactness) -> Agreement {
     if logged == recomputed {
         return Agreement::Identical;
     }
@@ -176,7 +176,7 @@ pub fn compare_tables(logged: &[u8], recomputed: &[u8], precision: Precision) ->
         return Agreement::Differs(Difference::whole("it is no table of this program"));
     };
     let heading = expected.first().cloned().unwrap_or_default();
-    let mut tolerance = Tolerance::new(precision);
+    let mut tolerance = Tolerance::new(exactness);
     for row in stored.iter().chain(&expected) {
         for (column, cell) in heading.iter().zip(row) {
             tolerance.learn_number(column, cell.parse().unwrap_or(f64::NAN));
@@ -193,9 +193,9 @@ pub fn compare_tables(logged: &[u8], recomputed: &[u8], precision: Precision) ->
             return Agreement::Differs(Difference::at(number + 1, what));
         }
     }
-    match precision {
-        Precision::LastDigits => Agreement::LastDigits,
-        Precision::Bytes => {
+    match exactness {
+        Exactness::LastDigits => Agreement::LastDigits,
+        Exactness::Bytes => {
             Agreement::Differs(Difference::whole(between_bytes(logged, recomputed)))
         }
     }
@@ -232,11 +232,11 @@ fn between_rows(
 }
 
 /// Two texts, line by line.
-pub fn compare_texts(logged: &str, recomputed: &str, precision: Precision) -> Agreement {
+pub fn compare_texts(logged: &str, recomputed: &str, exactness: Exactness) -> Agreement {
     if logged == recomputed {
         return Agreement::Identical;
     }
-    let tolerance = Tolerance::new(precision);
+    let tolerance = Tolerance::new(exactness);
     let (mut stored, mut expected) = (logged.split('\n'), recomputed.split('\n'));
     for line in 1.. {
         let what = match (stored.next(), expected.next()) {
@@ -392,9 +392,9 @@ struct Tolerance {
 }
 
 impl Tolerance {
-    fn new(precision: Precision) -> Self {
+    fn new(exactness: Exactness) -> Self {
         Self {
-            scales: (precision == Precision::LastDigits).then(BTreeMap::new),
+            scales: (exactness == Exactness::LastDigits).then(BTreeMap::new),
         }
     }
 
@@ -517,13 +517,13 @@ mod tests {
     #[test]
     fn one_digit_is_named_by_line_key_and_both_values() {
         let other = b"{\"point\":1,\"frequency_hz\":16.71}\n{\"point\":2,\"frequency_hz\":18.04}\n";
-        let found = difference(compare_lines(LOGGED, other, Precision::Bytes));
+        let found = difference(compare_lines(LOGGED, other, Exactness::Bytes));
         assert_eq!(
             found.sentence("points.jsonl"),
             "points.jsonl, line 2: frequency_hz is logged as 18.03, and comes out as 18.04."
         );
         assert_eq!(
-            compare_lines(LOGGED, LOGGED, Precision::Bytes),
+            compare_lines(LOGGED, LOGGED, Exactness::Bytes),
             Agreement::Identical
         );
     }
@@ -532,10 +532,10 @@ mod tests {
     fn a_number_written_otherwise_is_a_difference_too() {
         let line = b"{\"point\":1,\"frequency_hz\":16.71}\n";
         let other = b"{\"point\":1,\"frequency_hz\":16.710}\n";
-        let found = difference(compare_lines(line, other, Precision::Bytes));
+        let found = difference(compare_lines(line, other, Exactness::Bytes));
         assert!(found.what.starts_with("byte 32 differs"), "{found:?}");
         assert_eq!(
-            compare_lines(line, other, Precision::LastDigits),
+            compare_lines(line, other, Exactness::LastDigits),
             Agreement::LastDigits
         );
     }
@@ -543,12 +543,12 @@ mod tests {
     #[test]
     fn points_too_many_and_too_few_are_told_apart() {
         let first = LOGGED.split_inclusive(|b| *b == b'\n').next().unwrap();
-        let more = difference(compare_lines(LOGGED, first, Precision::LastDigits));
+        let more = difference(compare_lines(LOGGED, first, Exactness::LastDigits));
         assert!(
             more.what.starts_with("it is logged, but does not"),
             "{more:?}"
         );
-        let less = difference(compare_lines(first, LOGGED, Precision::LastDigits));
+        let less = difference(compare_lines(first, LOGGED, Exactness::LastDigits));
         assert!(less.what.starts_with("it comes out"), "{less:?}");
     }
 
@@ -559,7 +559,7 @@ mod tests {
             compare_lines(
                 lines(a).as_bytes(),
                 lines(b).as_bytes(),
-                Precision::LastDigits,
+                Exactness::LastDigits,
             )
         };
         // A billionth of 1.0, the largest drift of the file.
@@ -574,18 +574,18 @@ mod tests {
     fn nested_keys_are_named_by_their_path() {
         let logged = serde_json::json!({"a": [{"b": 1.0}, {"b": 2.0}], "gone": null});
         let recomputed = serde_json::json!({"a": [{"b": 1.0}, {"b": 2.5}]});
-        let found = difference(compare_objects(&logged, &recomputed, Precision::Bytes));
+        let found = difference(compare_objects(&logged, &recomputed, Exactness::Bytes));
         assert_eq!(found.what, "a[1].b is logged as 2.0, and comes out as 2.5");
         let shorter = serde_json::json!({"a": [{"b": 1.0}]});
-        let found = difference(compare_objects(&logged, &shorter, Precision::LastDigits));
+        let found = difference(compare_objects(&logged, &shorter, Exactness::LastDigits));
         assert_eq!(
             found.what,
             "a[1] is logged as {\"b\":2.0}, and comes out as nothing"
         );
         let more = serde_json::json!({"a": [{"b": 1.0}, {"b": 2.0}], "c": 1});
-        let found = difference(compare_objects(&logged, &more, Precision::Bytes));
+        let found = difference(compare_objects(&logged, &more, Exactness::Bytes));
         assert_eq!(found.what, "c is logged as nothing, and comes out as 1");
-        let found = difference(compare_objects(&more, &logged, Precision::Bytes));
+        let found = difference(compare_objects(&more, &logged, Exactness::Bytes));
         assert_eq!(found.what, "c is logged as 1, and comes out as nothing");
     }
 
@@ -593,26 +593,26 @@ mod tests {
     fn a_cell_is_named_by_its_column() {
         let logged = b"time_s,frequency_hz\n0.25,\n0.5,8.25\n";
         let other = b"time_s,frequency_hz\n0.25,\n0.5,8.5\n";
-        let found = difference(compare_tables(logged, other, Precision::Bytes));
+        let found = difference(compare_tables(logged, other, Exactness::Bytes));
         assert_eq!(
             found.sentence("trace.csv"),
             "trace.csv, line 3: frequency_hz is logged as 8.25, and comes out as 8.5."
         );
         let near = b"time_s,frequency_hz\n0.25,\n0.5,8.250000000001\n";
         assert_eq!(
-            compare_tables(logged, near, Precision::LastDigits),
+            compare_tables(logged, near, Exactness::LastDigits),
             Agreement::LastDigits
         );
-        let found = difference(compare_tables(logged, near, Precision::Bytes));
+        let found = difference(compare_tables(logged, near, Exactness::Bytes));
         assert!(found.what.starts_with("frequency_hz is logged as 8.25,"));
         let shorter = b"time_s,frequency_hz\n0.25,\n";
-        let found = difference(compare_tables(shorter, logged, Precision::LastDigits));
+        let found = difference(compare_tables(shorter, logged, Exactness::LastDigits));
         assert_eq!(found.line, Some(3));
     }
 
     #[test]
     fn a_text_rounds_its_numbers_and_keeps_its_words() {
-        let stand = |a, b| compare_texts(a, b, Precision::LastDigits);
+        let stand = |a, b| compare_texts(a, b, Exactness::LastDigits);
         assert_eq!(
             stand("held at 12.34 Hz.", "held at 12.35 Hz."),
             Agreement::LastDigits
@@ -630,7 +630,7 @@ mod tests {
         let found = difference(compare_texts(
             "a\n<td>1.0</td>",
             "a\n<td>2.0</td>",
-            Precision::Bytes,
+            Exactness::Bytes,
         ));
         assert_eq!(found.line, Some(2));
         assert!(found.what.contains("<td>1.0") && found.what.contains("<td>2.0"));

@@ -15,6 +15,7 @@
 //! which version, clock times, names of files and folders.
 
 pub mod difference;
+mod files;
 mod recompute;
 mod reduction_files;
 mod report_file;
@@ -25,13 +26,15 @@ use std::path::Path;
 
 use serde::Serialize;
 
+pub use files::FileStanding;
 pub use recompute::{Recomputed, VerifyError, recompute};
 pub use stored::Stored;
 
 use crate::ledger::{LedgerError, RunState, SETUP_FILE, target};
 use crate::maths::ARITHMETIC_VERSION;
 use crate::report::recordings::{Checked, Recordings, Standing};
-use difference::{Agreement, Precision};
+use difference::{Agreement, Exactness};
+use files::Files;
 
 /// How a run stands as a whole.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -47,15 +50,6 @@ pub enum Conclusion {
     /// What could be recomputed stands, but something that it rests on is
     /// missing.
     Incomplete,
-}
-
-/// How one file stands.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct FileStanding {
-    /// The file, as it is named in the run folder.
-    pub file: String,
-    /// How it stands.
-    pub agreement: Agreement,
 }
 
 /// A run that was verified.
@@ -83,23 +77,6 @@ pub struct Verification {
     pub missing: Vec<String>,
     /// What the reader has to know besides.
     pub notes: Vec<String>,
-}
-
-/// The files as they are compared one after the other.
-#[derive(Debug, Default)]
-struct Files {
-    standings: Vec<FileStanding>,
-    missing: Vec<String>,
-    notes: Vec<String>,
-}
-
-impl Files {
-    fn add(&mut self, file: &str, agreement: Agreement) {
-        self.standings.push(FileStanding {
-            file: file.to_owned(),
-            agreement,
-        });
-    }
 }
 
 /// Recomputes a run from its recordings and compares everything in its folder
@@ -207,7 +184,7 @@ fn notes(stored: &Stored) -> Vec<String> {
             env!("CARGO_PKG_NAME"),
         ));
     }
-    if stored.precision() == Precision::LastDigits {
+    if stored.exactness() == Exactness::LastDigits {
         notes.push(format!(
             "The run was made with arithmetic {} for {}; this is arithmetic {ARITHMETIC_VERSION} for \
              {}: numbers have to agree to their last digits.",

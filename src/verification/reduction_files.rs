@@ -5,10 +5,10 @@ use std::path::{Path, PathBuf};
 
 use serde_json::Value;
 
-use super::Files;
 use super::difference::{
-    Agreement, Difference, Precision, compare_lines, compare_objects, compare_tables,
+    Agreement, Difference, Exactness, compare_lines, compare_objects, compare_tables,
 };
+use super::files::Files;
 use super::run_files::Accepted;
 use super::stored::Stored;
 use crate::evaluation::reduced_point::ReducedPoint;
@@ -77,8 +77,8 @@ pub(super) fn compare_reduction(
             return Ok(None);
         }
     };
-    let precision = precision(stored, &logged);
-    let (points, points_text) = reduced_points(stored, evaluated.points, precision, files)?;
+    let exactness = exactness(stored, &logged);
+    let (points, points_text) = reduced_points(stored, evaluated.points, exactness, files)?;
     let mut reduction = Reduction {
         // Who made it is not to be known from the recordings.
         version: logged.version.clone(),
@@ -88,7 +88,7 @@ pub(super) fn compare_reduction(
         ..evaluated.reduction
     };
     let expected = serde_json::to_value(&reduction).unwrap_or_default();
-    let agreement = compare_objects(&logged_value, &expected, precision);
+    let agreement = compare_objects(&logged_value, &expected, exactness);
     if agreement == Agreement::LastDigits {
         reduction = logged;
     }
@@ -101,12 +101,12 @@ pub(super) fn compare_reduction(
 fn reduced_points(
     stored: &Stored,
     recomputed: Vec<ReducedPoint>,
-    precision: Precision,
+    exactness: Exactness,
     files: &mut Files,
 ) -> Result<(Vec<ReducedPoint>, Vec<u8>), LedgerError> {
     let expected = stored.made(REDUCED_FILE, json_lines(&recomputed))?;
     let logged = stored.file(REDUCED_FILE)?.unwrap_or_default();
-    let agreement = compare_lines(&logged, &expected, precision);
+    let agreement = compare_lines(&logged, &expected, exactness);
     let (points, text) = if agreement == Agreement::LastDigits {
         let lines = logged.split(|byte| *byte == b'\n');
         let points = lines.filter_map(|line| serde_json::from_slice(line).ok());
@@ -117,17 +117,17 @@ fn reduced_points(
     files.add(REDUCED_FILE, agreement);
     let expected = stored.made(REDUCED_TABLE_FILE, points_csv(&points))?;
     let logged = stored.file(REDUCED_TABLE_FILE)?.unwrap_or_default();
-    let agreement = compare_tables(&logged, &expected, Precision::Bytes);
+    let agreement = compare_tables(&logged, &expected, Exactness::Bytes);
     files.add(REDUCED_TABLE_FILE, agreement);
     Ok((points, text))
 }
 
 /// How closely a reduction has to come out again: run and reduction may have
 /// been made by two programs.
-pub(super) fn precision(stored: &Stored, logged: &Reduction) -> Precision {
+pub(super) fn exactness(stored: &Stored, logged: &Reduction) -> Exactness {
     stored
-        .precision()
-        .or(Precision::of(logged.target.as_deref(), logged.arithmetic))
+        .exactness()
+        .or(Exactness::of(logged.target.as_deref(), logged.arithmetic))
 }
 
 fn hash(text: &[u8]) -> String {
@@ -229,7 +229,7 @@ fn curves(
             // is the one that was altered.
             (Some(text), Some(used)) if !is_used(&text) && is_used(&used.text) => {
                 let agreement =
-                    compare_lines(text.as_bytes(), used.text.as_bytes(), Precision::Bytes);
+                    compare_lines(text.as_bytes(), used.text.as_bytes(), Exactness::Bytes);
                 files.add(name, agreement);
                 None
             }

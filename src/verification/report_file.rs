@@ -1,8 +1,8 @@
 //! The report in the run folder against the one that comes out again.
 
-use super::Files;
 use super::difference::{Agreement, compare_texts};
-use super::reduction_files::precision;
+use super::files::Files;
+use super::reduction_files::exactness;
 use super::run_files::Accepted;
 use super::stored::Stored;
 use crate::ledger::{LedgerError, REPORT_FILE};
@@ -11,9 +11,9 @@ use crate::report::recordings::Recordings;
 use crate::report::reduction::ReadReduction;
 use crate::setup::Setup;
 
-/// What a report says of its own making, by the heading in its list of facts:
+/// What a report says of its own making, by its heading in the list of facts:
 /// taken over from the stored report.
-const OF_ITS_MAKING: [&str; 2] = ["Run folder", "Report by"];
+const OF_ITS_MAKING: &str = "Report by";
 
 /// Writes the report once more from what is accepted, and compares it.
 pub(super) fn compare_report(
@@ -39,21 +39,19 @@ pub(super) fn compare_report(
             reduction,
         }
         .html();
-        OF_ITS_MAKING
-            .iter()
-            .fold(html, |html, heading| match fact(&logged, heading) {
-                Some(said) => with_fact(&html, heading, said),
-                None => html,
-            })
+        match fact(&logged, OF_ITS_MAKING) {
+            Some(said) => with_fact(&html, OF_ITS_MAKING, said),
+            None => html,
+        }
     };
-    let precision = match reduction {
-        ReadReduction::Whole(reduction, _) => precision(stored, reduction),
-        ReadReduction::Stale | ReadReduction::None => stored.precision(),
+    let exactness = match reduction {
+        ReadReduction::Whole(reduction, _) => exactness(stored, reduction),
+        ReadReduction::Stale | ReadReduction::None => stored.exactness(),
     };
-    let agreement = compare_texts(&logged, &written(&unchanged, reduction), precision);
+    let agreement = compare_texts(&logged, &written(&unchanged, reduction), exactness);
     if matches!(agreement, Agreement::Differs(_)) && !matches!(reduction, ReadReduction::None) {
         let before = written(&unchanged, &ReadReduction::None);
-        if compare_texts(&logged, &before, precision) == Agreement::Identical {
+        if compare_texts(&logged, &before, exactness) == Agreement::Identical {
             files.notes.push(format!(
                 "{REPORT_FILE}: it was written before the run was reduced and holds no verdict; write \
                  it once more."

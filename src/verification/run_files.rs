@@ -5,7 +5,7 @@ use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 
 use super::difference::{
-    Agreement, Difference, Precision, compare_lines, compare_objects, compare_tables, not_logged,
+    Agreement, Difference, Exactness, compare_lines, compare_objects, compare_tables, not_logged,
     not_recomputed,
 };
 use super::recompute::Recomputed;
@@ -19,7 +19,7 @@ use crate::ledger::{
 use crate::reduction::SettledPoint;
 use crate::report::recordings::{Checked, Standing};
 
-use super::Files;
+use super::files::Files;
 
 /// What the run found, as far as it had come: what the reduction and the
 /// report have to rest on.
@@ -41,13 +41,13 @@ pub(super) fn compare_run(
     recomputed: &Recomputed,
     files: &mut Files,
 ) -> Result<Accepted, LedgerError> {
-    let precision = stored.precision();
+    let exactness = stored.exactness();
     let expected = stored.made(POINTS_FILE, json_lines(&recomputed.points))?;
     let points = lines(stored, POINTS_FILE, &expected, files)?;
     let expected = stored.made(EVIDENCE_FILE, json_lines(&recomputed.evidence))?;
     let evidence = lines(stored, EVIDENCE_FILE, &expected, files)?;
     let (trace, whole) = trace(stored, recomputed, files)?;
-    let events = events(stored, recomputed, whole, precision, files)?;
+    let events = events(stored, recomputed, whole, exactness, files)?;
     let accepted = Accepted {
         record: stored.record.clone(),
         points: parsed(&points),
@@ -58,7 +58,7 @@ pub(super) fn compare_run(
     };
     table(stored, &accepted, files)?;
     let record = record(stored, recomputed, &accepted);
-    let stands = compare_objects(&stored.record_json, &record, Precision::Bytes);
+    let stands = compare_objects(&stored.record_json, &record, Exactness::Bytes);
     files.add(RUN_FILE, stands);
     Ok(Accepted {
         record: serde_json::from_value(record).unwrap_or(accepted.record),
@@ -101,9 +101,9 @@ fn lines(
         files.add(name, missing(recomputed));
         return Ok(recomputed.to_vec());
     };
-    let precision = stored.precision();
+    let exactness = stored.exactness();
     if stored.is_done() {
-        return Ok(accept(name, &logged, recomputed.to_vec(), precision, files));
+        return Ok(accept(name, &logged, recomputed.to_vec(), exactness, files));
     }
     // A torn last line was never acknowledged.
     let finished = count(&logged);
@@ -114,11 +114,11 @@ fn lines(
         (first_lines(logged, before), first_lines(&expected, before));
     let only_last = !stored.is_capture()
         && matches!(
-            compare_lines(logged, &expected, precision),
+            compare_lines(logged, &expected, exactness),
             Agreement::Differs(_)
         )
         && !matches!(
-            compare_lines(logged_before, expected_before, precision),
+            compare_lines(logged_before, expected_before, exactness),
             Agreement::Differs(_)
         );
     if only_last {
@@ -130,7 +130,7 @@ fn lines(
         let last = logged.get(logged_before.len()..).unwrap_or_default();
         expected.extend_from_slice(last);
     }
-    Ok(accept(name, logged, expected, precision, files))
+    Ok(accept(name, logged, expected, exactness, files))
 }
 
 /// Compares, and returns what is to be gone on with.
@@ -138,10 +138,10 @@ fn accept(
     name: &str,
     logged: &[u8],
     expected: Vec<u8>,
-    precision: Precision,
+    exactness: Exactness,
     files: &mut Files,
 ) -> Vec<u8> {
-    let agreement = compare_lines(logged, &expected, precision);
+    let agreement = compare_lines(logged, &expected, exactness);
     let as_logged = agreement == Agreement::LastDigits;
     files.add(name, agreement);
     if as_logged { logged.to_vec() } else { expected }
@@ -175,7 +175,7 @@ fn trace(
         logged.truncate(first_lines(&logged, finished).len());
         expected.truncate(first_lines(&expected, finished).len());
     }
-    let agreement = compare_tables(&logged, &expected, stored.precision());
+    let agreement = compare_tables(&logged, &expected, stored.exactness());
     let text = if agreement == Agreement::LastDigits {
         &logged
     } else {
@@ -195,7 +195,7 @@ fn events(
     stored: &Stored,
     recomputed: &Recomputed,
     whole: bool,
-    precision: Precision,
+    exactness: Exactness,
     files: &mut Files,
 ) -> Result<Vec<Event>, LedgerError> {
     if !stored.is_capture() {
@@ -217,7 +217,7 @@ fn events(
         let found = |wanted: Agreement| {
             expected
                 .iter()
-                .position(|other| compare_lines(line, other, precision) == wanted)
+                .position(|other| compare_lines(line, other, exactness) == wanted)
         };
         let place = found(Agreement::Identical).or_else(|| found(Agreement::LastDigits));
         let Some(place) = place else {
@@ -239,7 +239,7 @@ fn events(
 fn table(stored: &Stored, accepted: &Accepted, files: &mut Files) -> Result<(), LedgerError> {
     let expected = stored.made(TABLE_FILE, points_csv(&accepted.points))?;
     let agreement = match stored.file(TABLE_FILE)? {
-        Some(logged) => compare_tables(&logged, &expected, Precision::Bytes),
+        Some(logged) => compare_tables(&logged, &expected, Exactness::Bytes),
         // It is written when the folder is closed.
         None if !stored.is_closed() => return Ok(()),
         None => missing(&expected),

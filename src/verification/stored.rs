@@ -9,7 +9,7 @@ use crate::ledger::{LedgerError, RUN_FILE, RunRecord, RunState, SETUP_FILE};
 use crate::report::recordings::Recordings;
 use crate::setup::{self, Setup, SetupFaults};
 
-use super::difference::Precision;
+use super::difference::Exactness;
 
 /// What a run folder says of itself.
 #[derive(Debug)]
@@ -57,8 +57,8 @@ impl Stored {
     }
 
     /// How closely its files have to come out again.
-    pub(super) fn precision(&self) -> Precision {
-        Precision::of(self.record.target.as_deref(), self.record.arithmetic)
+    pub(super) fn exactness(&self) -> Exactness {
+        Exactness::of(self.record.target.as_deref(), self.record.arithmetic)
     }
 
     /// Whether the run used all its input and closed its folder.
