@@ -52,7 +52,7 @@ impl RecorderOptions {
         self.format.channels * self.sample_format.sample_bytes()
     }
 
-    /// Bytes a second that go to disk, for [`forecast_space`].
+    /// Bytes a second that go to disk, for [`forecast_space`](super::forecast_space).
     pub fn bytes_per_second(&self) -> f64 {
         self.frame_bytes() as f64 * self.format.rate_hz
     }

@@ -3,7 +3,7 @@
 //!
 //! To add one: a row of the table in its place (the order of the rows is the
 //! order of the reasons: likeliest root causes first), a function, an arm in
-//! [`Stretch::finding`], and its row and reason in the guide, page "tolerances".
+//! `Stretch::finding`, and its row and reason in the guide, page "tolerances".
 
 use serde::{Deserialize, Serialize};
 

@@ -6,7 +6,7 @@
 //! A hold of usual length is fitted as a whole, over all its samples. An
 //! hour's samples would fill hundreds of megabytes, and their Fourier transform
 //! as much again. So a hold that is longer than a minute and than
-//! [`EXACT_SAMPLES`] samples is fitted in pieces of constant length, and the
+//! `EXACT_SAMPLES` samples is fitted in pieces of constant length, and the
 //! pieces are averaged; the samples of a piece can be dropped once it is fitted. The pieces lie on a
 //! grid of hop numbers that depends on nothing but the plan, so the result does
 //! not depend on when a piece was fitted.

@@ -13,11 +13,11 @@
 //! The library's transform chooses its kernels by the processor and takes its
 //! sines from the C library, so the last bits of a spectrum differ between
 //! machines. Nothing leaves it here but numbers of bins, and those only as
-//! candidates; every value that decides is recomputed by [`rotated_sum`], whose
+//! candidates; every value that decides is recomputed by `rotated_sum`, whose
 //! order is fixed and whose sines come from [`maths`].
 //!
 //! Let δ bound how far the modulus of a bin from any transform may lie from the
-//! recomputed one ([`modulus_bound`]). Then
+//! recomputed one (`modulus_bound`). Then
 //! - the median moduli of both differ by at most δ, since ordered values that
 //!   each move by at most δ keep their places within δ. A bin that lies more
 //!   than 2 δ below the transform's median lies below the recomputed median
