@@ -3,15 +3,12 @@
 //! One file a command, each with its `Args` and its `run`. Results go to
 //! standard output, everything else to standard error.
 
-mod announced;
 mod assign;
 mod audit;
 mod bar;
 mod capture;
 mod check;
 mod compare;
-mod curves;
-mod device;
 mod field;
 mod logs;
 mod opened_run;

@@ -13,13 +13,14 @@ use serde::Serialize;
 
 use super::assign::{self, SourceFiles};
 use super::bar::Bar;
-use super::curves;
 use super::points_table::points_table;
 use super::{Failure, Status, reduce, terminal};
 use crate::analysis::Finding;
 use crate::evaluation::reduced_point::ReducedPoint;
 use crate::ingest::sidecar::hash_of_file;
-use crate::ledger::{FileRecord, Ledger, REPORT_FILE, RunRecord, RunState, SourceRecord};
+use crate::ledger::{
+    FileRecord, Ledger, REPORT_FILE, RunRecord, RunState, SourceRecord, carry_curves,
+};
 use crate::pipeline::{
     self, Outcome, Progress, RecordedSource, ReplayOptions, Sink, StopReason, check_rate, replay,
 };
@@ -97,7 +98,12 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     }
     let assigned = assign::assign(&loaded.setup, &args.files)?;
     let sources = open(&loaded, &assigned)?;
-    let mut record = RunRecord::begin("reprocess", &args.setup, loaded.text.as_bytes());
+    let mut record = RunRecord::begin(
+        "reprocess",
+        &args.setup,
+        loaded.text.as_bytes(),
+        jiff::Timestamp::now(),
+    );
     record.sources = assigned
         .iter()
         .zip(&sources)
@@ -105,7 +111,8 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         .collect();
     let ledger = Ledger::create(&args.out, loaded.text.as_bytes(), record, args.force)
         .map_err(anyhow::Error::from)?;
-    curves::carry(&loaded.setup, &args.setup, &ledger)?;
+    let notes = carry_curves(&loaded.setup, &args.setup, &ledger).map_err(anyhow::Error::from)?;
+    notes.iter().for_each(terminal::say);
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
     let (ledger, points, outcome) = analyse(args, &loaded, sources, ledger, &stop);
     let record = finish(ledger, &outcome, &assigned)?;
@@ -248,7 +255,7 @@ fn finish(
     };
     ledger
         .sources(sources)
-        .and_then(|()| ledger.close(state, reason))
+        .and_then(|()| ledger.close(state, reason, jiff::Timestamp::now()))
         .map_err(|error| Failure::Device(error.into()))
 }
 

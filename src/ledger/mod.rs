@@ -19,6 +19,7 @@
 //! | `reduction.json` | what they and the verdict rest on |
 //! | `run.lock` | empty; locked while a program writes to the folder |
 
+mod curves;
 mod error;
 pub(crate) mod lines;
 mod read;
@@ -27,6 +28,7 @@ mod table;
 mod trace;
 mod writer;
 
+pub use curves::carry_curves;
 pub use error::LedgerError;
 pub use lines::json_lines;
 pub use read::{PointEvidence, Run};

@@ -139,8 +139,13 @@ impl PointCounts {
 }
 
 impl RunRecord {
-    /// The record of a run that begins now.
-    pub fn begin(command: &str, setup_file: &Path, setup_text: &[u8]) -> Self {
+    /// The record of a run that begins at `now_utc`.
+    pub fn begin(
+        command: &str,
+        setup_file: &Path,
+        setup_text: &[u8],
+        now_utc: jiff::Timestamp,
+    ) -> Self {
         Self {
             program: env!("CARGO_PKG_NAME").to_owned(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -149,7 +154,7 @@ impl RunRecord {
             command: command.to_owned(),
             state: RunState::Running,
             reason: None,
-            started_utc: jiff::Timestamp::now(),
+            started_utc: now_utc,
             ended_utc: None,
             sessions: 1,
             setup_file: setup_file.display().to_string(),

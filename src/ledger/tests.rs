@@ -12,7 +12,12 @@ use crate::setup::Verdict;
 const SETUP: &[u8] = b"[test]\ntitle = \"invented\"\n";
 
 fn begin(command: &str) -> RunRecord {
-    RunRecord::begin(command, Path::new("setup.toml"), SETUP)
+    RunRecord::begin(
+        command,
+        Path::new("setup.toml"),
+        SETUP,
+        jiff::Timestamp::UNIX_EPOCH,
+    )
 }
 
 /// A point with only what the ledger looks at.
@@ -108,7 +113,9 @@ fn a_resumed_run_numbers_on_and_writes_nothing_twice() {
         .point(point(50.0, Verdict::Rejected), evidence(50.0))
         .unwrap();
     assert_eq!(third.unwrap().point, 3);
-    let record = ledger.close(RunState::Done, None).unwrap();
+    let record = ledger
+        .close(RunState::Done, None, jiff::Timestamp::UNIX_EPOCH)
+        .unwrap();
     assert_eq!(record.sessions, 2);
     assert_eq!(record.events, 1);
     assert_eq!(
@@ -192,7 +199,9 @@ fn what_is_there_is_replaced_only_on_request_and_a_capture_never() {
     ledger
         .point(point(1.0, Verdict::Held), evidence(1.0))
         .unwrap();
-    ledger.close(RunState::Done, None).unwrap();
+    ledger
+        .close(RunState::Done, None, jiff::Timestamp::UNIX_EPOCH)
+        .unwrap();
     let error = Ledger::create(&run, SETUP, begin("reprocess"), false).unwrap_err();
     assert!(error.to_string().contains("1 points") && error.to_string().contains("--force"));
     std::fs::create_dir(run.join(RECORDINGS_FOLDER)).unwrap();

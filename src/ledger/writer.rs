@@ -278,12 +278,13 @@ impl Ledger {
             .map_err(LedgerError::io(&self.folder.join(TRACE_FILE), "write"))
     }
 
-    /// Ends the run: everything synced, `points.csv` and the last `run.json`
-    /// written.
+    /// Ends the run at `now_utc`: everything synced, `points.csv` and the last
+    /// `run.json` written.
     pub fn close(
         mut self,
         state: RunState,
         reason: Option<String>,
+        now_utc: jiff::Timestamp,
     ) -> Result<RunRecord, LedgerError> {
         self.flush()?;
         self.trace
@@ -298,7 +299,7 @@ impl Ledger {
         lines::replace(&table, &bytes)?;
         self.record.state = state;
         self.record.reason = reason;
-        self.record.ended_utc = Some(jiff::Timestamp::now());
+        self.record.ended_utc = Some(now_utc);
         self.record.write(&self.folder)?;
         Ok(self.record)
     }

@@ -18,6 +18,7 @@
 //! The end of a source travels in the channels behind its last samples, so
 //! that every stage finishes its work first.
 
+pub mod capture;
 mod collected;
 mod feed;
 mod record;

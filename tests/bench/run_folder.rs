@@ -88,9 +88,11 @@ impl RunFolder {
     pub fn finished_run(&self, name: &str, setup: &str, points: &[SettledPoint]) {
         let file = self.path(&format!("{name}.toml"));
         std::fs::write(&file, setup).unwrap();
-        let record = RunRecord::begin("test", &file, setup.as_bytes());
+        let record = RunRecord::begin("test", &file, setup.as_bytes(), jiff::Timestamp::now());
         let ledger = Ledger::create(&self.path(name), setup.as_bytes(), record, false).unwrap();
-        ledger.close(RunState::Done, None).unwrap();
+        ledger
+            .close(RunState::Done, None, jiff::Timestamp::now())
+            .unwrap();
         std::fs::write(self.path(name).join("points.jsonl"), lines(points)).unwrap();
     }
 }

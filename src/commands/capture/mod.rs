@@ -5,15 +5,12 @@
 //! command: what was recorded and not analysed yet is analysed first.
 
 mod alarm;
-mod coverage;
-mod links;
-mod session;
-mod space;
-mod watch;
 
 use std::path::PathBuf;
+use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
+use sd_notify::NotifyState;
 use serde::Serialize;
 use tracing_subscriber::filter::LevelFilter;
 
@@ -21,10 +18,16 @@ use super::logs::{self, LogFormat};
 use super::points_table::points_table;
 use super::{Failure, Status, terminal};
 use crate::ledger::RunState;
+use crate::pipeline::capture::{
+    CaptureError, CaptureRequest, Captured, Coverage, Listener, SerialDevices, Surroundings,
+    SystemClock, SystemDisk, capture, fits_capture,
+};
 use crate::pipeline::{self, StopReason};
+use crate::plan::{Assumptions, Plan};
 use crate::reduction::SettledPoint;
-use crate::setup::{self, Setup};
-use session::Ended;
+use crate::report::text_table::wrap;
+use crate::setup;
+use alarm::Hook;
 
 const CAUTIONS: &str = "\
 A strung conductor stores dangerous energy. Stay out of the line of the conductor; guard the \
@@ -90,7 +93,34 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     fits_capture(&loaded.setup)?;
     tracing::info!("{CAUTIONS}");
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
-    let ended = session::run(args, &loaded, &stop)?;
+    let planned = Plan::of(&loaded.setup, Assumptions::default())
+        .harmonics
+        .iter()
+        .map(|harmonic| (harmonic.harmonic, harmonic.frequency_hz))
+        .collect();
+    let request = CaptureRequest {
+        loaded: &loaded,
+        setup_file: &args.setup,
+        folder: &args.out,
+        planned,
+        split_seconds: f64::from(args.split_seconds),
+        keep_free_bytes: args.keep_free_mb * 1_000_000,
+        stop_on_alarm: args.stop_on_alarm,
+        threads: usize::from(args.threads),
+    };
+    let mut listener = ServiceManager::new(args.on_alarm.clone().map(Hook::new));
+    let surroundings = Surroundings {
+        clock: &SystemClock::default(),
+        disk: &SystemDisk,
+        devices: &SerialDevices {
+            patience: Duration::from_secs(args.connect_seconds.into()),
+        },
+        listener: &mut listener,
+    };
+    let ended = capture(&request, surroundings, &stop).map_err(|error| match error {
+        CaptureError::Refused(error) => Failure::Input(error),
+        CaptureError::Failed(error) => Failure::Device(error),
+    })?;
     print(args, &ended)?;
     match ended.reason {
         StopReason::Complete | StopReason::Asked if ended.alarmed => Ok(Status::CriterionNotMet),
@@ -100,29 +130,70 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     }
 }
 
-/// What a setup must have, and must not have, to be captured with.
-fn fits_capture(setup: &Setup) -> anyhow::Result<()> {
-    for source in &setup.sources {
-        if !matches!(source.kind, setup::SourceKind::Serial { .. }) {
-            anyhow::bail!(
-                "source \"{}\" is of kind \"wav\": capture listens to devices, kind = \"serial\" is \
-                 right; for recordings use `spanhold reprocess`",
-                source.name
-            );
-        }
-    }
-    if setup.limits.strain_pp_um_m.is_some()
-        && !setup.channels.iter().any(|c| c.role.is_clamp_strain())
-    {
-        anyhow::bail!(
-            "limits.strain_pp_um_m is set, but no channel has the role \"clamp-strain\": nothing \
-             would be watched; add the gauge or remove the limit"
-        );
-    }
-    Ok(())
+/// The service manager, if there is one, and the user's command for alarms.
+struct ServiceManager {
+    watchdog: Option<(Duration, Instant)>,
+    hook: Option<Hook>,
 }
 
-fn print(args: &Args, ended: &Ended) -> Result<(), Failure> {
+impl ServiceManager {
+    fn new(hook: Option<Hook>) -> Self {
+        Self {
+            // Three times as often as it is asked for.
+            watchdog: sd_notify::watchdog_enabled().map(|interval| (interval / 3, Instant::now())),
+            hook,
+        }
+    }
+}
+
+impl Listener for ServiceManager {
+    fn ready(&mut self) {
+        notify(&[NotifyState::Ready]);
+    }
+
+    fn alive(&mut self) {
+        if let Some((interval, last)) = &mut self.watchdog
+            && last.elapsed() >= *interval
+        {
+            *last = Instant::now();
+            notify(&[NotifyState::Watchdog]);
+        }
+    }
+
+    fn status(&mut self, line: &str) {
+        notify(&[NotifyState::Status(line)]);
+        if let Some(hook) = &mut self.hook {
+            hook.collect();
+        }
+    }
+
+    fn alarm(&mut self, message: &str) {
+        if let Some(hook) = &mut self.hook {
+            hook.start(message);
+        }
+    }
+
+    fn stopping(&mut self) {
+        notify(&[NotifyState::Stopping]);
+    }
+}
+
+fn notify(state: &[NotifyState]) {
+    if let Err(error) = sd_notify::notify(state) {
+        tracing::debug!(%error, "The service manager does not listen.");
+    }
+}
+
+/// The plan against the points, at most `width` columns wide.
+fn coverage_text(coverage: &Coverage, width: usize) -> String {
+    let mut lines = coverage.lines().into_iter();
+    let head = lines.next().unwrap_or_default() + "\n";
+    // A number and its frequency stay on one line.
+    let text = lines.fold(head, |text, line| text + &wrap(&line, width, "  ", "    "));
+    text.replace('\u{a0}', " ")
+}
+
+fn print(args: &Args, ended: &Captured) -> Result<(), Failure> {
     let text = if args.json {
         let summary = Summary {
             run: args.out.display().to_string(),
@@ -139,7 +210,7 @@ fn print(args: &Args, ended: &Ended) -> Result<(), Failure> {
         format!(
             "{}\n{}{}\n",
             points_table(&ended.points, width),
-            ended.coverage.text(width),
+            coverage_text(&ended.coverage, width),
             args.out.display()
         )
     };

@@ -9,12 +9,11 @@ use ndarray::{Array2, Axis, concatenate};
 
 use super::Args;
 use crate::commands::Failure;
-use crate::commands::announced::differences;
 use crate::commands::assign;
-use crate::commands::device::connect;
-use crate::ingest::serial::LinkStatistics;
+use crate::ingest::serial::{LinkMonitor, LinkStatistics};
 use crate::ingest::wav::WavReader;
 use crate::ingest::{Block, Message, StreamFormat};
+use crate::pipeline::capture::{Devices as _, SerialDevices, announced::differences};
 use crate::setup::Loaded;
 
 /// Frames read from a recording at once.
@@ -113,7 +112,9 @@ impl Gathered {
 /// Listens to all devices at once.
 fn devices(args: &Args, loaded: &Loaded, stop: &Arc<AtomicBool>) -> Result<Vec<Heard>, Failure> {
     let patience = Duration::from_secs(args.connect_seconds.into());
-    let devices = connect(&loaded.setup, &[], patience, stop)?;
+    let devices = SerialDevices { patience }
+        .connect(&loaded.setup, &[], stop)
+        .map_err(|error| Failure::Device(error.into()))?;
     let until = Instant::now() + Duration::from_secs(u64::from(args.seconds)) + LATE;
     let mut gathered: Vec<Gathered> = devices
         .iter()
@@ -136,14 +137,18 @@ fn devices(args: &Args, loaded: &Loaded, stop: &Arc<AtomicBool>) -> Result<Vec<H
     stop.store(true, Ordering::Relaxed);
     let mut heard = Vec::new();
     for (number, (device, gathered)) in devices.into_iter().zip(gathered).enumerate() {
-        let link = device.monitor.snapshot();
-        let mut notes = link_notes(&device.name, &link);
-        if let Some(announcement) = &link.announcement {
-            notes.extend(differences(&loaded.setup, number, announcement));
+        let mut notes = Vec::new();
+        if let Some(link) = device.monitor.as_ref().map(LinkMonitor::snapshot) {
+            notes.extend(link_notes(&device.name, &link));
+            if let Some(announcement) = &link.announcement {
+                notes.extend(differences(&loaded.setup, number, announcement));
+            }
         }
         // The reader ends once nobody listens.
         drop(device.messages);
-        let _ = device.thread.join();
+        for thread in device.threads {
+            let _ = thread.join();
+        }
         let one = gathered.into_heard(&device.name, device.format, notes);
         heard.push(one.map_err(Failure::Device)?);
     }

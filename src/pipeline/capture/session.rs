@@ -3,42 +3,59 @@
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
 
 use anyhow::{Context as _, anyhow, bail};
 use crossbeam_channel::bounded;
-use sd_notify::NotifyState;
 
-use super::Args;
-use super::alarm::Hook;
 use super::coverage::Coverage;
+use super::device::Device;
 use super::links::Links;
 use super::space::Space;
-use super::watch::{Clock, Watch, notify};
+use super::surroundings::Surroundings;
+use super::watch::Watch;
 use crate::analysis::alarm::Alarms;
-use crate::commands::Failure;
-use crate::commands::curves;
-use crate::commands::device::{Device, connect};
 use crate::ingest::StreamFormat;
 use crate::ingest::sidecar::{calibration_of, read_sidecar};
-use crate::ledger::{FileRecord, Ledger, RECORDINGS_FOLDER, RunRecord, RunState, SourceRecord};
-use crate::pipeline::{
-    self, FeedState, Input, Options, Order, Outcome, Recordings, StopReason, recordings_of,
-    spawn_feed, spawn_recorder,
+use crate::ledger::{
+    FileRecord, Ledger, RECORDINGS_FOLDER, RunRecord, RunState, SourceRecord, carry_curves,
 };
-use crate::plan::{Assumptions, Plan};
+use crate::pipeline::feed::{FeedState, Recordings, recordings_of, spawn_feed};
+use crate::pipeline::record::spawn_recorder;
+use crate::pipeline::run::{Input, Options, Order, Outcome, run};
+use crate::pipeline::stop::{StopReason, in_one_line};
 use crate::recorder::{Recorder, RecorderOptions, repair};
 use crate::reduction::SettledPoint;
-use crate::setup::{Loaded, Role};
+use crate::setup::{Loaded, Setup, SourceKind};
 use crate::tone::TonePlan;
 
 /// Blocks between recorder and feed, and between feed and windows: seconds of
 /// signal. Beyond that the analysis catches up from the recording.
 const CHANNEL_BLOCKS: usize = 64;
 
+/// What is to be captured, and how.
+#[derive(Debug, Clone)]
+pub struct CaptureRequest<'a> {
+    /// The setup, with its text.
+    pub loaded: &'a Loaded,
+    /// The setup's file, as it was named.
+    pub setup_file: &'a Path,
+    /// The run folder to make, or to go on with.
+    pub folder: &'a Path,
+    /// The harmonics to visit, each with its planned frequency, Hz.
+    pub planned: Vec<(u32, f64)>,
+    /// Length of one recording before the next is begun, s.
+    pub split_seconds: f64,
+    /// The capture stops before the disk has less than this left.
+    pub keep_free_bytes: u64,
+    /// Whether an alarm ends the capture.
+    pub stop_on_alarm: bool,
+    /// Estimator threads in all; the results do not depend on it.
+    pub threads: usize,
+}
+
 /// How a session ended.
 #[derive(Debug)]
-pub struct Ended {
+pub struct Captured {
     /// Why.
     pub reason: StopReason,
     /// The record as it was left.
@@ -51,6 +68,23 @@ pub struct Ended {
     pub alarmed: bool,
 }
 
+/// Why a session did not begin, or how it failed.
+#[derive(Debug, thiserror::Error)]
+pub enum CaptureError {
+    /// The setup or the run folder does not allow it.
+    #[error("{}", in_one_line(.0))]
+    Refused(anyhow::Error),
+    /// A device or the disk failed.
+    #[error("{}", in_one_line(.0))]
+    Failed(anyhow::Error),
+}
+
+impl From<anyhow::Error> for CaptureError {
+    fn from(error: anyhow::Error) -> Self {
+        Self::Refused(error)
+    }
+}
+
 /// Where a source goes on.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 struct Start {
@@ -60,37 +94,90 @@ struct Start {
     start_utc: Option<jiff::Timestamp>,
 }
 
-/// Opens the run, connects the devices, runs until asked to stop or something
-/// fails, closes the run.
-pub fn run(args: &Args, loaded: &Loaded, stop: &Arc<AtomicBool>) -> Result<Ended, Failure> {
-    let (mut ledger, points) = open(args, loaded)?;
+/// What a setup must have, and must not have, to be captured with.
+///
+/// # Errors
+/// What is wrong with it.
+pub fn fits_capture(setup: &Setup) -> anyhow::Result<()> {
+    for source in &setup.sources {
+        if !matches!(source.kind, SourceKind::Serial { .. }) {
+            bail!(
+                "source \"{}\" is of kind \"wav\": capture listens to devices, kind = \"serial\" is \
+                 right; for recordings use `spanhold reprocess`",
+                source.name
+            );
+        }
+    }
+    if setup.limits.strain_pp_um_m.is_some()
+        && !setup.channels.iter().any(|c| c.role.is_clamp_strain())
+    {
+        bail!(
+            "limits.strain_pp_um_m is set, but no channel has the role \"clamp-strain\": nothing \
+             would be watched; add the gauge or remove the limit"
+        );
+    }
+    Ok(())
+}
+
+/// One session of a capture: opens the run or goes on with it, connects the
+/// devices, runs until `stop` is set or something fails, closes the run.
+///
+/// A run that was broken off, by whatever, is gone on with: what was recorded
+/// and not analysed yet is analysed first. How the session ended is in
+/// [`Captured::reason`]; the run folder is closed then.
+///
+/// # Errors
+/// [`CaptureError::Refused`] where the setup, the run folder or a device that
+/// is not the run's do not allow it; [`CaptureError::Failed`] where a device
+/// cannot be opened or the run folder cannot be written.
+pub fn capture(
+    request: &CaptureRequest,
+    mut surroundings: Surroundings,
+    stop: &Arc<AtomicBool>,
+) -> Result<Captured, CaptureError> {
+    let (mut ledger, points) = open(request, &surroundings)?;
     let folder = ledger.folder().join(RECORDINGS_FOLDER);
     let begun = prepare(&folder).and_then(|()| {
-        let mut starts = starts(&ledger, loaded, &folder)?;
+        let mut starts = starts(&ledger, request, &surroundings, &folder)?;
         let first_indices: Vec<u64> = starts.iter().map(|start| start.first_index).collect();
-        let patience = Duration::from_secs(args.connect_seconds.into());
-        let devices = connect(&loaded.setup, &first_indices, patience, stop)?;
+        let devices = surroundings
+            .devices
+            .connect(&request.loaded.setup, &first_indices, stop)
+            .map_err(|error| CaptureError::Failed(error.into()))?;
         put_down(&mut ledger, &devices, &mut starts)?;
         Ok((devices, starts))
     });
     match begun {
-        Ok((devices, starts)) => capture(args, loaded, stop, ledger, points, devices, &starts),
+        Ok((devices, starts)) => session(
+            request,
+            &mut surroundings,
+            stop,
+            ledger,
+            points,
+            devices,
+            &starts,
+        ),
         Err(failure) => {
             // Readers that are running leave, and the folder says why nothing
             // new is in it.
             stop.store(true, Ordering::Relaxed);
-            let _ = ledger.close(RunState::Failed, Some(failure.to_string()));
+            let now_utc = surroundings.clock.now_utc();
+            let _ = ledger.close(RunState::Failed, Some(failure.to_string()), now_utc);
             Err(failure)
         }
     }
 }
 
 /// The run folder, new or gone on with, and the points it holds.
-fn open(args: &Args, loaded: &Loaded) -> Result<(Ledger, Vec<SettledPoint>), Failure> {
+fn open(
+    request: &CaptureRequest,
+    surroundings: &Surroundings,
+) -> anyhow::Result<(Ledger, Vec<SettledPoint>)> {
+    let (loaded, folder) = (request.loaded, request.folder);
     let text = loaded.text.as_bytes();
-    let goes_on = RunRecord::read(&args.out).is_ok_and(|record| record.command == "capture");
-    let (ledger, points) = if goes_on {
-        let (ledger, found) = Ledger::resume(&args.out, text).map_err(anyhow::Error::from)?;
+    let goes_on = RunRecord::read(folder).is_ok_and(|record| record.command == "capture");
+    if goes_on {
+        let (ledger, found) = Ledger::resume(folder, text)?;
         for note in &found.notes {
             tracing::warn!("{note}");
         }
@@ -99,22 +186,23 @@ fn open(args: &Args, loaded: &Loaded) -> Result<(Ledger, Vec<SettledPoint>), Fai
             session = ledger.record().sessions,
             "Going on with the run."
         );
-        (ledger, found.points)
-    } else {
-        let record = RunRecord::begin("capture", &args.setup, text);
-        let ledger = Ledger::create(&args.out, text, record, false).map_err(anyhow::Error::from)?;
-        curves::carry(&loaded.setup, &args.setup, &ledger)?;
-        (ledger, Vec::new())
-    };
-    Ok((ledger, points))
+        return Ok((ledger, found.points));
+    }
+    let now_utc = surroundings.clock.now_utc();
+    let record = RunRecord::begin("capture", request.setup_file, text, now_utc);
+    let ledger = Ledger::create(folder, text, record, false)?;
+    for note in carry_curves(&loaded.setup, request.setup_file, &ledger)? {
+        tracing::warn!("{note}");
+    }
+    Ok((ledger, Vec::new()))
 }
 
 /// The folder of the recordings, with what a crash left open closed.
-fn prepare(folder: &Path) -> Result<(), Failure> {
+fn prepare(folder: &Path) -> Result<(), CaptureError> {
     std::fs::create_dir_all(folder)
         .with_context(|| format!("{}: cannot be created", folder.display()))
-        .map_err(Failure::Device)?;
-    let report = repair(folder).map_err(|error| Failure::Device(error.into()))?;
+        .map_err(CaptureError::Failed)?;
+    let report = repair(folder).map_err(|error| CaptureError::Failed(error.into()))?;
     for (path, frames) in &report.repaired {
         tracing::warn!(file = %path.display(), frames, "A recording had been left open; closed it.");
     }
@@ -130,9 +218,14 @@ fn prepare(folder: &Path) -> Result<(), Failure> {
 /// Where each source of the setup goes on. Samples are numbered on as if the
 /// device had run all the time; at least one is missing, so that nothing joins
 /// on across the break.
-fn starts(ledger: &Ledger, loaded: &Loaded, folder: &Path) -> anyhow::Result<Vec<Start>> {
+fn starts(
+    ledger: &Ledger,
+    request: &CaptureRequest,
+    surroundings: &Surroundings,
+    folder: &Path,
+) -> anyhow::Result<Vec<Start>> {
     let before = &ledger.record().sources;
-    let sources = loaded.setup.sources.iter().enumerate();
+    let sources = request.loaded.setup.sources.iter().enumerate();
     sources
         .map(|(number, source)| {
             let end = end_of(folder, &source.name)?;
@@ -140,7 +233,11 @@ fn starts(ledger: &Ledger, loaded: &Loaded, folder: &Path) -> anyhow::Result<Vec
                 return Ok(Start::default());
             };
             let elapsed_s = before.start_utc.map_or(0.0, |then| {
-                jiff::Timestamp::now().duration_since(then).as_secs_f64()
+                surroundings
+                    .clock
+                    .now_utc()
+                    .duration_since(then)
+                    .as_secs_f64()
             });
             let by_clock = (elapsed_s * before.rate_hz).max(0.0).round() as u64;
             Ok(Start {
@@ -200,27 +297,25 @@ fn end_of(folder: &Path, source: &str) -> anyhow::Result<u64> {
     Ok(reader.total_frames().unwrap_or(0))
 }
 
-fn capture(
-    args: &Args,
-    loaded: &Loaded,
+fn session(
+    request: &CaptureRequest,
+    surroundings: &mut Surroundings,
     stop: &Arc<AtomicBool>,
     ledger: Ledger,
     points: Vec<SettledPoint>,
     devices: Vec<Device>,
     starts: &[Start],
-) -> Result<Ended, Failure> {
-    let setup = &loaded.setup;
+) -> Result<Captured, CaptureError> {
+    let setup = &request.loaded.setup;
     let plans = devices
         .iter()
         .enumerate()
         .map(|(number, device)| TonePlan::new(setup, number, &device.format))
         .collect::<Result<Vec<_>, _>>()
         .map_err(anyhow::Error::from)?;
-    let main = setup
-        .channel(Role::Antinode)
-        .map_or(0, |(_, channel)| channel.source);
+    let main = setup.main_source().map_or(0, |(number, _)| number);
     let main_start = starts.get(main).copied();
-    let mut coverage = Coverage::new(&Plan::of(setup, Assumptions::default()));
+    let mut coverage = Coverage::new(&request.planned);
     points.iter().for_each(|point| coverage.add(point));
     let alarms = Alarms::new(setup, &plans);
     let folder = ledger.folder().join(RECORDINGS_FOLDER);
@@ -231,39 +326,61 @@ fn capture(
         .collect();
     for (number, (device, plan)) in devices.into_iter().zip(plans).enumerate() {
         let start = starts.get(number).copied().unwrap_or_default();
-        let started = start_source(args, loaded, number, device, plan, start, &folder, stop)?;
+        let recording = LiveSource {
+            number,
+            device,
+            plan,
+            start,
+        };
+        let started = start_source(request, recording, &folder, stop)?;
         bytes_per_second += started.bytes_per_second;
         feeds.push(started.feed);
         inputs.push(started.input);
     }
+    let clock = surroundings.clock;
     let mut watch = Watch {
         points,
         coverage,
         alarms,
-        hook: args.on_alarm.clone().map(Hook::new),
-        stop_on_alarm: args.stop_on_alarm,
+        listener: &mut *surroundings.listener,
+        stop_on_alarm: request.stop_on_alarm,
         feeds,
         stop: Arc::clone(stop),
         asked_because: None,
-        clock: Clock::start(),
+        clock,
+        status_told: clock.elapsed(),
+        coverage_told: clock.elapsed(),
         ledger,
         links: Links::new(setup, monitors),
-        space: Space::new(folder, bytes_per_second, args.keep_free_mb * 1_000_000),
+        space: Space::new(
+            surroundings.disk,
+            folder,
+            bytes_per_second,
+            request.keep_free_bytes,
+        ),
     };
     let begun = watch.begin(
         main_start.map_or(0.0, |start| start.first_index as f64),
         &inputs,
         main,
     );
-    begun.map_err(Failure::Device)?;
+    begun.map_err(CaptureError::Failed)?;
     let options = Options {
-        threads: usize::from(args.threads),
+        threads: request.threads,
         order: Order::AsItComes,
     };
     let start_utc = main_start.and_then(|start| start.start_utc);
-    let outcome = pipeline::run(setup, start_utc, inputs, options, stop, &mut watch);
-    notify(&[NotifyState::Stopping]);
+    let outcome = run(setup, start_utc, inputs, options, stop, &mut watch);
+    watch.listener.stopping();
     close(watch, outcome)
+}
+
+/// One source about to be recorded.
+struct LiveSource {
+    number: usize,
+    device: Device,
+    plan: TonePlan,
+    start: Start,
 }
 
 /// One source whose recorder and feed are running.
@@ -273,32 +390,30 @@ struct Started {
     bytes_per_second: f64,
 }
 
-#[expect(
-    clippy::too_many_arguments,
-    reason = "everything one source is made of"
-)]
 fn start_source(
-    args: &Args,
-    loaded: &Loaded,
-    number: usize,
-    device: Device,
-    plan: TonePlan,
-    start: Start,
+    request: &CaptureRequest,
+    source: LiveSource,
     folder: &Path,
     stop: &Arc<AtomicBool>,
-) -> Result<Started, Failure> {
+) -> Result<Started, CaptureError> {
+    let LiveSource {
+        number,
+        device,
+        plan,
+        start,
+    } = source;
     let name = device.name;
     let format = StreamFormat {
         start_utc: start.start_utc,
         ..device.format
     };
     let rate_hz = format.rate_hz;
-    let calibration = calibration_of(&loaded.setup, number);
+    let calibration = calibration_of(&request.loaded.setup, number);
     let mut options =
         RecorderOptions::new(folder, &name, format, device.sample_format, calibration);
-    options.split_seconds = f64::from(args.split_seconds);
+    options.split_seconds = request.split_seconds;
     let bytes_per_second = options.bytes_per_second();
-    let recorder = Recorder::new(options).map_err(|error| Failure::Device(error.into()))?;
+    let recorder = Recorder::new(options).map_err(|error| CaptureError::Failed(error.into()))?;
     let (live, to_feed) = bounded(CHANNEL_BLOCKS);
     let (sender, messages) = bounded(CHANNEL_BLOCKS);
     let recordings = Recordings {
@@ -315,16 +430,18 @@ fn start_source(
         Arc::clone(stop),
     )
     .context("cannot start a thread")
-    .map_err(Failure::Device)?;
+    .map_err(CaptureError::Failed)?;
     let (feed, feeder) = spawn_feed(recordings, to_feed, recorded, sender, Arc::clone(stop))
         .context("cannot start a thread")
-        .map_err(Failure::Device)?;
+        .map_err(CaptureError::Failed)?;
+    let mut threads = device.threads;
+    threads.extend([recorder, feeder]);
     Ok(Started {
         input: Input {
             name,
             plan,
             messages,
-            threads: vec![device.thread, recorder, feeder],
+            threads,
         },
         feed,
         bytes_per_second,
@@ -332,7 +449,7 @@ fn start_source(
 }
 
 /// Says how it ended, and closes the run folder.
-fn close(mut watch: Watch, outcome: Outcome) -> Result<Ended, Failure> {
+fn close(mut watch: Watch, outcome: Outcome) -> Result<Captured, CaptureError> {
     let reason = match (outcome.reason, watch.asked_because.take()) {
         (StopReason::Complete | StopReason::Asked, Some(why)) if !watch.stop_on_alarm => {
             StopReason::SinkFailed(anyhow!(why))
@@ -345,7 +462,7 @@ fn close(mut watch: Watch, outcome: Outcome) -> Result<Ended, Failure> {
         other => (RunState::Failed, Some(other.to_string())),
     };
     watch.links.sum_up();
-    tracing::info!("{}", watch.coverage.text(usize::MAX).trim_end());
+    tracing::info!("{}", watch.coverage.text());
     let mut sources = watch.ledger.record().sources.clone();
     let folder = watch.ledger.folder().join(RECORDINGS_FOLDER);
     for (record, ended) in sources.iter_mut().zip(&outcome.sources) {
@@ -353,20 +470,21 @@ fn close(mut watch: Watch, outcome: Outcome) -> Result<Ended, Failure> {
         record.missing_frames = ended.missing_frames;
         record.files = files(&folder, &record.name);
     }
+    let now_utc = watch.clock.now_utc();
     let closed = watch
         .ledger
         .sources(sources)
-        .and_then(|()| watch.ledger.close(state, text));
+        .and_then(|()| watch.ledger.close(state, text, now_utc));
     let record = match (closed, &reason) {
         (Ok(record), _) => record,
         // The first fault is the one to tell; this one follows from it.
         (Err(error), StopReason::SinkFailed(_)) => {
             tracing::error!(%error, "The run folder could not be closed.");
-            return Err(Failure::Device(anyhow!("{reason}")));
+            return Err(CaptureError::Failed(anyhow!("{reason}")));
         }
-        (Err(error), _) => return Err(Failure::Device(error.into())),
+        (Err(error), _) => return Err(CaptureError::Failed(error.into())),
     };
-    Ok(Ended {
+    Ok(Captured {
         reason,
         record,
         points: watch.points,

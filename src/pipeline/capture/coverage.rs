@@ -3,14 +3,12 @@
 
 use std::fmt::Write as _;
 
-use crate::plan::Plan;
 use crate::reduction::SettledPoint;
-use crate::report::text_table::wrap;
 use crate::setup::Verdict;
 
 /// How a harmonic stands.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Standing {
+pub enum HarmonicState {
     /// Held at least once.
     Held,
     /// Steady at least once, never held.
@@ -24,18 +22,18 @@ pub enum Standing {
 /// The plan against the points so far.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Coverage {
-    /// Number, planned frequency (Hz) and standing of each harmonic.
-    pub harmonics: Vec<(u32, f64, Standing)>,
+    /// Number, planned frequency (Hz) and state of each harmonic.
+    pub harmonics: Vec<(u32, f64, HarmonicState)>,
 }
 
 impl Coverage {
-    /// Nothing tried yet.
-    pub fn new(plan: &Plan) -> Self {
+    /// Nothing tried yet of these harmonics, each with its planned frequency,
+    /// Hz.
+    pub fn new(planned: &[(u32, f64)]) -> Self {
         Self {
-            harmonics: plan
-                .harmonics
+            harmonics: planned
                 .iter()
-                .map(|harmonic| (harmonic.harmonic, harmonic.frequency_hz, Standing::Open))
+                .map(|(number, frequency_hz)| (*number, *frequency_hz, HarmonicState::Open))
                 .collect(),
         }
     }
@@ -46,69 +44,76 @@ impl Coverage {
             .harmonics
             .iter_mut()
             .find(|(number, ..)| Some(*number) == point.harmonic);
-        let Some((_, _, standing)) = found else {
+        let Some((_, _, state)) = found else {
             return;
         };
-        match (point.verdict, &standing) {
-            (Verdict::Held, _) => *standing = Standing::Held,
-            (Verdict::Steady, Standing::Open | Standing::Failed(_)) => *standing = Standing::Steady,
-            (Verdict::Rejected, Standing::Open | Standing::Failed(_)) => {
-                *standing = Standing::Failed(point.reasons.clone());
+        match (point.verdict, &state) {
+            (Verdict::Held, _) => *state = HarmonicState::Held,
+            (Verdict::Steady, HarmonicState::Open | HarmonicState::Failed(_)) => {
+                *state = HarmonicState::Steady;
+            }
+            (Verdict::Rejected, HarmonicState::Open | HarmonicState::Failed(_)) => {
+                *state = HarmonicState::Failed(point.reasons.clone());
             }
             _ => {}
         }
     }
 
-    fn numbers(&self, is: impl Fn(&Standing) -> bool) -> Vec<(u32, f64)> {
+    fn numbers(&self, is: impl Fn(&HarmonicState) -> bool) -> Vec<(u32, f64)> {
         self.harmonics
             .iter()
-            .filter(|(.., standing)| is(standing))
+            .filter(|(.., state)| is(state))
             .map(|(number, frequency_hz, _)| (*number, *frequency_hz))
             .collect()
     }
 
     /// In one line.
     pub fn summary(&self) -> String {
-        let count = |is: fn(&Standing) -> bool| self.numbers(is).len();
+        let count = |is: fn(&HarmonicState) -> bool| self.numbers(is).len();
         format!(
             "{} of {} harmonics held, {} steady, {} failed, {} remain",
-            count(|standing| *standing == Standing::Held),
+            count(|state| *state == HarmonicState::Held),
             self.harmonics.len(),
-            count(|standing| *standing == Standing::Steady),
-            count(|standing| matches!(standing, Standing::Failed(_))),
-            count(|standing| *standing == Standing::Open),
+            count(|state| *state == HarmonicState::Steady),
+            count(|state| matches!(state, HarmonicState::Failed(_))),
+            count(|state| *state == HarmonicState::Open),
         )
     }
 
-    /// In full, at most `width` columns wide.
-    pub fn text(&self, width: usize) -> String {
-        let mut text = format!("Against the plan: {}.\n", self.summary());
-        for (title, standing) in [
-            ("held", Standing::Held),
-            ("steady", Standing::Steady),
-            ("remain", Standing::Open),
+    /// In full: the summary, then a line a state, and a line a harmonic that
+    /// failed. What belongs on one line is joined by spaces that do not break
+    /// (U+00A0).
+    pub fn lines(&self) -> Vec<String> {
+        let mut lines = vec![format!("Against the plan: {}.", self.summary())];
+        for (title, state) in [
+            ("held", HarmonicState::Held),
+            ("steady", HarmonicState::Steady),
+            ("remain", HarmonicState::Open),
         ] {
-            let numbers = self.numbers(|other| *other == standing);
+            let numbers = self.numbers(|other| *other == state);
             if numbers.is_empty() {
                 continue;
             }
             let mut line = format!("{title}:");
             for (number, frequency_hz) in numbers {
-                // A number and its frequency stay on one line.
                 let _ = write!(line, " {number}\u{a0}({frequency_hz:.1}\u{a0}Hz)");
             }
-            text += &wrap(&line, width, "  ", "    ");
+            lines.push(line);
         }
-        for (number, frequency_hz, standing) in &self.harmonics {
-            if let Standing::Failed(reasons) = standing {
-                let line = format!(
+        for (number, frequency_hz, state) in &self.harmonics {
+            if let HarmonicState::Failed(reasons) = state {
+                lines.push(format!(
                     "failed: {number} ({frequency_hz:.1} Hz): {}",
                     reasons.join("; ")
-                );
-                text += &wrap(&line, width, "  ", "    ");
+                ));
             }
         }
-        text.replace('\u{a0}', " ")
+        lines
+    }
+
+    /// The same as one text, a line under the other.
+    pub fn text(&self) -> String {
+        self.lines().join("\n  ").replace('\u{a0}', " ")
     }
 }
 
@@ -129,7 +134,7 @@ mod tests {
     fn a_harmonic_never_stands_worse_than_before() {
         let mut coverage = Coverage {
             harmonics: (7..11)
-                .map(|n| (n, f64::from(n) * 1.9, Standing::Open))
+                .map(|n| (n, f64::from(n) * 1.9, HarmonicState::Open))
                 .collect(),
         };
         for (harmonic, verdict) in [
@@ -148,7 +153,7 @@ mod tests {
             coverage.summary(),
             "1 of 4 harmonics held, 1 steady, 1 failed, 1 remain"
         );
-        let text = coverage.text(40);
+        let text = coverage.text();
         assert!(text.contains("failed: 9 (17.1 Hz): a beat"), "{text}");
         assert!(text.contains("remain: 10 (19.0 Hz)"), "{text}");
     }

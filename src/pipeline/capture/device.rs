@@ -1,4 +1,4 @@
-//! The serial devices of a setup, each with its reader running.
+//! The devices of a setup, each with its reader running.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use crossbeam_channel::{Receiver, bounded};
 
-use super::Failure;
+use super::surroundings::Devices;
 use crate::ingest::serial::{LinkMonitor, PortLink, SerialOptions, SerialReader, spawn_serial};
 use crate::ingest::{IngestError, Message, StreamFormat};
 use crate::setup::SampleFormat;
@@ -29,41 +29,48 @@ pub struct Device {
     /// What it sends.
     pub messages: Receiver<Message>,
     /// Its reader.
-    pub thread: JoinHandle<()>,
-    /// The counts of its link.
-    pub monitor: LinkMonitor,
+    pub threads: Vec<JoinHandle<()>>,
+    /// The counts of its link, where it has one.
+    pub monitor: Option<LinkMonitor>,
 }
 
-/// Opens every source of the setup, all at once, and waits until each has said
-/// what it sends. `first_indices`: where each source's samples are counted
-/// from. When one fails, all are let go.
-pub fn connect(
-    setup: &Setup,
-    first_indices: &[u64],
-    patience: Duration,
-    stop: &Arc<AtomicBool>,
-) -> Result<Vec<Device>, Failure> {
-    let opened: Vec<Result<Device, IngestError>> = thread::scope(|scope| {
-        let threads: Vec<_> = (0..setup.sources.len())
-            .map(|number| {
-                let first_index = first_indices.get(number).copied().unwrap_or(0);
-                scope.spawn(move || open(setup, number, first_index, patience, stop))
-            })
-            .collect();
-        threads
-            .into_iter()
-            .map(|thread| {
-                thread
-                    .join()
-                    .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
-            })
-            .collect()
-    });
-    let devices: Result<Vec<Device>, IngestError> = opened.into_iter().collect();
-    devices.map_err(|error| {
-        stop.store(true, Ordering::Relaxed);
-        Failure::Device(error.into())
-    })
+/// The serial devices of this computer.
+#[derive(Debug, Clone, Copy)]
+pub struct SerialDevices {
+    /// A device that has not said what it sends after this time is given up.
+    pub patience: Duration,
+}
+
+impl Devices for SerialDevices {
+    /// All at once: each may take its time.
+    fn connect(
+        &self,
+        setup: &Setup,
+        first_indices: &[u64],
+        stop: &Arc<AtomicBool>,
+    ) -> Result<Vec<Device>, IngestError> {
+        let opened: Vec<Result<Device, IngestError>> = thread::scope(|scope| {
+            let threads: Vec<_> = (0..setup.sources.len())
+                .map(|number| {
+                    let first_index = first_indices.get(number).copied().unwrap_or(0);
+                    scope.spawn(move || open(setup, number, first_index, self.patience, stop))
+                })
+                .collect();
+            threads
+                .into_iter()
+                .map(|thread| {
+                    thread
+                        .join()
+                        .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+                })
+                .collect()
+        });
+        let devices: Result<Vec<Device>, IngestError> = opened.into_iter().collect();
+        if devices.is_err() {
+            stop.store(true, Ordering::Relaxed);
+        }
+        devices
+    }
 }
 
 fn open(
@@ -106,8 +113,8 @@ fn open(
         name: source.name.clone(),
         format: reader.format().clone(),
         sample_format: reader.sample_format(),
-        monitor: reader.monitor(),
+        monitor: Some(reader.monitor()),
         messages,
-        thread: spawn_serial(reader, sender, Arc::clone(stop)),
+        threads: vec![spawn_serial(reader, sender, Arc::clone(stop))],
     })
 }

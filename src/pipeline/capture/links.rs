@@ -1,6 +1,6 @@
 //! What the serial links lose, said as it happens and summed up at the end.
 
-use crate::commands::announced::differences;
+use super::announced::differences;
 use crate::ingest::serial::{LinkMonitor, LinkStatistics};
 use crate::setup::Setup;
 
@@ -17,14 +17,15 @@ pub struct Links {
 #[derive(Debug)]
 struct Watched {
     source: String,
-    monitor: LinkMonitor,
+    monitor: Option<LinkMonitor>,
     before: LinkStatistics,
     rate_said: bool,
 }
 
 impl Links {
-    /// One entry a source, in the order of the setup: its name and its counts.
-    pub fn new(setup: &Setup, monitors: Vec<(String, LinkMonitor)>) -> Self {
+    /// One entry a source, in the order of the setup: its name and, where it has a
+    /// link, its counts.
+    pub fn new(setup: &Setup, monitors: Vec<(String, Option<LinkMonitor>)>) -> Self {
         let watched = monitors.into_iter().map(|(source, monitor)| Watched {
             source,
             monitor,
@@ -41,7 +42,9 @@ impl Links {
     /// much it is.
     pub fn look(&mut self) {
         for (number, link) in self.links.iter_mut().enumerate() {
-            let now = link.monitor.snapshot();
+            let Some(now) = link.monitor.as_ref().map(LinkMonitor::snapshot) else {
+                continue;
+            };
             let before = std::mem::replace(&mut link.before, now.clone());
             if let Some(announcement) = &now.announcement
                 && before.announcement != now.announcement
@@ -79,7 +82,9 @@ impl Links {
     /// The whole, one line a link.
     pub fn sum_up(&self) {
         for link in &self.links {
-            let sum = link.monitor.snapshot();
+            let Some(sum) = link.monitor.as_ref().map(LinkMonitor::snapshot) else {
+                continue;
+            };
             tracing::info!(
                 source = %link.source,
                 samples = sum.samples,

@@ -64,7 +64,7 @@ mod tests {
     use crate::setup::SampleFormat;
 
     fn found(channels: &[(&str, &str, f64)]) -> Vec<String> {
-        let text = include_str!("../../config/damped-trial.toml");
+        let text = include_str!("../../../config/damped-trial.toml");
         let mut setup = crate::setup::parse(text, "trial.toml").unwrap();
         setup.channels.truncate(2);
         let channels = channels

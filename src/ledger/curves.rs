@@ -3,15 +3,21 @@
 
 use std::path::{Component, Path};
 
-use crate::commands::terminal;
-use crate::ledger::Ledger;
-use crate::setup::Requirement;
-use crate::setup::Setup;
+use super::{Ledger, LedgerError};
+use crate::setup::{Requirement, Setup};
 
 /// Copies each curve that is named by a plain relative path to the same path
-/// in the run folder. One that cannot be read is said now, while there is
-/// time: `reduce` will want it.
-pub fn carry(setup: &Setup, setup_file: &Path, ledger: &Ledger) -> anyhow::Result<()> {
+/// in the run folder. Back comes a sentence for each that cannot be read, to be
+/// said while there is time: `reduce` will want it.
+///
+/// # Errors
+/// Where the run folder cannot be written.
+pub fn carry_curves(
+    setup: &Setup,
+    setup_file: &Path,
+    ledger: &Ledger,
+) -> Result<Vec<String>, LedgerError> {
+    let mut notes = Vec::new();
     for criterion in &setup.criteria {
         let Requirement::EfficiencyCurve { curve } = &criterion.requirement else {
             continue;
@@ -26,11 +32,12 @@ pub fn carry(setup: &Setup, setup_file: &Path, ledger: &Ledger) -> anyhow::Resul
         match std::fs::read(&from) {
             Ok(text) if plain => ledger.carry(curve, &text)?,
             Ok(_) => {}
-            Err(error) => terminal::say(format_args!(
-                "{}: the curve that a criterion names cannot be read: {error}; reduce will want it there",
+            Err(error) => notes.push(format!(
+                "{}: the curve that a criterion names cannot be read: {error}; reduce will want it \
+                 there",
                 from.display()
             )),
         }
     }
-    Ok(())
+    Ok(notes)
 }

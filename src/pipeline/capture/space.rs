@@ -2,9 +2,10 @@
 //! and a clear stop before it does.
 
 use std::path::PathBuf;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
-use crate::recorder::{RecorderError, SpaceForecast, forecast_space};
+use super::surroundings::DiskSpace;
+use crate::recorder::{RecorderError, SpaceForecast};
 
 /// How often the disk is looked at.
 const INTERVAL: Duration = Duration::from_secs(10);
@@ -17,19 +18,25 @@ const WORTH_SAYING: [Duration; 4] = [
 ];
 
 /// Watches the disk of a run.
-#[derive(Debug)]
-pub struct Space {
+pub struct Space<'a> {
+    disk: &'a dyn DiskSpace,
     folder: PathBuf,
     bytes_per_second: f64,
     reserve_bytes: u64,
-    looked: Option<Instant>,
+    looked: Option<Duration>,
     said: usize,
 }
 
-impl Space {
+impl<'a> Space<'a> {
     /// `reserve_bytes` are to stay free.
-    pub fn new(folder: PathBuf, bytes_per_second: f64, reserve_bytes: u64) -> Self {
+    pub fn new(
+        disk: &'a dyn DiskSpace,
+        folder: PathBuf,
+        bytes_per_second: f64,
+        reserve_bytes: u64,
+    ) -> Self {
         Self {
+            disk,
             folder,
             bytes_per_second,
             reserve_bytes,
@@ -38,10 +45,10 @@ impl Space {
         }
     }
 
-    /// Looks, and says how long it will last.
-    pub fn begin(&mut self) -> Result<SpaceForecast, RecorderError> {
+    /// Looks, and says how long it will last. `now`: of the capture's clock.
+    pub fn begin(&mut self, now: Duration) -> Result<SpaceForecast, RecorderError> {
         let forecast = self.forecast()?;
-        self.looked = Some(Instant::now());
+        self.looked = Some(now);
         tracing::info!(
             bytes_per_second = self.bytes_per_second.round(),
             free_mb = forecast.free_bytes / 1_000_000,
@@ -52,14 +59,14 @@ impl Space {
     }
 
     /// Looks again when it is time. `Some`: stop now, and why.
-    pub fn look(&mut self) -> Option<String> {
+    pub fn look(&mut self, now: Duration) -> Option<String> {
         if self
             .looked
-            .is_some_and(|looked| looked.elapsed() < INTERVAL)
+            .is_some_and(|looked| now.saturating_sub(looked) < INTERVAL)
         {
             return None;
         }
-        self.looked = Some(Instant::now());
+        self.looked = Some(now);
         let forecast = match self.forecast() {
             Ok(forecast) => forecast,
             Err(error) => {
@@ -93,7 +100,8 @@ impl Space {
     }
 
     fn forecast(&self) -> Result<SpaceForecast, RecorderError> {
-        forecast_space(&self.folder, self.bytes_per_second, self.reserve_bytes)
+        self.disk
+            .forecast(&self.folder, self.bytes_per_second, self.reserve_bytes)
     }
 }
 

@@ -1,20 +1,18 @@
-//! The sink of a live run: ledger, announcements, alarms, disk, service
-//! manager.
+//! The sink of a live run: ledger, announcements, alarms, disk.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
-use sd_notify::NotifyState;
-
-use super::alarm::Hook;
 use super::coverage::Coverage;
 use super::links::Links;
 use super::space::Space;
+use super::surroundings::{Clock, Listener};
 use crate::analysis::alarm::{Alarm, Alarms};
 use crate::analysis::{Event, Finding};
 use crate::ledger::Ledger;
-use crate::pipeline::{FeedState, Input, Progress, Sink};
+use crate::pipeline::feed::FeedState;
+use crate::pipeline::run::{Input, Progress, Sink};
 use crate::reduction::SettledPoint;
 use crate::tone::ToneMessage;
 
@@ -24,8 +22,7 @@ const STATUS_INTERVAL: Duration = Duration::from_secs(2);
 const COVERAGE_INTERVAL: Duration = Duration::from_hours(1);
 
 /// Everything that listens to a live run.
-#[derive(Debug)]
-pub struct Watch {
+pub struct Watch<'a> {
     /// Where points and events go.
     pub ledger: Ledger,
     /// All points of the run.
@@ -34,45 +31,29 @@ pub struct Watch {
     pub coverage: Coverage,
     /// The setup's limits.
     pub alarms: Alarms,
-    /// The user's command for alarms.
-    pub hook: Option<Hook>,
+    /// Who hears how it goes.
+    pub listener: &'a mut dyn Listener,
     /// Whether an alarm ends the run.
     pub stop_on_alarm: bool,
     /// The counts of the links.
     pub links: Links,
     /// The disk.
-    pub space: Space,
+    pub space: Space<'a>,
     /// The feeds, one a source.
     pub feeds: Vec<Arc<FeedState>>,
     /// Set to end the run.
     pub stop: Arc<AtomicBool>,
     /// Why this sink itself asked for the end.
     pub asked_because: Option<String>,
-    /// When things were last done.
-    pub clock: Clock,
+    /// The time.
+    pub clock: &'a dyn Clock,
+    /// When the state was last told.
+    pub status_told: Duration,
+    /// When the whole coverage was last written to the log.
+    pub coverage_told: Duration,
 }
 
-/// When things were last done.
-#[derive(Debug)]
-pub struct Clock {
-    status: Instant,
-    coverage: Instant,
-    watchdog: Option<(Duration, Instant)>,
-}
-
-impl Clock {
-    /// Now; the service manager's watchdog is asked for.
-    pub fn start() -> Self {
-        let now = Instant::now();
-        Self {
-            status: now,
-            coverage: now,
-            watchdog: sd_notify::watchdog_enabled().map(|interval| (interval / 3, now)),
-        }
-    }
-}
-
-impl Watch {
+impl Watch<'_> {
     /// Writes an event, and says it if it is new.
     pub fn event(&mut self, event: &Event) -> anyhow::Result<bool> {
         let is_new = self.ledger.event(event)?;
@@ -106,9 +87,7 @@ impl Watch {
             if !alarm.raised || !is_new {
                 continue;
             }
-            if let Some(hook) = &mut self.hook {
-                hook.start(&alarm.message);
-            }
+            self.listener.alarm(&alarm.message);
             if self.stop_on_alarm {
                 self.end_because(format!("--stop-on-alarm: {}", alarm.message));
             }
@@ -116,8 +95,8 @@ impl Watch {
         Ok(())
     }
 
-    /// Says that a session begins: in the run, in the log, and to the service
-    /// manager. A disk that is too full already ends it at once.
+    /// Says that a session begins: in the run, in the log, and to the listener.
+    /// A disk that is too full already ends it at once.
     pub fn begin(&mut self, first_index: f64, inputs: &[Input], main: usize) -> anyhow::Result<()> {
         let session = self.ledger.record().sessions;
         let at_s = inputs
@@ -128,11 +107,11 @@ impl Watch {
             kind: "session".into(),
             message: format!("Session {session} begins."),
         })?;
-        let forecast = self.space.begin()?;
+        let forecast = self.space.begin(self.clock.elapsed())?;
         if forecast.is_exhausted() {
             self.end_because(self.space.exhausted(&forecast));
         }
-        notify(&[NotifyState::Ready]);
+        self.listener.ready();
         Ok(())
     }
 
@@ -151,15 +130,13 @@ impl Watch {
         } else {
             ""
         };
-        notify(&[NotifyState::Status(&format!(
-            "{}{lag}",
-            self.coverage.summary()
-        ))]);
+        self.listener
+            .status(&format!("{}{lag}", self.coverage.summary()));
         Ok(())
     }
 }
 
-impl Sink for Watch {
+impl Sink for Watch<'_> {
     fn heard(&mut self, source: usize, message: &ToneMessage) -> anyhow::Result<()> {
         let alarms = self.alarms.hear(source, message);
         self.alarm(alarms)
@@ -188,35 +165,21 @@ impl Sink for Watch {
     }
 
     fn tick(&mut self, _progress: &Progress) -> anyhow::Result<()> {
-        if let Some((interval, last)) = &mut self.clock.watchdog
-            && last.elapsed() >= *interval
-        {
-            *last = Instant::now();
-            notify(&[NotifyState::Watchdog]);
-        }
-        if self.clock.status.elapsed() < STATUS_INTERVAL {
+        self.listener.alive();
+        let now = self.clock.elapsed();
+        if now.saturating_sub(self.status_told) < STATUS_INTERVAL {
             return Ok(());
         }
-        self.clock.status = Instant::now();
+        self.status_told = now;
         self.tell_status()?;
-        if let Some(hook) = &mut self.hook {
-            hook.collect();
-        }
         self.links.look();
-        if let Some(why) = self.space.look() {
+        if let Some(why) = self.space.look(now) {
             self.end_because(why);
         }
-        if self.clock.coverage.elapsed() >= COVERAGE_INTERVAL {
-            self.clock.coverage = Instant::now();
-            tracing::info!("{}", self.coverage.text(usize::MAX).trim_end());
+        if now.saturating_sub(self.coverage_told) >= COVERAGE_INTERVAL {
+            self.coverage_told = now;
+            tracing::info!("{}", self.coverage.text());
         }
         Ok(())
-    }
-}
-
-/// Tells the service manager, if there is one.
-pub fn notify(state: &[NotifyState]) {
-    if let Err(error) = sd_notify::notify(state) {
-        tracing::debug!(%error, "The service manager does not listen.");
     }
 }

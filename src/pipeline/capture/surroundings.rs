@@ -1,0 +1,129 @@
+//! What a capture needs of the world around it, handed in: a test or a
+//! simulation brings its own clock, disk and devices.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+use std::time::{Duration, Instant};
+
+use super::device::Device;
+use crate::ingest::IngestError;
+use crate::recorder::{RecorderError, SpaceForecast, forecast_space};
+use crate::setup::Setup;
+
+/// Tells the time.
+pub trait Clock {
+    /// Time since some moment before the first call; never runs back.
+    fn elapsed(&self) -> Duration;
+
+    /// Wall clock: a label, nothing is computed from it but where a run goes
+    /// on.
+    fn now_utc(&self) -> jiff::Timestamp;
+}
+
+/// The clock of this computer.
+#[derive(Debug)]
+pub struct SystemClock(Instant);
+
+impl Default for SystemClock {
+    fn default() -> Self {
+        Self(Instant::now())
+    }
+}
+
+impl Clock for SystemClock {
+    fn elapsed(&self) -> Duration {
+        self.0.elapsed()
+    }
+
+    fn now_utc(&self) -> jiff::Timestamp {
+        jiff::Timestamp::now()
+    }
+}
+
+/// Tells how much room is left.
+pub trait DiskSpace {
+    /// How long a folder's disk lasts at this rate, with so much kept free.
+    ///
+    /// # Errors
+    /// Where the system does not know.
+    fn forecast(
+        &self,
+        folder: &Path,
+        bytes_per_second: f64,
+        reserve_bytes: u64,
+    ) -> Result<SpaceForecast, RecorderError>;
+}
+
+/// The disk of this computer.
+#[derive(Debug, Default)]
+pub struct SystemDisk;
+
+impl DiskSpace for SystemDisk {
+    fn forecast(
+        &self,
+        folder: &Path,
+        bytes_per_second: f64,
+        reserve_bytes: u64,
+    ) -> Result<SpaceForecast, RecorderError> {
+        forecast_space(folder, bytes_per_second, reserve_bytes)
+    }
+}
+
+/// Brings the sources of a setup to life.
+pub trait Devices {
+    /// Opens every source of the setup and waits until each has said what it
+    /// sends. `first_indices`: where each source's samples are counted from, 0
+    /// where none is given. A reader leaves when `stop` is set.
+    ///
+    /// # Errors
+    /// What is wrong with the first that cannot be opened; then none is left
+    /// running.
+    fn connect(
+        &self,
+        setup: &Setup,
+        first_indices: &[u64],
+        stop: &Arc<AtomicBool>,
+    ) -> Result<Vec<Device>, IngestError>;
+}
+
+/// Hears how a capture goes: a service manager, a page, a person. Whatever it
+/// does with it, the capture goes on.
+pub trait Listener {
+    /// The capture has begun.
+    fn ready(&mut self) {}
+
+    /// The capture is alive; told several times a second.
+    fn alive(&mut self) {}
+
+    /// How far it has come, in one line; told every few seconds.
+    fn status(&mut self, line: &str) {
+        let _ = line;
+    }
+
+    /// A limit of the setup was passed.
+    fn alarm(&mut self, message: &str) {
+        let _ = message;
+    }
+
+    /// The capture is about to end.
+    fn stopping(&mut self) {}
+}
+
+/// Nobody listens.
+#[derive(Debug, Default)]
+pub struct Nobody;
+
+impl Listener for Nobody {}
+
+/// All of it together.
+pub struct Surroundings<'a> {
+    /// The time.
+    pub clock: &'a dyn Clock,
+    /// The room that is left.
+    pub disk: &'a dyn DiskSpace,
+    /// The sources.
+    pub devices: &'a dyn Devices,
+    /// Who hears of it.
+    pub listener: &'a mut dyn Listener,
+}
