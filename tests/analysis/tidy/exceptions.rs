@@ -79,31 +79,7 @@ pub const EXCEPTIONS: &[Exception] = &[
     Exception {
         rule: "type names",
         file: "",
-        about: "Document",
-        reason: "for now: one of both is to be renamed",
-    },
-    Exception {
-        rule: "type names",
-        file: "",
-        about: "Field",
-        reason: "for now: one of both is to be renamed",
-    },
-    Exception {
-        rule: "type names",
-        file: "",
         about: "Judgement",
-        reason: "for now: one of both is to be renamed",
-    },
-    Exception {
-        rule: "type names",
-        file: "",
-        about: "KindWord",
-        reason: "for now: one of both is to be renamed",
-    },
-    Exception {
-        rule: "type names",
-        file: "",
-        about: "Line",
         reason: "for now: one of both is to be renamed",
     },
     Exception {
