@@ -1,5 +1,5 @@
 //! Many dwells, many kills, many hours: what only large numbers show. A share
-//! of each campaign runs with the other tests; the whole, some hours, with
+//! of each campaign runs with the other tests; the whole, about an hour, with
 //! `cargo test --release --test campaigns -- --include-ignored`.
 #![allow(
     clippy::unwrap_used,
