@@ -108,7 +108,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         stop_on_alarm: args.stop_on_alarm,
         threads: usize::from(args.threads),
     };
-    let mut listener = ServiceManager::new(args.on_alarm.clone().map(Hook::new));
+    let mut listener = ServiceNotices::new(args.on_alarm.clone().map(Hook::new));
     let surroundings = Surroundings {
         clock: &SystemClock::default(),
         disk: &SystemDisk,
@@ -131,12 +131,12 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
 }
 
 /// The service manager, if there is one, and the user's command for alarms.
-struct ServiceManager {
+struct ServiceNotices {
     watchdog: Option<(Duration, Instant)>,
     hook: Option<Hook>,
 }
 
-impl ServiceManager {
+impl ServiceNotices {
     fn new(hook: Option<Hook>) -> Self {
         Self {
             // Three times as often as it is asked for.
@@ -146,7 +146,7 @@ impl ServiceManager {
     }
 }
 
-impl Listener for ServiceManager {
+impl Listener for ServiceNotices {
     fn ready(&mut self) {
         notify(&[NotifyState::Ready]);
     }

@@ -2,37 +2,19 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::thread::{self, JoinHandle};
+use std::thread;
 use std::time::Duration;
 
-use crossbeam_channel::{Receiver, bounded};
+use crossbeam_channel::bounded;
 
-use super::surroundings::Devices;
-use crate::ingest::serial::{LinkMonitor, PortLink, SerialOptions, SerialReader, spawn_serial};
-use crate::ingest::{IngestError, Message, StreamFormat};
-use crate::setup::SampleFormat;
+use super::surroundings::{Device, Devices};
+use crate::ingest::IngestError;
+use crate::ingest::serial::{PortLink, SerialOptions, SerialReader, spawn_serial};
 use crate::setup::{Setup, SourceKind};
 
 /// Blocks between a reader and what follows it. Readers make blocks of about
 /// 20 ms: ten seconds, which a disk may take to come back.
 const READER_BLOCKS: usize = 512;
-
-/// One connected source.
-#[derive(Debug)]
-pub struct Device {
-    /// Name of the source.
-    pub name: String,
-    /// Rate, channels, clip level, UTC label of sample 0.
-    pub format: StreamFormat,
-    /// How its samples are kept without rounding.
-    pub sample_format: SampleFormat,
-    /// What it sends.
-    pub messages: Receiver<Message>,
-    /// Its reader.
-    pub threads: Vec<JoinHandle<()>>,
-    /// The counts of its link, where it has one.
-    pub monitor: Option<LinkMonitor>,
-}
 
 /// The serial devices of this computer.
 #[derive(Debug, Clone, Copy)]

@@ -15,8 +15,8 @@ mod surroundings;
 mod watch;
 
 pub use coverage::{Coverage, HarmonicState};
-pub use device::{Device, SerialDevices};
+pub use device::SerialDevices;
 pub use session::{CaptureError, CaptureRequest, Captured, capture, fits_capture};
 pub use surroundings::{
-    Clock, Devices, DiskSpace, Listener, Nobody, Surroundings, SystemClock, SystemDisk,
+    Clock, Device, Devices, DiskSpace, Listener, Nobody, Surroundings, SystemClock, SystemDisk,
 };

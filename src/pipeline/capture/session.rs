@@ -8,10 +8,9 @@ use anyhow::{Context as _, anyhow, bail};
 use crossbeam_channel::bounded;
 
 use super::coverage::Coverage;
-use super::device::Device;
 use super::links::Links;
 use super::space::Space;
-use super::surroundings::Surroundings;
+use super::surroundings::{Device, Surroundings};
 use super::watch::Watch;
 use crate::analysis::alarm::Alarms;
 use crate::ingest::StreamFormat;

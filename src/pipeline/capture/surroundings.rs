@@ -4,12 +4,15 @@
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use super::device::Device;
-use crate::ingest::IngestError;
+use crossbeam_channel::Receiver;
+
+use crate::ingest::serial::LinkMonitor;
+use crate::ingest::{IngestError, Message, StreamFormat};
 use crate::recorder::{RecorderError, SpaceForecast, forecast_space};
-use crate::setup::Setup;
+use crate::setup::{SampleFormat, Setup};
 
 /// Tells the time.
 pub trait Clock {
@@ -68,6 +71,23 @@ impl DiskSpace for SystemDisk {
     ) -> Result<SpaceForecast, RecorderError> {
         forecast_space(folder, bytes_per_second, reserve_bytes)
     }
+}
+
+/// One connected source.
+#[derive(Debug)]
+pub struct Device {
+    /// Name of the source.
+    pub name: String,
+    /// Rate, channels, clip level, UTC label of sample 0.
+    pub format: StreamFormat,
+    /// How its samples are kept without rounding.
+    pub sample_format: SampleFormat,
+    /// What it sends.
+    pub messages: Receiver<Message>,
+    /// Its reader.
+    pub threads: Vec<JoinHandle<()>>,
+    /// The counts of its link, where it has one.
+    pub monitor: Option<LinkMonitor>,
 }
 
 /// Brings the sources of a setup to life.

@@ -40,7 +40,7 @@ pub enum Convention {
 
 /// How a function is written down.
 #[derive(Debug, Clone, Copy)]
-pub(crate) enum Form {
+pub(crate) enum FunctionForm {
     /// x (c0 + c1 x + … + c7 x⁷).
     Polynomial([f64; 8]),
     /// 10^(Σ a_i (log10 x)^i).
@@ -67,7 +67,7 @@ pub struct WindFunction {
     pub valid: (f64, f64),
     /// Where the numbers were read.
     pub source: &'static str,
-    pub(crate) form: Form,
+    pub(crate) form: FunctionForm,
 }
 
 impl PartialEq for WindFunction {
@@ -97,9 +97,9 @@ impl WindFunction {
             Convention::PeakToPeak => "Y peak-to-peak",
         };
         let form = match self.form {
-            Form::Points(_) => ", table points",
-            Form::Polynomial(_) | Form::LogPolynomial(_) => ", polynomial",
-            Form::Closed(_) => "",
+            FunctionForm::Points(_) => ", table points",
+            FunctionForm::Polynomial(_) | FunctionForm::LogPolynomial(_) => ", polynomial",
+            FunctionForm::Closed(_) => "",
         };
         let year = self
             .year
@@ -128,10 +128,10 @@ impl WindFunction {
             return None;
         }
         match self.form {
-            Form::Polynomial(c) => Some(x * horner(&c, x)),
-            Form::LogPolynomial(a) => Some(maths::powf(10f64, horner(&a, maths::log10(x)))),
-            Form::Points(points) => log_log_between(points, x.clamp(low, high)),
-            Form::Closed(formula) => Some(formula(x)),
+            FunctionForm::Polynomial(c) => Some(x * horner(&c, x)),
+            FunctionForm::LogPolynomial(a) => Some(maths::powf(10f64, horner(&a, maths::log10(x)))),
+            FunctionForm::Points(points) => log_log_between(points, x.clamp(low, high)),
+            FunctionForm::Closed(formula) => Some(formula(x)),
         }
     }
 

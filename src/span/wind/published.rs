@@ -6,7 +6,7 @@
 //! manual of 2026 that quotes it, not from the standard. Everything here is
 //! second hand: open the source before a signature depends on it.
 
-use super::{Convention, Form, WindFunction};
+use super::{Convention, FunctionForm, WindFunction};
 use crate::maths;
 
 const EPRI: &str = "EPRI 2009, tables A2.1-1 and A2.1-2, through a public data file";
@@ -17,7 +17,7 @@ const fn peak(
     year: Option<u16>,
     valid: (f64, f64),
     source: &'static str,
-    form: Form,
+    form: FunctionForm,
 ) -> WindFunction {
     WindFunction {
         id,
@@ -38,7 +38,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1956),
         (0.01, 0.17),
         EPRI,
-        Form::Polynomial([
+        FunctionForm::Polynomial([
             6.51807e-4,
             171.046_11,
             -1_746.419_02,
@@ -55,7 +55,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1956),
         (0.01, 0.10),
         EPRI,
-        Form::Points(&[(0.01, 0.02), (0.03, 0.11), (0.06, 0.40), (0.10, 0.84)]),
+        FunctionForm::Points(&[(0.01, 0.02), (0.03, 0.11), (0.06, 0.40), (0.10, 0.84)]),
     ),
     peak(
         "carroll-1936",
@@ -63,7 +63,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1936),
         (0.027, 0.26),
         EPRI,
-        Form::Polynomial([
+        FunctionForm::Polynomial([
             1.573_07,
             114.040_78,
             -804.627_61,
@@ -80,7 +80,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1936),
         (0.03, 0.10),
         EPRI,
-        Form::Points(&[(0.03, 0.11), (0.06, 0.40), (0.10, 0.85)]),
+        FunctionForm::Points(&[(0.03, 0.11), (0.06, 0.40), (0.10, 0.85)]),
     ),
     peak(
         "rawlins-1958",
@@ -88,7 +88,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1958),
         (0.026, 0.26),
         EPRI,
-        Form::Polynomial([
+        FunctionForm::Polynomial([
             0.235_55,
             184.805_87,
             -1_166.871_18,
@@ -105,7 +105,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1958),
         (0.03, 0.20),
         EPRI,
-        Form::Points(&[(0.03, 0.18), (0.06, 0.50), (0.10, 1.20), (0.20, 3.20)]),
+        FunctionForm::Points(&[(0.03, 0.18), (0.06, 0.50), (0.10, 1.20), (0.20, 3.20)]),
     ),
     peak(
         "bate-1930",
@@ -113,7 +113,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1930),
         (0.04, 0.26),
         EPRI,
-        Form::Polynomial([
+        FunctionForm::Polynomial([
             5.510_21,
             144.836_11,
             -879.826_68,
@@ -130,7 +130,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1930),
         (0.06, 0.20),
         EPRI,
-        Form::Points(&[(0.06, 0.65), (0.10, 1.60), (0.20, 3.90)]),
+        FunctionForm::Points(&[(0.06, 0.65), (0.10, 1.60), (0.20, 3.90)]),
     ),
     peak(
         "diana-falco-1971",
@@ -138,7 +138,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1971),
         (0.01, 0.85),
         EPRI,
-        Form::Polynomial([
+        FunctionForm::Polynomial([
             3.128_58,
             208.972,
             -1_048.688_29,
@@ -155,7 +155,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1971),
         (0.03, 0.80),
         EPRI,
-        Form::Points(&[
+        FunctionForm::Points(&[
             (0.03, 0.23),
             (0.06, 0.70),
             (0.10, 1.80),
@@ -175,7 +175,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         (0.01, 0.40),
         EPRI,
         // The sixth coefficient: see the module's list of faults.
-        Form::Polynomial([
+        FunctionForm::Polynomial([
             1.798_38,
             118.934_29,
             -432.367_54,
@@ -192,7 +192,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1995),
         (0.01, 0.40),
         EPRI,
-        Form::Points(&[
+        FunctionForm::Points(&[
             (0.01, 0.03),
             (0.03, 0.17),
             (0.06, 0.49),
@@ -208,7 +208,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1983),
         (0.03, 0.70),
         EPRI,
-        Form::Points(&[
+        FunctionForm::Points(&[
             (0.03, 0.18),
             (0.06, 0.60),
             (0.10, 1.60),
@@ -226,7 +226,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1989),
         (0.01, 0.30),
         EPRI,
-        Form::Polynomial([
+        FunctionForm::Polynomial([
             2.268_94,
             134.820_29,
             312.711_15,
@@ -243,7 +243,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(1989),
         (0.01, 0.30),
         EPRI,
-        Form::Points(&[
+        FunctionForm::Points(&[
             (0.01, 0.04),
             (0.03, 0.20),
             (0.06, 0.60),
@@ -259,7 +259,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         convention: Convention::PeakToPeak,
         valid: (0.01, 0.40),
         source: "quoted by an anonymous technical manual, 2026; not checked against the standard",
-        form: Form::LogPolynomial([
+        form: FunctionForm::LogPolynomial([
             -0.491_949, -11.802_9, -43.553_2, -78.587_6, -86.119_9, -58.180_8, -23.608_2,
             -5.267_05, -0.495_885,
         ]),
@@ -270,7 +270,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(2018),
         (0.05, 0.50),
         "public research code that quotes Foti & Martinelli 2018; without turbulence",
-        Form::Closed(|x| -99.73 * maths::cube(x) + 101.62 * x * x + 0.1627 * x + 0.2256),
+        FunctionForm::Closed(|x| -99.73 * maths::cube(x) + 101.62 * x * x + 0.1627 * x + 0.2256),
     ),
     peak(
         "foti-martinelli-2018-rational",
@@ -278,7 +278,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         Some(2018),
         (0.01, 0.50),
         "public research code; valid range not stated there, cut where others end",
-        Form::Closed(|x| {
+        FunctionForm::Closed(|x| {
             (0.669 * x + 12.843 * x * x - 13.223 * maths::cube(x))
                 / (0.168 - 0.097 * x + 0.119 * x * x - 0.057 * maths::cube(x))
         }),
@@ -289,7 +289,7 @@ pub static FUNCTIONS: &[WindFunction] = &[
         None,
         (0.01, 0.50),
         "an unreviewed energy-balance script; valid range not stated there",
-        Form::Closed(|x| {
+        FunctionForm::Closed(|x| {
             807.4 * maths::powf(x, 1.953)
                 - 767.6 * x * x
                 - 3.2 * maths::cube(x)

@@ -41,7 +41,8 @@ fn iec_annex_c_gives_its_printed_check_points() {
 fn tables_coefficients_and_ranges_are_those_that_were_published() {
     let (mut points, mut coefficients) = (0, 0);
     for (id, x, y) in outside("table") {
-        let Form::Points(ours) = WindFunction::by_id(&format!("{id}-table")).unwrap().form else {
+        let FunctionForm::Points(ours) = WindFunction::by_id(&format!("{id}-table")).unwrap().form
+        else {
             panic!("{id} is no table")
         };
         assert!(ours.contains(&(x, y)), "{id} {x}");
@@ -50,15 +51,15 @@ fn tables_coefficients_and_ranges_are_those_that_were_published() {
     let in_program: usize = FUNCTIONS
         .iter()
         .map(|f| match f.form {
-            Form::Points(ours) => ours.len(),
+            FunctionForm::Points(ours) => ours.len(),
             _ => 0,
         })
         .sum();
     assert_eq!(points, in_program);
     let coefficient = |id: &str, n: f64| -> Option<f64> {
         match WindFunction::by_id(id)?.form {
-            Form::Polynomial(c) => c.get(n as usize).copied(),
-            Form::LogPolynomial(a) => a.get(n as usize).copied(),
+            FunctionForm::Polynomial(c) => c.get(n as usize).copied(),
+            FunctionForm::LogPolynomial(a) => a.get(n as usize).copied(),
             _ => None,
         }
     };
@@ -105,7 +106,7 @@ fn polynomials_run_along_their_own_table() {
         let Some(table) = WindFunction::by_id(&format!("{}-table", function.id)) else {
             continue;
         };
-        let Form::Points(points) = table.form else {
+        let FunctionForm::Points(points) = table.form else {
             panic!("{} is no table", table.id)
         };
         for &(x, y) in points {
@@ -138,7 +139,7 @@ fn functions_give_the_values_that_another_code_computed() {
 fn the_circulating_sign_of_brika_would_be_seen() {
     // With the wrong sign the polynomial misses its table 38-fold at 0.4.
     let function = WindFunction::by_id("brika-laneville-1995").unwrap();
-    let Form::Polynomial(mut c) = function.form else {
+    let FunctionForm::Polynomial(mut c) = function.form else {
         panic!("no polynomial")
     };
     c[6] = -c[6];
@@ -177,7 +178,7 @@ fn outside_its_range_a_function_says_nothing() {
 #[test]
 fn between_table_points_it_neither_dips_nor_jumps() {
     for function in FUNCTIONS {
-        let Form::Points(points) = function.form else {
+        let FunctionForm::Points(points) = function.form else {
             continue;
         };
         for pair in points.windows(2) {

@@ -48,18 +48,6 @@ pub const EXCEPTIONS: &[Exception] = &[
     },
     Exception {
         rule: "circles",
-        file: "setup/check/",
-        about: "setup/check/",
-        reason: "for now: files of one folder and its `mod.rs` need each other",
-    },
-    Exception {
-        rule: "circles",
-        file: "setup/read/",
-        about: "setup/read/",
-        reason: "for now: files of one folder and its `mod.rs` need each other",
-    },
-    Exception {
-        rule: "circles",
         file: "span/wind/",
         about: "span/wind/",
         reason: "for now: files of one folder and its `mod.rs` need each other",
@@ -92,12 +80,6 @@ pub const EXCEPTIONS: &[Exception] = &[
         rule: "type names",
         file: "",
         about: "Recordings",
-        reason: "for now: one of both is to be renamed",
-    },
-    Exception {
-        rule: "type names",
-        file: "",
-        about: "Standing",
         reason: "for now: one of both is to be renamed",
     },
 ];
