@@ -206,10 +206,7 @@ fn source(args: &Args, setup: &Setup) -> anyhow::Result<usize> {
             anyhow!("--source {name}: the setup has no such source; these are: {names}")
         });
     }
-    let plays = |kind: &SourceKind| match kind {
-        SourceKind::Serial { port, .. } => Some(port) == args.to.as_ref(),
-        SourceKind::Wav => false,
-    };
+    let plays = |kind: &SourceKind| matches!(kind, SourceKind::Serial { port, .. } if Some(port) == args.to.as_ref());
     let mut on_port = (0..).zip(&setup.sources).filter(|(_, s)| plays(&s.kind));
     match (setup.sources.len(), on_port.next(), on_port.next()) {
         (1, ..) => Ok(0),

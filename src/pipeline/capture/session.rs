@@ -99,7 +99,7 @@ struct Start {
 /// What is wrong with it.
 pub fn fits_capture(setup: &Setup) -> anyhow::Result<()> {
     for source in &setup.sources {
-        if !matches!(source.kind, SourceKind::Serial { .. }) {
+        if matches!(source.kind, SourceKind::Wav) {
             bail!(
                 "source \"{}\" is of kind \"wav\": capture listens to devices, kind = \"serial\" is \
                  right; for recordings use `spanhold reprocess`",
