@@ -3,8 +3,8 @@
 //! In: rows in fractions of digital full scale. Out: bytes as a recording or
 //! a device frame carries them, or the place of the first sample that the
 //! format cannot hold exactly. A value that is missing is NaN in either float
-//! format; integers cannot hold it. Infinity is no value of a sensor: no format
-//! takes it.
+//! format; integers cannot hold it. Infinity is recorded as it came, and is a
+//! missing value to whoever reads it.
 
 use ndarray::ArrayView2;
 
@@ -43,11 +43,9 @@ pub fn encode(
         SampleFormat::F32 => interleave(samples, bytes, |value| {
             let single = value as f32;
             let is_exact = value.is_nan() || f64::from(single).to_bits() == value.to_bits();
-            (is_exact && !value.is_infinite()).then(|| single.to_le_bytes())
+            is_exact.then(|| single.to_le_bytes())
         }),
-        SampleFormat::F64 => interleave(samples, bytes, |value| {
-            (!value.is_infinite()).then(|| value.to_le_bytes())
-        }),
+        SampleFormat::F64 => interleave(samples, bytes, |value| Some(value.to_le_bytes())),
     }
 }
 
