@@ -123,7 +123,7 @@ fn files(document: &Document) -> Markup {
     let rows = html! {
         @for (file, source) in std::iter::once((&document.recordings.setup, ABSENT)).chain(of_sources) {
             tr {
-                th scope="row" { code { (file_name(&file.named)) } }
+                th scope="row" { code { (signoff::file_name(&file.named)) } }
                 td { (source) }
                 td { (file.standing.word()) }
                 td class="words" { code { (file.blake3.as_deref().unwrap_or(ABSENT)) } }
@@ -134,9 +134,4 @@ fn files(document: &Document) -> Markup {
         h3 { "Files" } "\n"
         (table(&["File", "Source", "State now", "BLAKE3 when the run was made"], rows))
     }
-}
-
-/// A file's name without the folders that it lay in.
-pub(super) fn file_name(path: &str) -> &str {
-    path.rsplit(['/', '\\']).next().unwrap_or(path)
 }

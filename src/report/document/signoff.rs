@@ -13,7 +13,6 @@
 
 use std::collections::BTreeMap;
 
-use super::provenance::file_name;
 use super::setting::calibration_words;
 use crate::evaluation::criteria::Outcome;
 use crate::report::number::{plain, with_micro_sign};
@@ -152,4 +151,9 @@ fn calibration(setup: &Setup) -> String {
         })
         .collect();
     format!("{} (k = 2)", groups.join("; "))
+}
+
+/// A file's name without the folders that it lay in.
+pub(super) fn file_name(path: &str) -> &str {
+    path.rsplit(['/', '\\']).next().unwrap_or(path)
 }

@@ -3,8 +3,8 @@
 
 use maud::{Markup, html};
 
-use super::provenance::file_name;
 use super::requirement;
+use super::signoff::file_name;
 use crate::evaluation::criteria::{Judgement, Outcome};
 use crate::evaluation::methods::MethodCheck;
 use crate::report::html::{facts_list, row, table};
