@@ -7,6 +7,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::finding::Finding;
 use super::hop_estimate::median;
 use super::phasor::{FARTHEST_DRIVE_PHASE_DEG, detuning_bandwidths};
 use super::stretch::Stretch;
@@ -219,23 +220,6 @@ pub struct Judged {
     pub result: CriterionResult,
     /// Why the dwell does not count, or what is not known.
     pub sentence: String,
-}
-
-/// What a criterion's function found.
-struct Finding {
-    value: Option<f64>,
-    met: Option<bool>,
-    sentence: String,
-}
-
-impl Finding {
-    fn new(value: impl Into<Option<f64>>, met: impl Into<Option<bool>>, sentence: String) -> Self {
-        Self {
-            value: value.into(),
-            met: met.into(),
-            sentence,
-        }
-    }
 }
 
 /// Residual over the antinode's amplitude below which impulses are harmless.

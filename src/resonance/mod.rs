@@ -6,6 +6,7 @@
 
 pub mod channel_map;
 pub mod criteria;
+mod finding;
 pub mod hold_samples;
 pub mod hop_estimate;
 pub mod level;
