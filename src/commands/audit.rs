@@ -77,7 +77,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     } else {
         super::print(&format!("{}{}", text::text(&audit), deep.text))?;
     }
-    Ok(if audit.recordings.any_changed() {
+    Ok(if audit.any_changed() {
         Status::CriterionNotMet
     } else {
         Status::Done

@@ -110,6 +110,8 @@ pub fn evaluate(request: EvaluationRequest) -> Result<EvaluatedRun, Failure> {
     for note in &evaluated.torn {
         terminal::say(note);
     }
-    evaluated.write(request.run).map_err(anyhow::Error::from)?;
+    evaluated
+        .write(request.run, jiff::Timestamp::now())
+        .map_err(anyhow::Error::from)?;
     Ok(evaluated)
 }

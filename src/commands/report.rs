@@ -22,7 +22,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         .out
         .clone()
         .unwrap_or_else(|| args.run.join(REPORT_FILE));
-    write_report(&args.run, &out).map_err(anyhow::Error::from)?;
+    write_report(&args.run, &out, jiff::Timestamp::now()).map_err(anyhow::Error::from)?;
     super::print(&format!("{}\n", out.display()))?;
     Ok(Status::Done)
 }

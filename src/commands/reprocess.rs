@@ -109,9 +109,10 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         .zip(&sources)
         .map(|(source, recorded)| source_record(source, recorded))
         .collect();
-    let ledger = Ledger::create(&args.out, loaded.text.as_bytes(), record, args.force)
+    let mut ledger = Ledger::create(&args.out, loaded.text.as_bytes(), record, args.force)
         .map_err(anyhow::Error::from)?;
-    let notes = carry_curves(&loaded.setup, &args.setup, &ledger).map_err(anyhow::Error::from)?;
+    let notes =
+        carry_curves(&loaded.setup, &args.setup, &mut ledger).map_err(anyhow::Error::from)?;
     notes.iter().for_each(terminal::say);
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
     let (ledger, points, outcome) = analyse(args, &loaded, sources, ledger, &stop);
@@ -134,7 +135,8 @@ fn conclude(args: &Args, baseline: &Path) -> Result<EvaluatedRun, Failure> {
         baseline: Some(baseline),
         decay_range_mm_s: args.decay_range,
     })?;
-    write_report(&args.out, &args.out.join(REPORT_FILE)).map_err(anyhow::Error::from)?;
+    let now_utc = jiff::Timestamp::now();
+    write_report(&args.out, &args.out.join(REPORT_FILE), now_utc).map_err(anyhow::Error::from)?;
     Ok(evaluated)
 }
 

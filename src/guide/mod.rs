@@ -11,3 +11,7 @@ pub mod operation {
 pub mod tolerances {
     #![doc = include_str!("tolerances.md")]
 }
+
+pub mod promises {
+    #![doc = include_str!("promises.md")]
+}

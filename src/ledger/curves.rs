@@ -15,7 +15,7 @@ use crate::setup::{Requirement, Setup};
 pub fn carry_curves(
     setup: &Setup,
     setup_file: &Path,
-    ledger: &Ledger,
+    ledger: &mut Ledger,
 ) -> Result<Vec<String>, LedgerError> {
     let mut notes = Vec::new();
     for criterion in &setup.criteria {

@@ -54,6 +54,14 @@ pub enum LedgerError {
         /// What is wrong.
         what: String,
     },
+    /// A file is not what the run wrote.
+    #[error("{}: {what}: restore the file from a copy; `spanhold verify` says what comes out of the recordings", path.display())]
+    Altered {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong.
+        what: String,
+    },
     /// The run was begun with another setup.
     #[error(
         "{}: the run was begun with another setup (line {line} is the first to differ); go on \

@@ -9,6 +9,7 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use super::LedgerError;
+use super::chain::{Chain, ChainEnd};
 use crate::recorder::{self, replace_file};
 
 /// A file that only grows.
@@ -17,11 +18,14 @@ pub(super) struct LineFile {
     path: PathBuf,
     file: File,
     line: Vec<u8>,
+    /// What the next line is chained to; `None` in a file begun without.
+    chain: Option<ChainEnd>,
 }
 
 impl LineFile {
-    /// Opens for appending; creates the file if it is not there.
-    pub(crate) fn open(path: &Path) -> Result<Self, LedgerError> {
+    /// Opens for appending to lines that end with `chain`; creates the file if
+    /// it is not there.
+    pub(crate) fn open(path: &Path, chain: Option<ChainEnd>) -> Result<Self, LedgerError> {
         let file = OpenOptions::new()
             .append(true)
             .create(true)
@@ -31,6 +35,7 @@ impl LineFile {
             path: path.to_owned(),
             file,
             line: Vec::new(),
+            chain,
         })
     }
 
@@ -42,6 +47,10 @@ impl LineFile {
         self.line.clear();
         serde_json::to_writer(&mut self.line, value)
             .map_err(|error| LedgerError::io(&self.path, "write")(error.into()))?;
+        let mut chain = self.chain.clone();
+        if let Some(chain) = &mut chain {
+            chain.chain(&mut self.line);
+        }
         self.line.push(b'\n');
         let whole = self
             .file
@@ -52,7 +61,14 @@ impl LineFile {
             // If this fails too, the next reader finds a torn line and says so.
             let _ = self.file.set_len(whole);
             LedgerError::io(&self.path, "write")(error)
-        })
+        })?;
+        self.chain = chain;
+        Ok(())
+    }
+
+    /// What the lines end with.
+    pub(crate) fn end(&self) -> Option<&ChainEnd> {
+        self.chain.as_ref()
     }
 
     /// Whether the file still stands where it was opened: one that was removed
@@ -106,6 +122,8 @@ pub(crate) struct Lines<T> {
     pub(super) ends: Vec<u64>,
     /// Length of the file, bytes; beyond the last line's end it is torn.
     pub(super) length: u64,
+    /// How the lines hang together.
+    pub(super) chain: Chain,
     /// What was left out, if anything.
     pub(crate) note: Option<String>,
 }
@@ -121,6 +139,7 @@ pub(crate) fn read<T: DeserializeOwned>(path: &Path) -> Result<Lines<T>, LedgerE
         values: Vec::new(),
         ends: Vec::new(),
         length: bytes.len() as u64,
+        chain: Chain::None,
         note: None,
     };
     let mut end = 0;
@@ -154,6 +173,13 @@ pub(crate) fn read<T: DeserializeOwned>(path: &Path) -> Result<Lines<T>, LedgerE
             }
         }
     }
+    let whole = lines.ends.last().map_or(0, |end| *end as usize);
+    let whole = bytes.get(..whole).unwrap_or_default();
+    lines.chain = Chain::of(
+        whole
+            .split_inclusive(|&byte| byte == b'\n')
+            .map(|line| line.strip_suffix(b"\n").unwrap_or(line)),
+    );
     Ok(lines)
 }
 

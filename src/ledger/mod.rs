@@ -17,22 +17,30 @@
 //! | `points.csv` | the points as a table, at the end |
 //! | `reduced.jsonl`, `reduced.csv` | the points with the damper's power, written by `reduce` |
 //! | `reduction.json` | what they and the verdict rest on |
+//! | `results.jsonl` | when which reduction and report was made, with their hashes |
 //! | `run.lock` | empty; locked while a program writes to the folder |
 
+mod alterations;
+mod chain;
 mod curves;
 mod error;
 pub(crate) mod lines;
 mod read;
 mod record;
+mod results;
+mod self_hash;
 mod table;
 mod trace;
 mod writer;
 
+pub use chain::ChainEnd;
+pub(crate) use chain::{chain_lines, unchain_lines};
 pub use curves::carry_curves;
 pub use error::LedgerError;
 pub use lines::json_lines;
 pub use read::{PointEvidence, Run};
-pub use record::{FileRecord, PointCounts, RunRecord, RunState, SourceRecord, target};
+pub use record::{FileRecord, LogEnds, PointCounts, RunRecord, RunState, SourceRecord, target};
+pub use results::{ResultRecord, check_result, log_result};
 pub use table::points_csv;
 pub use trace::trace_csv;
 pub(crate) use writer::lock;
@@ -62,6 +70,8 @@ pub const REDUCED_FILE: &str = "reduced.jsonl";
 pub const REDUCED_TABLE_FILE: &str = "reduced.csv";
 /// What the reduced points and the verdict rest on.
 pub const REDUCTION_FILE: &str = "reduction.json";
+/// When which reduction and report was made, with their hashes.
+pub const RESULTS_FILE: &str = "results.jsonl";
 /// Locked while a program writes to the folder.
 pub const LOCK_FILE: &str = "run.lock";
 

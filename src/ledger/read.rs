@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+use super::alterations::{Logs, alterations};
 use super::{
     EVENTS_FILE, EVIDENCE_FILE, LedgerError, POINTS_FILE, RunRecord, SETUP_FILE, TRACE_FILE, lines,
 };
@@ -37,12 +38,14 @@ pub struct Run {
     pub events: Vec<Event>,
     /// What was left out: torn last lines of a run that was broken off.
     pub notes: Vec<String>,
+    /// A sentence for each file that is not what the run wrote.
+    pub alterations: Vec<String>,
 }
 
 impl Run {
     /// Reads a run folder; the run may still be going on.
     pub fn open(folder: &Path) -> Result<Self, LedgerError> {
-        let record = RunRecord::read(folder)?;
+        let (record, record_text) = RunRecord::read_with_text(folder)?;
         let setup = folder.join(SETUP_FILE);
         let setup_text =
             std::fs::read_to_string(&setup).map_err(LedgerError::io(&setup, "read"))?;
@@ -52,6 +55,13 @@ impl Run {
         let evidence = lines::read::<PointEvidence>(&folder.join(EVIDENCE_FILE))?;
         let events = lines::read::<Event>(&folder.join(EVENTS_FILE))?;
         let last = points.values.last().map_or(0, |point| point.point);
+        let logs = Logs {
+            points: &points.chain,
+            evidence: &evidence.chain,
+            events: &events.chain,
+        };
+        let (alterations, unchained) =
+            alterations(folder, (&record, &record_text), &setup_text, logs)?;
         Ok(Self {
             folder: folder.to_owned(),
             record,
@@ -63,10 +73,11 @@ impl Run {
                 .filter(|evidence| evidence.point <= last)
                 .collect(),
             events: events.values,
-            notes: [points.note, evidence.note, events.note]
+            notes: [points.note, evidence.note, events.note, unchained]
                 .into_iter()
                 .flatten()
                 .collect(),
+            alterations,
         })
     }
 

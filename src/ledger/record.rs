@@ -4,6 +4,8 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
+use super::chain::ChainEnd;
+use super::self_hash::{hash_without, with_hash};
 use super::{LedgerError, RUN_FILE, lines};
 use crate::maths::ARITHMETIC_VERSION;
 use crate::setup::Verdict;
@@ -45,6 +47,30 @@ pub struct RunRecord {
     pub points: PointCounts,
     /// Lines in `events.jsonl`.
     pub events: u64,
+    /// The required curves that were carried along, by their path in the run
+    /// folder.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub curves: Vec<FileRecord>,
+    /// What the logs ended with when the run was closed; absent while it goes
+    /// on, and in runs of versions that did not chain their logs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub logs: Option<LogEnds>,
+    /// BLAKE3, hexadecimal, of this file as it is with this value left empty.
+    #[serde(default)]
+    pub record_blake3: String,
+}
+
+/// What the logs of a run ended with.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LogEnds {
+    /// Of `points.jsonl`.
+    pub points: ChainEnd,
+    /// Of `evidence.jsonl`.
+    pub evidence: ChainEnd,
+    /// Of `events.jsonl`.
+    pub events: ChainEnd,
+    /// BLAKE3 of `trace.csv`, hexadecimal.
+    pub trace_blake3: String,
 }
 
 /// How a run stands.
@@ -162,11 +188,19 @@ impl RunRecord {
             sources: Vec::new(),
             points: PointCounts::default(),
             events: 0,
+            curves: Vec::new(),
+            logs: None,
+            record_blake3: String::new(),
         }
     }
 
     /// Reads the record of a run folder.
     pub fn read(folder: &Path) -> Result<Self, LedgerError> {
+        Self::read_with_text(folder).map(|(record, _)| record)
+    }
+
+    /// The same with the file as it stands.
+    pub(super) fn read_with_text(folder: &Path) -> Result<(Self, Vec<u8>), LedgerError> {
         let path = folder.join(RUN_FILE);
         let text = std::fs::read(&path).map_err(|error| {
             if error.kind() == std::io::ErrorKind::NotFound {
@@ -178,19 +212,40 @@ impl RunRecord {
                 LedgerError::io(&path, "read")(error)
             }
         })?;
-        serde_json::from_slice(&text).map_err(|error| LedgerError::Damaged {
+        let record = serde_json::from_slice(&text).map_err(|error| LedgerError::Damaged {
             line: error.line().max(1),
             path,
             what: error.to_string(),
-        })
+        })?;
+        Ok((record, text))
+    }
+
+    /// Whether the run is of a version that chains its logs.
+    pub fn is_chained(&self) -> bool {
+        !self.record_blake3.is_empty()
+    }
+
+    /// Whether the file that it was read from is as it was written; `None` in
+    /// runs of versions that did not say.
+    pub fn is_as_written(&self, text: &[u8]) -> Option<bool> {
+        if self.record_blake3.is_empty() && self.logs.is_none() {
+            return None;
+        }
+        Some(hash_without(text, RECORD_HASH, &self.record_blake3) == self.record_blake3)
     }
 
     /// Puts the record into a run folder, whole or not at all.
     pub(super) fn write(&self, folder: &Path) -> Result<(), LedgerError> {
         let path = folder.join(RUN_FILE);
-        let mut text = serde_json::to_vec_pretty(self)
+        let unhashed = Self {
+            record_blake3: String::new(),
+            ..self.clone()
+        };
+        let text = with_hash(&unhashed, RECORD_HASH)
             .map_err(|error| LedgerError::io(&path, "write")(error.into()))?;
-        text.push(b'\n');
         lines::replace(&path, &text)
     }
 }
+
+/// The key of the record that holds the hash of the rest.
+const RECORD_HASH: &str = "record_blake3";

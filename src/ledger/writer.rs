@@ -4,20 +4,22 @@ use std::collections::HashSet;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::path::{Path, PathBuf};
 
-use super::lines::{self, LineFile};
+use super::chain::{Chain, ChainEnd};
+use super::lines::{self, LineFile, Lines};
 use super::trace;
 use super::{
-    EVENTS_FILE, EVIDENCE_FILE, LOCK_FILE, LedgerError, POINTS_FILE, PointEvidence, REDUCED_FILE,
-    REDUCED_TABLE_FILE, REDUCTION_FILE, REPORT_FILE, RUN_FILE, RunRecord, RunState, SETUP_FILE,
-    SourceRecord, TABLE_FILE, TRACE_FILE, points_csv,
+    EVENTS_FILE, EVIDENCE_FILE, FileRecord, LOCK_FILE, LedgerError, LogEnds, POINTS_FILE,
+    PointEvidence, REDUCED_FILE, REDUCED_TABLE_FILE, REDUCTION_FILE, REPORT_FILE, RESULTS_FILE,
+    RUN_FILE, RunRecord, RunState, SETUP_FILE, SourceRecord, TABLE_FILE, TRACE_FILE, points_csv,
 };
 use crate::analysis::{Event, Evidence, TraceRow};
+use crate::ingest::sidecar::hash_of_file;
 use crate::maths::ARITHMETIC_VERSION;
 use crate::reduction::SettledPoint;
 
 /// What a command makes anew, and may therefore remove when it replaces a
 /// run. Recordings are never among them.
-const RESULTS: [&str; 11] = [
+const RESULTS: [&str; 12] = [
     RUN_FILE,
     SETUP_FILE,
     POINTS_FILE,
@@ -29,6 +31,7 @@ const RESULTS: [&str; 11] = [
     REDUCED_TABLE_FILE,
     REDUCTION_FILE,
     REPORT_FILE,
+    RESULTS_FILE,
 ];
 
 /// A run folder, open for writing and locked against a second writer.
@@ -96,17 +99,25 @@ impl Ledger {
         // it is.
         record.write(folder)?;
         lines::replace(&folder.join(SETUP_FILE), setup_text)?;
-        Self::open_files(folder, record, lock, 1, Before::default())
+        let chains = [(); 3].map(|()| Some(ChainEnd::default()));
+        Self::open_files(folder, record, lock, 1, Before::default(), chains)
     }
 
-    /// Keeps a file that the setup names at the same relative path in the
-    /// folder.
-    pub fn carry(&self, relative: &str, text: &[u8]) -> Result<(), LedgerError> {
+    /// Keeps a required curve that the setup names at the same relative path in
+    /// the folder.
+    pub fn carry(&mut self, relative: &str, text: &[u8]) -> Result<(), LedgerError> {
         let path = self.folder().join(relative);
         if let Some(parent) = path.parent() {
             std::fs::create_dir_all(parent).map_err(LedgerError::io(parent, "create"))?;
         }
-        lines::replace(&path, text)
+        lines::replace(&path, text)?;
+        self.record.curves.retain(|curve| curve.path != relative);
+        self.record.curves.push(FileRecord {
+            path: relative.to_owned(),
+            bytes: text.len() as u64,
+            blake3: Some(blake3::hash(text).to_hex().to_string()),
+        });
+        self.record.write(&self.folder)
     }
 
     /// Goes on with the run in a folder: torn last lines are cut off, points
@@ -131,6 +142,13 @@ impl Ledger {
         let events = lines::read::<Event>(&folder.join(EVENTS_FILE))?;
         let events_end = events.ends.last().copied().unwrap_or(0);
         cut_torn(&folder.join(EVENTS_FILE), events_end, events.length)?;
+        // Of the evidence only what was kept.
+        let kept = lines::read::<PointEvidence>(&folder.join(EVIDENCE_FILE))?;
+        let chains = [
+            chain_end(folder, POINTS_FILE, &points)?,
+            chain_end(folder, EVIDENCE_FILE, &kept)?,
+            chain_end(folder, EVENTS_FILE, &events)?,
+        ];
         notes.extend(
             [points.note, evidence.note, events.note]
                 .into_iter()
@@ -143,6 +161,7 @@ impl Ledger {
         record.ended_utc = None;
         record.sessions += 1;
         record.arithmetic = record.arithmetic.min(ARITHMETIC_VERSION);
+        record.logs = None;
         record.points = super::PointCounts::default();
         points
             .values
@@ -155,7 +174,7 @@ impl Ledger {
             trace_end_s: cut_trace(&folder.join(TRACE_FILE))?,
             events: events.values.iter().filter_map(key).collect(),
         };
-        let ledger = Self::open_files(folder, record, lock, last_point + 1, before)?;
+        let ledger = Self::open_files(folder, record, lock, last_point + 1, before, chains)?;
         let found = Found {
             points: points.values,
             record: found_record,
@@ -170,6 +189,7 @@ impl Ledger {
         lock: File,
         next_point: u64,
         before: Before,
+        [points, evidence, events]: [Option<ChainEnd>; 3],
     ) -> Result<Self, LedgerError> {
         let trace_path = folder.join(TRACE_FILE);
         let file = OpenOptions::new()
@@ -179,9 +199,9 @@ impl Ledger {
             .map_err(LedgerError::io(&trace_path, "create"))?;
         let has_rows = file.metadata().is_ok_and(|file| file.len() > 0);
         let ledger = Self {
-            points: LineFile::open(&folder.join(POINTS_FILE))?,
-            evidence: LineFile::open(&folder.join(EVIDENCE_FILE))?,
-            events: LineFile::open(&folder.join(EVENTS_FILE))?,
+            points: LineFile::open(&folder.join(POINTS_FILE), points)?,
+            evidence: LineFile::open(&folder.join(EVIDENCE_FILE), evidence)?,
+            events: LineFile::open(&folder.join(EVENTS_FILE), events)?,
             trace: trace::writer(file, has_rows),
             folder: folder.to_owned(),
             record,
@@ -297,11 +317,45 @@ impl Ledger {
         let bytes = points_csv(&points.values)
             .map_err(|error| LedgerError::io(&table, "write")(error.into()))?;
         lines::replace(&table, &bytes)?;
+        self.record.logs = self.log_ends()?;
         self.record.state = state;
         self.record.reason = reason;
         self.record.ended_utc = Some(now_utc);
         self.record.write(&self.folder)?;
         Ok(self.record)
+    }
+
+    /// What the logs end with; `None` where one was begun without chain values.
+    fn log_ends(&self) -> Result<Option<LogEnds>, LedgerError> {
+        let trace = self.folder.join(TRACE_FILE);
+        let (Some(points), Some(evidence), Some(events)) =
+            (self.points.end(), self.evidence.end(), self.events.end())
+        else {
+            return Ok(None);
+        };
+        Ok(Some(LogEnds {
+            points: points.clone(),
+            evidence: evidence.clone(),
+            events: events.clone(),
+            trace_blake3: hash_of_file(&trace).map_err(LedgerError::io(&trace, "read"))?,
+        }))
+    }
+}
+
+/// What a log that is gone on with is chained to: nothing is added to lines
+/// that were altered.
+fn chain_end<T>(
+    folder: &Path,
+    file: &str,
+    lines: &Lines<T>,
+) -> Result<Option<ChainEnd>, LedgerError> {
+    match &lines.chain {
+        Chain::Whole(end) => Ok(Some(end.clone())),
+        Chain::None => Ok(None),
+        Chain::Broken(line) => Err(LedgerError::Altered {
+            path: folder.join(file),
+            what: format!("line {line} does not follow from the line before it"),
+        }),
     }
 }
 

@@ -24,16 +24,26 @@ pub enum LoadError {
     /// Its setup.
     #[error(transparent)]
     Setup(#[from] SetupFaults),
+    /// It is not what the run wrote.
+    #[error(
+        "the run is not what was logged, and nothing may rest on it: {}. Restore the files from a \
+         copy; `spanhold verify` says what comes out of the recordings",
+        .0.join("; ")
+    )]
+    Altered(Vec<String>),
 }
 
 impl LoadedRun {
     /// Reads a run folder. What was torn off is in the run's `notes`.
     ///
     /// # Errors
-    /// Where a file cannot be read or is damaged in its middle, and where the
-    /// setup has faults.
+    /// Where a file cannot be read, is damaged in its middle or is not what the
+    /// run wrote, and where the setup has faults.
     pub fn open(folder: &Path) -> Result<Self, LoadError> {
         let run = Run::open(folder)?;
+        if !run.alterations.is_empty() {
+            return Err(LoadError::Altered(run.alterations));
+        }
         let file = folder.join(SETUP_FILE).display().to_string();
         let setup = setup::parse(&run.setup_text, &file)?;
         Ok(Self { run, setup })

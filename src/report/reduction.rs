@@ -17,7 +17,7 @@ use crate::evaluation::reduced_point::ReducedPoint;
 use crate::ingest::sidecar::hash_of_file;
 use crate::ledger::{
     FileRecord, LedgerError, POINTS_FILE, REDUCED_FILE, REDUCED_TABLE_FILE, REDUCTION_FILE, Run,
-    RunState, json_lines, lines, lock, points_csv, target,
+    RunState, check_result, json_lines, lines, lock, log_result, points_csv, target,
 };
 use crate::maths::ARITHMETIC_VERSION;
 use crate::setup::Setup;
@@ -162,12 +162,13 @@ pub fn reduction(run: RunIdentity, baseline: Option<RunIdentity>, reduced: &Redu
     }
 }
 
-/// Puts a reduction into a run folder; each file is at every moment the old or
-/// the new one. Fails while another program writes to the folder.
+/// Puts a reduction into a run folder and notes it in the log of results; each
+/// file is at every moment the old or the new one. Fails while another program writes to the folder.
 pub fn write_reduction(
     folder: &Path,
     points: &[ReducedPoint],
     reduction: &mut Reduction,
+    written_utc: jiff::Timestamp,
 ) -> Result<(), LedgerError> {
     let _lock = lock(folder)?;
     let path = folder.join(REDUCED_FILE);
@@ -182,7 +183,8 @@ pub fn write_reduction(
     let mut json = serde_json::to_vec_pretty(reduction)
         .map_err(|error| LedgerError::io(&record, "write")(error.into()))?;
     json.push(b'\n');
-    lines::replace(&record, &json)
+    lines::replace(&record, &json)?;
+    log_result(folder, REDUCTION_FILE, written_utc)
 }
 
 /// A reduction read back.
@@ -207,6 +209,7 @@ pub fn read_reduction(folder: &Path) -> Result<ReadReduction, LedgerError> {
         }
         Err(error) => return Err(LedgerError::io(&path, "read")(error)),
     };
+    check_result(folder, REDUCTION_FILE)?;
     let reduction: Reduction =
         serde_json::from_slice(&text).map_err(|error| LedgerError::Damaged {
             line: error.line().max(1),

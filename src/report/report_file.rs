@@ -6,7 +6,7 @@ use super::document::Document;
 use super::loaded_run::{LoadError, LoadedRun};
 use super::recordings::Recordings;
 use super::reduction::read_reduction;
-use crate::ledger::LedgerError;
+use crate::ledger::{LedgerError, REPORT_FILE, log_result};
 
 /// Why a report cannot be written.
 #[derive(Debug, thiserror::Error)]
@@ -14,9 +14,9 @@ pub enum ReportError {
     /// The run folder cannot be read.
     #[error(transparent)]
     Load(#[from] LoadError),
-    /// Its reduction cannot be read.
+    /// Its reduction cannot be read, or the log of results not written.
     #[error(transparent)]
-    Reduction(#[from] LedgerError),
+    Folder(#[from] LedgerError),
     /// The file cannot be written.
     #[error("{}: cannot be written; name another place with --out", path.display())]
     Write {
@@ -31,11 +31,16 @@ pub enum ReportError {
 ///
 /// # Errors
 /// Where the folder cannot be read or the file cannot be written.
-pub fn write_report(folder: &Path, out: &Path) -> Result<(), ReportError> {
+pub fn write_report(
+    folder: &Path,
+    out: &Path,
+    written_utc: jiff::Timestamp,
+) -> Result<(), ReportError> {
     let LoadedRun { run, setup } = LoadedRun::open(folder)?;
+    let reduction = read_reduction(folder)?;
     let html = Document {
         recordings: &Recordings::check(&run),
-        reduction: &read_reduction(folder)?,
+        reduction: &reduction,
         run: &run,
         setup: &setup,
     }
@@ -43,5 +48,10 @@ pub fn write_report(folder: &Path, out: &Path) -> Result<(), ReportError> {
     std::fs::write(out, html).map_err(|source| ReportError::Write {
         path: out.to_owned(),
         source,
-    })
+    })?;
+    // One written elsewhere is no part of the run folder.
+    if out == folder.join(REPORT_FILE) {
+        log_result(folder, REPORT_FILE, written_utc)?;
+    }
+    Ok(())
 }

@@ -284,8 +284,12 @@ impl EvaluatedRun {
     ///
     /// # Errors
     /// Where a file cannot be written, or another program writes to the folder.
-    pub fn write(&mut self, folder: &Path) -> Result<(), LedgerError> {
-        write_reduction(folder, &self.points, &mut self.reduction)
+    pub fn write(
+        &mut self,
+        folder: &Path,
+        written_utc: jiff::Timestamp,
+    ) -> Result<(), LedgerError> {
+        write_reduction(folder, &self.points, &mut self.reduction, written_utc)
     }
 }
 

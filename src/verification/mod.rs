@@ -121,13 +121,15 @@ pub fn compare(stored: &Stored, recomputed: &Recomputed) -> Result<Verification,
     Ok(conclude(stored, recomputed.points.len(), files, findings))
 }
 
-/// A sentence for the setup and each recording that is not what it was.
+/// A sentence for the setup, each recording and each file of the run that is
+/// not what it was.
 fn changed(stored: &Stored) -> Vec<String> {
     stored
         .recordings
         .all()
         .filter(|file| matches!(file.standing, Standing::Changed { .. }))
         .map(Checked::sentence)
+        .chain(stored.alterations.iter().map(|what| format!("{what}.")))
         .collect()
 }
 

@@ -152,7 +152,8 @@ impl Accepted {
             points: self.points.clone(),
             evidence: self.evidence.clone(),
             events: self.events.clone(),
-            notes: Vec::new(),
+            notes: stored.notes.clone(),
+            alterations: Vec::new(),
         }
     }
 }

@@ -14,7 +14,8 @@ use crate::analysis::{Event, TraceRow};
 use crate::ingest::sidecar::hash_of_file;
 use crate::ledger::{
     EVENTS_FILE, EVIDENCE_FILE, LedgerError, POINTS_FILE, PointCounts, PointEvidence, RUN_FILE,
-    RunRecord, RunState, TABLE_FILE, TRACE_FILE, json_lines, points_csv, trace_csv,
+    RunRecord, RunState, TABLE_FILE, TRACE_FILE, chain_lines, json_lines, points_csv, trace_csv,
+    unchain_lines,
 };
 use crate::reduction::SettledPoint;
 use crate::report::recordings::{Checked, Standing};
@@ -54,7 +55,11 @@ pub(super) fn compare_run(
         evidence: parsed(&evidence),
         events,
         trace,
-        points_text: points,
+        points_text: if stored.is_chained() {
+            chain_lines(&points)
+        } else {
+            points
+        },
     };
     table(stored, &accepted, files)?;
     let record = record(stored, recomputed, &accepted);
@@ -88,7 +93,7 @@ fn first_lines(text: &[u8], count: usize) -> &[u8] {
     text.get(..length).unwrap_or(text)
 }
 
-/// A file of lines against all that comes out or, where the run did not come
+/// A file of lines, but for their chain values, against all that comes out or, where the run did not come
 /// to its end, against as many lines as it had finished. Returns the accepted
 /// text.
 fn lines(
@@ -101,6 +106,8 @@ fn lines(
         files.add(name, missing(recomputed));
         return Ok(recomputed.to_vec());
     };
+    // Whether the lines hang together is told of the folder as a whole.
+    let logged = unchain_lines(&logged);
     let exactness = stored.exactness();
     if stored.is_done() {
         return Ok(accept(name, &logged, recomputed.to_vec(), exactness, files));
@@ -190,7 +197,7 @@ fn trace(
 }
 
 /// Events: what comes from the samples has to come out again; when a session
-/// began is the clock's to say. Returns the accepted events.
+/// began, and what was repaired then, only the log can say. Returns the accepted events.
 fn events(
     stored: &Stored,
     recomputed: &Recomputed,
@@ -203,7 +210,8 @@ fn events(
         return Ok(parsed(&lines(stored, EVENTS_FILE, &expected, files)?));
     }
     let logged = stored.file(EVENTS_FILE)?.unwrap_or_default();
-    let logged = first_lines(&logged, count(&logged));
+    let logged = unchain_lines(first_lines(&logged, count(&logged)));
+    let logged = logged.as_slice();
     let mut expected: Vec<Vec<u8>> = Vec::new();
     for event in recomputed.events.iter().chain(&recomputed.alarms) {
         expected.push(stored.made(EVENTS_FILE, json_lines(std::slice::from_ref(event)))?);
@@ -211,7 +219,7 @@ fn events(
     let mut agreement = Agreement::Identical;
     for (number, line) in (1..).zip(logged.split_inclusive(|byte| *byte == b'\n')) {
         let kind = serde_json::from_slice::<Event>(line).map_or(String::new(), |event| event.kind);
-        if kind == "session" {
+        if kind == "session" || kind == "repair" {
             continue;
         }
         let found = |wanted: Agreement| {

@@ -5,7 +5,10 @@ use std::path::{Path, PathBuf};
 
 use serde_json::Value;
 
-use crate::ledger::{LedgerError, RUN_FILE, RunRecord, RunState, SETUP_FILE};
+use crate::ledger::{
+    LedgerError, REDUCTION_FILE, REPORT_FILE, RUN_FILE, Run, RunRecord, RunState, SETUP_FILE,
+    check_result,
+};
 use crate::report::recordings::Recordings;
 use crate::setup::{self, Setup, SetupFaults};
 
@@ -26,6 +29,10 @@ pub struct Stored {
     pub setup: Result<Setup, SetupFaults>,
     /// How setup and recordings stand against the hashes in `run.json`.
     pub recordings: Recordings,
+    /// A sentence for each file that is not what was written.
+    pub(super) alterations: Vec<String>,
+    /// What a reader of the folder is told of it.
+    pub(super) notes: Vec<String>,
 }
 
 impl Stored {
@@ -46,6 +53,7 @@ impl Stored {
         let setup_text = std::fs::read_to_string(&path).map_err(LedgerError::io(&path, "read"))?;
         let setup = setup::parse(&setup_text, &path.display().to_string());
         let recordings = Recordings::of(folder, &record, &setup_text);
+        let (alterations, notes) = said_of_itself(folder);
         Ok(Self {
             folder: folder.to_owned(),
             record,
@@ -53,7 +61,14 @@ impl Stored {
             setup_text,
             setup,
             recordings,
+            alterations,
+            notes,
         })
+    }
+
+    /// Whether its logs were chained.
+    pub(super) fn is_chained(&self) -> bool {
+        self.record.is_chained()
     }
 
     /// How closely its files have to come out again.
@@ -94,4 +109,18 @@ impl Stored {
             Err(error) => Err(LedgerError::io(&path, "read")(error)),
         }
     }
+}
+
+/// What the run folder says of itself: what was altered, and notes. A file that
+/// cannot even be read is told where it is compared.
+fn said_of_itself(folder: &Path) -> (Vec<String>, Vec<String>) {
+    let (mut found, notes) =
+        Run::open(folder).map_or_else(|_| Default::default(), |run| (run.alterations, run.notes));
+    for file in [REDUCTION_FILE, REPORT_FILE] {
+        if let Err(error @ LedgerError::Altered { .. }) = check_result(folder, file) {
+            found.push(error.to_string());
+        }
+    }
+    found.dedup();
+    (found, notes)
 }

@@ -5,7 +5,7 @@ use std::sync::OnceLock;
 
 use tempfile::TempDir;
 
-use crate::bench::run_folder::{code, repository, spanhold, stderr, stdout};
+use crate::bench::run_folder::{code, repository, spanhold, stderr, stdout, unchain};
 use crate::bench::setups::demo;
 
 /// The run of the demo recording, which all tests copy: eight held dwells, one
@@ -221,17 +221,31 @@ fn names_from_the_setup_cannot_become_markup() {
     let text = std::fs::read_to_string(&setup).unwrap();
     let hostile = text.replace("Invented demo", "<script>alert(1)</script>");
     assert_ne!(hostile, text);
-    std::fs::write(&setup, hostile).unwrap();
+    std::fs::write(&setup, &hostile).unwrap();
     let page = folder.path().join("audit.html");
     // The setup was changed: that is said, and the exit code is 1.
     let output = spanhold(&["audit", run_of(&run), "--html", run_of(&page)]);
     assert_eq!(code(&output), 1);
-    spanhold(&["report", run_of(&run)]);
+    assert!(
+        std::fs::read_to_string(&page)
+            .unwrap()
+            .contains("HAS CHANGED")
+    );
+    assert_eq!(code(&spanhold(&["report", run_of(&run)])), 2);
+    // A run that was made with such a setup has a report.
+    unchain(&run);
+    let hash = |text: &str| blake3::hash(text.as_bytes()).to_hex().to_string();
+    let record = std::fs::read_to_string(run.join("run.json")).unwrap();
+    std::fs::write(
+        run.join("run.json"),
+        record.replace(&hash(&text), &hash(&hostile)),
+    )
+    .unwrap();
+    assert_eq!(code(&spanhold(&["report", run_of(&run)])), 0);
     for file in [page, run.join("report.html")] {
         let html = std::fs::read_to_string(&file).unwrap();
         assert_well_formed(&html);
         assert!(html.contains("&lt;script&gt;alert(1)") && !html.contains("<script"));
-        assert!(html.contains("HAS CHANGED"), "{}", file.display());
     }
 }
 
@@ -300,6 +314,7 @@ fn a_run_stands_until_one_digit_is_altered() {
 #[test]
 fn another_program_version_is_said() {
     let (_folder, run) = copy();
+    unchain(&run);
     let path = run.join("run.json");
     let record = std::fs::read_to_string(&path).unwrap();
     let other = record.replace(
@@ -382,7 +397,19 @@ fn a_reduced_run_is_reported_with_its_verdict_until_its_points_change() {
         ],
         &["does not belong to these points"],
     );
+    // Points that were altered are no ground for a report.
     let points = run.join("points.jsonl");
+    let logged = std::fs::read_to_string(&points).unwrap();
+    std::fs::write(&points, logged.replacen("\"snr_db\":", "\"snr_db\":1", 1)).unwrap();
+    let refused = spanhold(&["report", run_of(&run)]);
+    assert_eq!(code(&refused), 2);
+    assert!(
+        stderr(&refused).contains("points.jsonl: line "),
+        "{}",
+        stderr(&refused)
+    );
+    std::fs::write(&points, logged).unwrap();
+    unchain(&run);
     let mut logged = std::fs::read_to_string(&points).unwrap();
     logged = logged.replacen("\"snr_db\":", "\"snr_db\": ", 1);
     std::fs::write(&points, logged).unwrap();

@@ -9,6 +9,7 @@
     reason = "a failure in a test's own scaffolding is the test's message"
 )]
 
+mod altered_runs;
 mod audit;
 #[path = "../bench/mod.rs"]
 mod bench;
@@ -21,6 +22,7 @@ mod level_changes;
 mod line_and_comparison;
 mod missing_values;
 mod plan;
+mod promises;
 mod published_sheets;
 mod recordings_read;
 mod recordings_written;

@@ -20,10 +20,24 @@ use spanhold::verification::{
 use tempfile::TempDir;
 
 use crate::bench::json_leaves::{Leaf, leaves};
-use crate::bench::run_folder::{code, spanhold, stderr, stdout};
+use crate::bench::run_folder::{code, spanhold, stderr, stdout, unchain};
 
-/// What the recordings cannot tell, by file and path, and why.
-const NOT_RECOMPUTABLE: [(&str, &str, &str); 14] = [
+/// What the recordings cannot tell, by file and path, and why: there the chains
+/// and hashes of the run folder have to notice it.
+const NOT_RECOMPUTABLE: [(&str, &str, &str); 27] = [
+    ("points.jsonl", "chain", "a chain value"),
+    ("evidence.jsonl", "chain", "a chain value"),
+    ("run.json", "record_blake3", "the file's own hash"),
+    ("run.json", "logs.points.lines", "an end of a log"),
+    ("run.json", "logs.points.chain", "an end of a log"),
+    ("run.json", "logs.evidence.lines", "an end of a log"),
+    ("run.json", "logs.evidence.chain", "an end of a log"),
+    ("run.json", "logs.events.lines", "an end of a log"),
+    ("run.json", "logs.events.chain", "an end of a log"),
+    ("run.json", "logs.trace_blake3", "an end of a log"),
+    ("run.json", "curves.path", "a hash of the carried curve"),
+    ("run.json", "curves.bytes", "a hash of the carried curve"),
+    ("run.json", "curves.blake3", "a hash of the carried curve"),
     ("run.json", "version", "a label: which program made it"),
     (
         "run.json",
@@ -73,13 +87,13 @@ const NOT_RECOMPUTABLE: [(&str, &str, &str); 14] = [
 const NOT_RECOMPUTABLE_IN_REPORT: &str = "Report by";
 
 /// A finished run beside that of its bare span, and what comes out of it.
-struct Finished {
+pub struct Finished {
     folder: TempDir,
     recomputed: Recomputed,
 }
 
 impl Finished {
-    fn run(&self) -> PathBuf {
+    pub fn run(&self) -> PathBuf {
         self.folder.path().join("run")
     }
 
@@ -90,7 +104,7 @@ impl Finished {
 
 /// Dwells held, off the peak, and with the drive cut in them (a free decay),
 /// a gap before them (an event), a start time; curve and strain criteria.
-fn finished() -> &'static Finished {
+pub fn finished() -> &'static Finished {
     static FINISHED: OnceLock<Finished> = OnceLock::new();
     FINISHED.get_or_init(|| {
         let folder = tempfile::tempdir().unwrap();
@@ -184,7 +198,7 @@ impl Copy {
     }
 }
 
-fn copy_folder(from: &Path, to: &Path) {
+pub fn copy_folder(from: &Path, to: &Path) {
     std::fs::create_dir(to).unwrap();
     for entry in std::fs::read_dir(from).unwrap() {
         let entry = entry.unwrap();
@@ -222,7 +236,7 @@ fn others(value: &str) -> Vec<String> {
     }
 }
 
-fn other(value: &str) -> String {
+pub fn other(value: &str) -> String {
     match serde_json::from_str(value).unwrap() {
         Value::Null => "1.0".to_owned(),
         Value::Bool(value) => json!(!value).to_string(),
@@ -312,16 +326,19 @@ fn alter_each(file: &str, by_lines: bool) -> usize {
             })
             .unwrap_or_else(|| panic!("{file}: {} cannot be read with another value", leaf.path));
         let said = said_of(&verification, file);
-        if not_recomputable(file, &leaf) {
-            assert_eq!(said, None, "{file}: strike {} out of the list", leaf.path);
-            continue;
-        }
         assert_eq!(
             verification.conclusion,
             Conclusion::DoesNotStand,
             "{file}: {} as {value}",
             leaf.path
         );
+        if not_recomputable(file, &leaf) {
+            assert_eq!(said, None, "{file}: strike {} out of the list", leaf.path);
+            let findings = verification.findings.iter();
+            let named = findings.filter(|finding| finding.contains(file)).count();
+            assert_ne!(named, 0, "{file}: {} as {value}", leaf.path);
+            continue;
+        }
         let said = said.unwrap_or_else(|| {
             panic!(
                 "{file}: {} as {value}: {:?}",
@@ -398,8 +415,8 @@ fn every_key_of_the_events_is_named() {
     let copy = Copy::new();
     let text = finished().read("events.jsonl");
     let found = leaves(&text);
-    assert_eq!(found.len(), 3);
-    for leaf in found {
+    assert_eq!(found.len(), 4);
+    for leaf in found.into_iter().filter(|leaf| leaf.path != "chain") {
         let altered = spliced(&text, leaf.place.clone(), &other(&text[leaf.place.clone()]));
         let verification = copy.with("events.jsonl", altered.as_bytes());
         let said = said_of(&verification, "events.jsonl").unwrap();
@@ -580,7 +597,15 @@ fn what_a_report_says_of_its_making_is_its_own_matter() {
     let text = finished().read("report.html");
     let place = beside(&text, NOT_RECOMPUTABLE_IN_REPORT);
     let verification = copy.with("report.html", spliced(&text, place, "another").as_bytes());
-    assert_eq!(verification.conclusion, Conclusion::Identical);
+    // It comes out again; that it was altered the log of results knows.
+    assert_eq!(said_of(&verification, "report.html"), None);
+    assert_eq!(
+        verification.findings.len(),
+        1,
+        "{:?}",
+        verification.findings
+    );
+    assert!(verification.findings[0].contains("report.html: it is not what was written on "));
 }
 
 #[test]
@@ -688,6 +713,8 @@ fn without_its_bare_run_a_reduction_is_not_verified_and_with_another_it_does_not
     let folder = tempfile::tempdir().unwrap();
     let (run, bare) = (folder.path().join("run"), folder.path().join("bare"));
     copy_folder(&finished().run(), &run);
+    // A reduction put down nowhere: only what it rests on speaks against it.
+    std::fs::remove_file(run.join("results.jsonl")).unwrap();
     let path = run.join("reduction.json");
     let text = std::fs::read_to_string(&path).unwrap();
     let named = finished().folder.path().join("bare").display().to_string();
@@ -709,6 +736,7 @@ fn without_its_bare_run_a_reduction_is_not_verified_and_with_another_it_does_not
     let output = spanhold(&["verify", &name]);
     assert_eq!(code(&output), 0, "{}", stdout(&output));
     std::fs::write(&path, text.replace(&named, "/nowhere/bare")).unwrap();
+    unchain(&bare);
     let points = bare.join("points.jsonl");
     let logged = std::fs::read_to_string(&points).unwrap();
     let lines: Vec<&str> = logged.split_inclusive('\n').collect();
@@ -728,15 +756,17 @@ fn another_arithmetic_has_to_agree_to_the_last_digits() {
     copy_folder(&finished().run(), &run);
     let bare = finished().folder.path().join("bare").display().to_string();
     let name = run.display().to_string();
+    unchain(&run);
+    let plain = ["points.jsonl", "evidence.jsonl"]
+        .map(|file| (file, std::fs::read_to_string(run.join(file)).unwrap()));
     let older = |part: f64| {
-        for file in ["points.jsonl", "evidence.jsonl"] {
-            let text = finished().read(file);
+        for (file, text) in &plain {
             let mut altered = String::new();
             for line in text.lines() {
                 altered += &off_by(line, part);
                 altered.push('\n');
             }
-            assert_ne!(altered, text);
+            assert_ne!(&altered, text);
             std::fs::write(run.join(file), altered).unwrap();
         }
         let points = std::fs::read_to_string(run.join("points.jsonl")).unwrap();
@@ -757,7 +787,7 @@ fn another_arithmetic_has_to_agree_to_the_last_digits() {
         "the present arithmetic gives every bit again"
     );
 
-    let record = finished().read("run.json");
+    let record = std::fs::read_to_string(run.join("run.json")).unwrap();
     let version = format!("\"arithmetic\": {}", spanhold::maths::ARITHMETIC_VERSION);
     assert!(record.contains(&version));
     std::fs::write(

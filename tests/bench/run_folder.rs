@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 
+use spanhold::analysis::Evidence;
 use spanhold::ledger::{Ledger, RunRecord, RunState};
 use spanhold::reduction::SettledPoint;
 use tempfile::TempDir;
@@ -89,12 +90,42 @@ impl RunFolder {
         let file = self.path(&format!("{name}.toml"));
         std::fs::write(&file, setup).unwrap();
         let record = RunRecord::begin("test", &file, setup.as_bytes(), jiff::Timestamp::now());
-        let ledger = Ledger::create(&self.path(name), setup.as_bytes(), record, false).unwrap();
+        let mut ledger = Ledger::create(&self.path(name), setup.as_bytes(), record, false).unwrap();
+        for point in points {
+            let evidence = Evidence {
+                dwell_start_s: point.start_s,
+                dwell_end_s: point.end_s,
+                criteria: Vec::new(),
+            };
+            ledger.point(point.clone(), evidence).unwrap();
+        }
         ledger
             .close(RunState::Done, None, jiff::Timestamp::now())
             .unwrap();
-        std::fs::write(self.path(name).join("points.jsonl"), lines(points)).unwrap();
     }
+}
+
+/// Makes a run folder as versions wrote it that chained nothing.
+pub fn unchain(run: &Path) {
+    for name in ["points.jsonl", "evidence.jsonl", "events.jsonl"] {
+        let text = std::fs::read_to_string(run.join(name)).unwrap();
+        let plain: String = text
+            .lines()
+            .map(|line| {
+                let (object, _) = line.rsplit_once(",\"chain\":\"").unwrap();
+                format!("{object}}}\n")
+            })
+            .collect();
+        std::fs::write(run.join(name), plain).unwrap();
+    }
+    let path = run.join("run.json");
+    let text = std::fs::read(&path).unwrap();
+    let mut record: serde_json::Value = serde_json::from_slice(&text).unwrap();
+    for key in ["logs", "record_blake3"] {
+        record.as_object_mut().unwrap().remove(key).unwrap();
+    }
+    std::fs::write(&path, serde_json::to_vec_pretty(&record).unwrap()).unwrap();
+    let _ = std::fs::remove_file(run.join("results.jsonl"));
 }
 
 /// Points as the lines of `points.jsonl`.

@@ -12,6 +12,7 @@ use super::links::Links;
 use super::space::Space;
 use super::surroundings::{Device, Surroundings};
 use super::watch::Watch;
+use crate::analysis::Event;
 use crate::analysis::alarm::Alarms;
 use crate::ingest::StreamFormat;
 use crate::ingest::sidecar::{calibration_of, read_sidecar};
@@ -176,9 +177,15 @@ fn open(
     let text = loaded.text.as_bytes();
     let goes_on = RunRecord::read(folder).is_ok_and(|record| record.command == "capture");
     if goes_on {
-        let (ledger, found) = Ledger::resume(folder, text)?;
+        let (mut ledger, found) = Ledger::resume(folder, text)?;
+        let at_s = found.points.last().map_or(0.0, |point| point.end_s);
         for note in &found.notes {
             tracing::warn!("{note}");
+            ledger.event(&Event {
+                at_s,
+                kind: "repair".into(),
+                message: format!("After the session before had broken off: {note}."),
+            })?;
         }
         tracing::info!(
             points = found.points.len(),
@@ -189,8 +196,8 @@ fn open(
     }
     let now_utc = surroundings.clock.now_utc();
     let record = RunRecord::begin("capture", request.setup_file, text, now_utc);
-    let ledger = Ledger::create(folder, text, record, false)?;
-    for note in carry_curves(&loaded.setup, request.setup_file, &ledger)? {
+    let mut ledger = Ledger::create(folder, text, record, false)?;
+    for note in carry_curves(&loaded.setup, request.setup_file, &mut ledger)? {
         tracing::warn!("{note}");
     }
     Ok((ledger, Vec::new()))

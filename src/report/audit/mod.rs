@@ -38,6 +38,7 @@ struct AuditJson<'a> {
     title: &'a str,
     version: &'a str,
     recordings: &'a Recordings,
+    alterations: &'a [String],
     notes: &'a [String],
     points: Vec<CaseJson<'a>>,
 }
@@ -63,6 +64,7 @@ impl Audit<'_> {
             title: self.title,
             version: &self.run.record.version,
             recordings: &self.recordings,
+            alterations: &self.run.alterations,
             notes: &self.run.notes,
             points: self
                 .cases
@@ -81,6 +83,11 @@ impl Audit<'_> {
                 .collect(),
         };
         serde_json::to_string_pretty(&json)
+    }
+
+    /// Whether a file of the run is not what it was.
+    pub fn any_changed(&self) -> bool {
+        self.recordings.any_changed() || !self.run.alterations.is_empty()
     }
 
     /// `31 held, 2 steady, 4 rejected`.

@@ -36,7 +36,7 @@ pub fn html(audit: &Audit, deep: Markup) -> String {
 
 fn opening(audit: &Audit) -> Markup {
     let record = &audit.run.record;
-    let class = if audit.recordings.any_changed() {
+    let class = if audit.any_changed() {
         "warning"
     } else {
         "note"
@@ -48,6 +48,9 @@ fn opening(audit: &Audit) -> Markup {
             h1 { (audit.title) } "\n"
             p { (audit.counts()) "." } "\n"
         } "\n"
+        @for alteration in &audit.run.alterations {
+            p class=(class) { "Not what the run wrote: " (alteration) "." } "\n"
+        }
         @for sentence in audit.recordings.sentences() { p class=(class) { (sentence) } "\n" }
         @for note in &audit.run.notes { p class="warning" { (note) } "\n" }
         p class="note" {

@@ -24,6 +24,9 @@ pub fn text(audit: &Audit) -> String {
     for sentence in audit.recordings.sentences() {
         let _ = writeln!(text, "{}", printable(&sentence));
     }
+    for alteration in &audit.run.alterations {
+        let _ = writeln!(text, "NOT WHAT THE RUN WROTE: {}.", printable(alteration));
+    }
     for note in &audit.run.notes {
         let _ = writeln!(text, "Note: {}", printable(note));
     }

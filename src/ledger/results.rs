@@ -1,0 +1,87 @@
+//! `results.jsonl`: when which reduction and which report was made of a run,
+//! with the hash of the file; chained like the run's own logs.
+
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+
+use super::chain::Chain;
+use super::lines::{self, LineFile};
+use super::{LedgerError, RESULTS_FILE};
+use crate::ingest::sidecar::hash_of_file;
+
+/// One line of `results.jsonl`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ResultRecord {
+    /// When it was written.
+    pub written_utc: jiff::Timestamp,
+    /// The file, in the run folder.
+    pub file: String,
+    /// Its BLAKE3, hexadecimal.
+    pub blake3: String,
+    /// Version of the program that wrote it.
+    pub version: String,
+}
+
+/// Puts down that a file of the run folder has just been written.
+pub fn log_result(
+    folder: &Path,
+    file: &str,
+    written_utc: jiff::Timestamp,
+) -> Result<(), LedgerError> {
+    let path = folder.join(RESULTS_FILE);
+    let lines = lines::read::<ResultRecord>(&path)?;
+    let chain = match &lines.chain {
+        Chain::Whole(end) => Some(end.clone()),
+        Chain::None => None,
+        Chain::Broken(line) => return Err(not_following(path, *line)),
+    };
+    if lines.note.is_some() {
+        lines::cut(&path, lines.ends.last().copied().unwrap_or(0))?;
+    }
+    let written = folder.join(file);
+    let mut log = LineFile::open(&path, chain)?;
+    log.append(&ResultRecord {
+        written_utc,
+        file: file.to_owned(),
+        blake3: hash_of_file(&written).map_err(LedgerError::io(&written, "read"))?,
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+    })?;
+    log.sync()
+}
+
+/// Makes sure that a file of the run folder, if it is there, is what was last
+/// put down of it.
+///
+/// # Errors
+/// Where it is not, and where the log itself was altered or cannot be read.
+pub fn check_result(folder: &Path, file: &str) -> Result<(), LedgerError> {
+    let log = folder.join(RESULTS_FILE);
+    let lines = lines::read::<ResultRecord>(&log)?;
+    if let Chain::Broken(line) = lines.chain {
+        return Err(not_following(log, line));
+    }
+    let Some(last) = lines.values.iter().rfind(|record| record.file == file) else {
+        return Ok(());
+    };
+    let path = folder.join(file);
+    match hash_of_file(&path) {
+        Ok(hash) if hash == last.blake3 => Ok(()),
+        Ok(_) => Err(LedgerError::Altered {
+            path,
+            what: format!(
+                "it is not what was written on {}",
+                last.written_utc.strftime("%Y-%m-%d %H:%M:%S UTC")
+            ),
+        }),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
+        Err(error) => Err(LedgerError::io(&path, "read")(error)),
+    }
+}
+
+fn not_following(path: PathBuf, line: u64) -> LedgerError {
+    LedgerError::Altered {
+        path,
+        what: format!("line {line} does not follow from the line before it"),
+    }
+}
