@@ -38,7 +38,9 @@ pub fn reduction_table(
         text += &points_with_outcomes(record, &counted).text(width);
         let legend = "± is the expanded uncertainty (k = 2). Peak values. P total passes the node \
                       towards the damper, P bare is what the bare span loses there at this frequency \
-                      and level, taken off is what of that remains with the damper on.";
+                      and level, P damper is their plain difference, which the standard asks \
+                      for. Corrected counts the bending stiffness where EI is given and takes off \
+                      only what of the bare span's losses remains with the damper on.";
         text.push('\n');
         text += &wrap(legend, width, "", "");
     }
@@ -102,15 +104,19 @@ fn heading(record: &Reduction, width: usize) -> String {
                     losses.level_exponent.value
                 )
             };
+            let good = if losses.corrected() > 0 {
+                format!("; good to {:.0} % (k = 2) of them", losses.subtraction_u_pct)
+            } else {
+                String::new()
+            };
             let line = format!(
                 "Bare-span losses from {}: {} harmonics, {:.2} Hz to {:.2} Hz, {exponent}. What of \
-                 them remains with the damper on: {}; good to {:.0} % (k = 2) of them.",
+                 them remains with the damper on: {}{good}.",
                 bare.folder,
                 losses.harmonics,
                 losses.low_hz,
                 losses.high_hz,
                 losses.basis(),
-                losses.subtraction_u_pct
             );
             text += &wrap(&line, width, "", "");
         }

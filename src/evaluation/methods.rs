@@ -6,9 +6,11 @@
 //!
 //! The standing-wave method says what passes the node towards the damper;
 //! power and decay method say what is lost by everything (IEEE 664). With a
-//! bare run each gets its own losses of the bare span taken off, and the
-//! damper's powers are compared; without one the totals are, and the second
-//! method is then larger by what is lost on the drive's side of the node.
+//! bare run each gets its own losses of the bare span taken off, as a whole, and
+//! these plain differences are compared: the corrected damper power has no part
+//! in it, so that an error of the correction cannot be endorsed. Without a bare
+//! run the totals are compared, and the second method is then larger by what is
+//! lost on the drive's side of the node.
 //! Where the bending stiffness is known the standing-wave result with it is
 //! taken: it is what a force cell and a decay feel.
 
@@ -48,7 +50,8 @@ pub enum Method {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Compared {
-    /// The damper's power, each method with its own bare losses taken off.
+    /// The plain difference of the damper's power, each method with its own bare
+    /// losses taken off.
     Damper,
     /// All power; the second method has the losses of the whole span in it.
     Total,
@@ -71,8 +74,7 @@ record! {
         standing_wave_w / standing_wave_u_w: Measured,
         /// By the second method.
         second_w / second_u_w: Measured,
-        /// Second less first, with the joint uncertainty of both methods' own
-        /// readings: of their totals.
+        /// Second less first, with the joint uncertainty of what is compared.
         difference_w / difference_u_w: Measured,
         /// Difference over joint uncertainty; beyond ±1 they disagree.
         e_n: Option<f64>,
@@ -133,26 +135,19 @@ fn check(
         point.power_damper_w,
     );
     let total = either(point.power_total_stiffness_w, point.power_total_w)?;
-    // An error of the subtraction itself, of the losses at the damper's end, is
-    // the same in both methods. It is an error of each damper power, but not of
-    // their difference.
-    let difference_u_w = maths::hypot(second.u, total.u);
-    let second_damper = whole_span
-        .zip(reduced.retained)
-        .and_then(|(losses, retained)| {
-            Some(
-                losses
-                    .0
-                    .subtracted(point, second, retained.whole)
-                    .ok()?
-                    .damper,
-            )
-        });
-    let (compared, first, second) = if let (Some(first), Some(second)) = (damper, second_damper) {
-        (Compared::Damper, first, second)
-    } else {
-        (Compared::Total, total, second)
+    // Like with like: each method's own plain difference, which knows nothing of
+    // the correction. Both readings and both bare runs are each their own; what
+    // the two methods share (one reference, say) makes the joint uncertainty
+    // too large rather than too small.
+    let second_damper = whole_span.and_then(|losses| {
+        let all = Measured::new(1.0, 0.0);
+        Some(losses.0.subtracted(point, second, all).ok()?.damper)
+    });
+    let (compared, first, second) = match damper.zip(second_damper) {
+        Some((first, second)) => (Compared::Damper, first, second),
+        None => (Compared::Total, total, second),
     };
+    let difference_u_w = maths::hypot(first.u, second.u);
     Some(MethodCheck {
         point: point.point,
         harmonic: point.harmonic,

@@ -3,15 +3,19 @@
 #![doc = include_str!("../guide/from-points-to-verdict.md")]
 
 pub mod bare;
+mod bare_readings;
 pub mod comparison;
 pub mod compatibility;
 pub mod criteria;
 pub mod decay;
+pub mod end_motion;
 pub mod evaluate;
 pub mod level_law;
 pub mod line_span;
 pub mod methods;
+pub mod node;
 pub mod reduced;
 pub mod reduced_point;
 pub mod retained;
 pub mod run_comparison;
+mod unknown_stiffness;

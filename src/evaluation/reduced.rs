@@ -11,7 +11,11 @@ use super::decay::Decay;
 use super::level_law::LevelLaw;
 use super::methods::{MethodCheck, WholeSpanLosses, checks};
 use super::reduced_point::ReducedPoint;
-use super::retained::{Basis, Retained, RetainedLosses};
+use super::end_motion::Basis;
+use super::node::NodeBasis;
+use super::retained::{NoCorrection, Retained, RetainedLosses};
+use super::unknown_stiffness;
+use crate::maths;
 use crate::reduction::measured::record;
 use crate::reduction::{COVERAGE, Measured, SettledPoint};
 use crate::setup::{Role, Setup, Verdict};
@@ -39,15 +43,15 @@ record! {
         low_hz: f64,
         /// To, Hz.
         high_hz: f64,
-        /// Expanded uncertainty, k = 2, of the subtraction itself, % of the bare
-        /// span's power: the largest of all points.
+        /// Expanded uncertainty, k = 2, of the correction itself, % of the bare
+        /// span's power: the largest of all points that have one.
         subtraction_u_pct: f64,
         /// Points for which the strain at the end clamp said what of the bare
         /// span's losses remains with the damper on.
         kept_by_strain: usize,
         /// For which the frequency and the damper's place did.
         kept_by_frequency: usize,
-        /// For which nothing did, and all of them were taken off.
+        /// For which nothing did: they have no corrected damper power.
         kept_unknown: usize,
         /// Expanded uncertainty, k = 2, that both runs' powers share, %.
         shared_u_pct: f64,
@@ -55,13 +59,18 @@ record! {
 }
 
 impl BareStatement {
+    /// How many points have a corrected damper power.
+    pub fn corrected(&self) -> usize {
+        self.kept_by_strain + self.kept_by_frequency
+    }
+
     /// In words, by what it is known what of the losses remains with the
     /// damper on, and for how many points.
     pub fn basis(&self) -> String {
         let parts = [
             (self.kept_by_strain, "by the strain at the end clamp"),
             (self.kept_by_frequency, "by frequency and damper position"),
-            (self.kept_unknown, "not known, all taken off"),
+            (self.kept_unknown, "not known, no corrected power"),
         ];
         let said: Vec<String> = parts
             .iter()
@@ -137,7 +146,8 @@ fn overall(judgements: &[Judgement]) -> Option<Outcome> {
     }
 }
 
-struct Losses {
+struct Losses<'a> {
+    run: &'a Setup,
     standard: BareLosses,
     stiffness: Option<BareLosses>,
     whole_span: Option<WholeSpanLosses>,
@@ -146,13 +156,14 @@ struct Losses {
     shared_standard_u: f64,
 }
 
-impl Losses {
-    fn of(run: &Setup, bare: RunPoints) -> Result<Self, Refusal> {
+impl<'a> Losses<'a> {
+    fn of(run: &'a Setup, bare: RunPoints) -> Result<Self, Refusal> {
         let shared_standard_u =
             shared_standard(run, bare.setup, [Role::Antinode, Role::Node], true);
         let spacing_hz = bare.setup.strung_conductor().string_harmonic_hz(1);
         let stiffness = BareLosses::by(bare.points, spacing_hz, |p| p.power_total_stiffness_w);
         Ok(Self {
+            run,
             standard: BareLosses::of(bare.points, spacing_hz)?.sharing(shared_standard_u),
             stiffness: stiffness
                 .ok()
@@ -165,7 +176,7 @@ impl Losses {
 
     /// What of the losses is still there with the damper on. The form with
     /// bending stiffness is what force and strain go with.
-    fn retained(&self, point: &SettledPoint) -> Retained {
+    fn retained(&self, point: &SettledPoint) -> Result<Retained, NoCorrection> {
         let node = self.stiffness.as_ref().unwrap_or(&self.standard);
         let whole = self.whole_span.as_ref().map(|whole| &whole.0);
         self.retained.at(point, node, whole)
@@ -173,9 +184,10 @@ impl Losses {
 
     fn statement(&self, points: &[ReducedPoint]) -> Option<BareStatement> {
         let (low_hz, high_hz) = self.standard.range_hz()?;
-        let retained: Vec<Retained> = points.iter().filter_map(|p| p.retained).collect();
-        let largest_u = retained.iter().map(|r| r.node.u).fold(0.0, f64::max);
-        let count = |basis| retained.iter().filter(|r| r.basis == basis).count();
+        let counted = points.iter().filter(|p| p.point.verdict != Verdict::Rejected);
+        let retained: Vec<Retained> = counted.clone().filter_map(|p| p.retained).collect();
+        let largest_u = retained.iter().map(|r| r.part.u).fold(0.0, f64::max);
+        let count = |basis| retained.iter().filter(|r| r.end.basis == basis).count();
         Some(BareStatement {
             level_exponent: self.standard.level_exponent(),
             level_exponent_fitted: self.standard.level_exponent_fitted(),
@@ -185,7 +197,7 @@ impl Losses {
             subtraction_u_pct: 100.0 * largest_u,
             kept_by_strain: count(Basis::EndStrain),
             kept_by_frequency: count(Basis::Frequency),
-            kept_unknown: count(Basis::Unknown),
+            kept_unknown: counted.count() - retained.len(),
             shared_u_pct: 100.0 * COVERAGE * self.shared_standard_u,
         })
     }
@@ -194,10 +206,11 @@ impl Losses {
 fn reduce_point(point: &SettledPoint, losses: Option<&Losses>) -> ReducedPoint {
     let mut reduced = ReducedPoint::from(point.clone());
     if let Some(losses) = losses.filter(|_| point.verdict != Verdict::Rejected) {
-        let retained = losses.retained(point);
-        reduced.retained = Some(retained);
-        match standard_form(point, losses, retained) {
-            Ok(subtraction) => enter(&mut reduced, subtraction, losses, retained),
+        match plain(point, &losses.standard, point.power_total_w) {
+            Ok(subtraction) => {
+                enter(&mut reduced, subtraction, losses);
+                correct(&mut reduced, losses);
+            }
             Err(refusal) => reduced
                 .point
                 .reasons
@@ -206,33 +219,29 @@ fn reduce_point(point: &SettledPoint, losses: Option<&Losses>) -> ReducedPoint {
         reduced.damper.power_damper_stiffness_w = losses
             .stiffness
             .as_ref()
-            .zip(point.power_total_stiffness_w.filter(Measured::has_u))
-            .and_then(|(losses, total)| losses.subtracted(point, total, retained.node).ok())
+            .and_then(|losses| plain(point, losses, point.power_total_stiffness_w).ok())
             .map(|subtraction| subtraction.damper);
     }
     reduced
 }
 
-fn standard_form(
+/// Total power less the bare span's, as a whole.
+fn plain(
     point: &SettledPoint,
-    losses: &Losses,
-    retained: Retained,
+    losses: &BareLosses,
+    total: Option<Measured>,
 ) -> Result<Subtraction, Refusal> {
-    let total = point.power_total_w.ok_or(Refusal::Missing("total power"))?;
-    if !total.has_u() {
-        return Err(Refusal::Missing("uncertainty of the total power"));
-    }
-    losses.standard.subtracted(point, total, retained.node)
+    losses.subtracted(point, with_u(total)?, Measured::new(1.0, 0.0))
+}
+
+fn with_u(total: Option<Measured>) -> Result<Measured, Refusal> {
+    let total = total.ok_or(Refusal::Missing("total power"))?;
+    let missing = Refusal::Missing("uncertainty of the total power");
+    total.has_u().then_some(total).ok_or(missing)
 }
 
 /// The standard's form into a point, with what is to be said of it.
-fn enter(
-    reduced: &mut ReducedPoint,
-    subtraction: Subtraction,
-    losses: &Losses,
-    retained: Retained,
-) {
-    reduced.damper.power_taken_off_w = Some(subtraction.retained);
+fn enter(reduced: &mut ReducedPoint, subtraction: Subtraction, losses: &Losses) {
     let point = &mut reduced.point;
     point.power_bare_w = Some(subtraction.bare);
     point.power_damper_w = Some(subtraction.damper);
@@ -245,14 +254,65 @@ fn enter(
              are a guess between the two"
         ));
     }
-    if retained.basis == Basis::Unknown {
-        point.reasons.push(
-            "all of the bare power is taken off, too much as a rule: what of it remains with the \
-             damper on is not known without the strain at the end clamp in both runs or \
-             damper_position_m"
-                .to_owned(),
-        );
+}
+
+/// The corrected power beside the standard's, with what it rests on, or why
+/// there is none.
+fn correct(reduced: &mut ReducedPoint, losses: &Losses) {
+    let found = losses.retained(&reduced.point).and_then(|retained| {
+        let point = &reduced.point;
+        let (bare, total) = match &losses.stiffness {
+            Some(stiff) => (stiff, with_u(point.power_total_stiffness_w)?),
+            None => (&losses.standard, with_u(point.power_total_w)?),
+        };
+        Ok((retained, bare.subtracted(point, total, retained.part)?))
+    });
+    match found {
+        Ok((retained, subtraction)) => {
+            let stiff = losses.stiffness.is_some();
+            let damper = if stiff {
+                subtraction.damper
+            } else {
+                unknown_stiffness::widened(losses.run, &reduced.point, subtraction.damper)
+            };
+            let values = &mut reduced.damper;
+            values.power_taken_off_w = Some(subtraction.retained);
+            values.power_conductor_w = Some(Measured::new(
+                retained.conductor_part.value * subtraction.bare.value,
+                maths::hypot(
+                    retained.conductor_part.value * subtraction.bare.u,
+                    retained.conductor_part.u * subtraction.bare.value,
+                ),
+            ));
+            values.end_motion_ratio = Some(retained.end.r);
+            values.node_to_damper_m = Some(retained.node_to_damper_m);
+            values.correction_basis = Some(basis(&retained, stiff));
+            reduced.point.power_damper_corrected_w = Some(damper);
+            reduced.retained = Some(retained);
+        }
+        Err(none) => reduced
+            .point
+            .reasons
+            .push(format!("no corrected damper power: {none}")),
     }
+}
+
+/// What a correction rests on, in words.
+fn basis(retained: &Retained, stiff: bool) -> String {
+    let end = match retained.end.basis {
+        Basis::EndStrain => "motion of the end by the strain at the end clamp",
+        Basis::Frequency => "motion of the end by frequency and damper position",
+    };
+    let node = match retained.node {
+        NodeBasis::Place => "node by its place".to_owned(),
+        NodeBasis::Number(number) => format!("node {number} from the damper"),
+    };
+    let stiffness = if stiff {
+        "with bending stiffness"
+    } else {
+        "bending stiffness not given, in the uncertainty"
+    };
+    format!("{end}; {node}; {stiffness}")
 }
 
 /// Fills in the damper's power at the exact level, where a second level at the

@@ -27,18 +27,27 @@ point_fields! {
     /// (`_u`) are expanded, k = 2.
     #[derive(Debug, Clone, Default, PartialEq)]
     pub struct DamperValues {
-        /// What of `power_bare_w` is still lost beyond the node with the damper on:
-        /// `power_damper_w` is `power_total_w` less this.
+        /// What the corrected damper power takes off: what of the bare span's losses is still lost
+        /// beyond the node with the damper on.
         power_taken_off_w / power_taken_off_u_w: Option<Measured> = Shown::in_files("W")
-            .report(Power, "Taken off").terminal("taken off").reduced(3).after("power_bare_w");
-        /// The damper's power with bending stiffness in the wave impedance, beside the standard's
-        /// `power_damper_w`; absent where EI is not given.
+            .report(Power, "Taken off").after("power_damper_w");
+        /// Of it, what the conductor loses between the node that was read and the damper.
+        power_conductor_w / power_conductor_u_w: Option<Measured> = Shown::in_files("W");
+        /// How far the conductor moves between damper and end clamp, over what it does there in the
+        /// bare span at the same antinode velocity.
+        end_motion_ratio / end_motion_ratio_u: Option<Measured> = Shown::in_files("");
+        /// Conductor between the node that was read and the damper.
+        node_to_damper_m / node_to_damper_u_m: Option<Measured> = Shown::in_files("m");
+        /// What the correction rests on.
+        correction_basis: Option<String> = Shown::in_files("");
+        /// The plain difference with bending stiffness in the wave impedance of both powers, beside
+        /// the standard's `power_damper_w`; absent where EI is not given.
         power_damper_stiffness_w / power_damper_stiffness_u_w: Option<Measured> = Shown::in_files("W")
             .report(Power, "Damper with stiffness").terminal("with EI").reduced(5)
-            .after("power_damper_w");
+            .after("power_damper_corrected_w");
         /// Exponent l of P_damper ∝ V^l, where a second level at this harmonic shows it.
         level_exponent / level_exponent_u: Option<Measured> = Shown::in_files("");
-        /// `power_damper_w` at the exact level of the setup; only with such an exponent, and only
+        /// `power_damper_w`, the standard's, at the exact level of the setup; only with such an exponent, and only
         /// between the levels read, widened by the setup's tolerance.
         power_damper_at_target_w / power_damper_at_target_u_w: Option<Measured> = Shown::in_files("W")
             .report(Power, "Damper at target level").terminal("at target").reduced(6)

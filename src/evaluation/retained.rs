@@ -1,465 +1,249 @@
 //! What of the bare span's losses is still lost with the damper on.
 //!
 //! In: points and setup of a bare run, a damped run's point. Out: the part of
-//! the bare span's power, beyond the node and of the whole span, that is to be
-//! taken off. Pure.
+//! the bare span's power that is lost beyond the node with the damper on, but
+//! not in the damper: what the corrected damper power takes off. Pure.
 //!
 //! In a bare span the power that passes the node is lost in two places: at the
 //! end, that is in the clamp and in what rubs there, and in the conductor
 //! between node and clamp. Both lose another power with the damper on, because
-//! they move otherwise. The conductor between clamp and damper moves as
-//! `r sin(kx)`, x measured from the clamp, where the bare span moves as
-//! `sin(kx)`. The end then loses `r^l` of what it lost before; this is mostly
-//! less, seldom more. There are two ways to find r:
-//!
-//! * From the strain at the end clamp. It is proportional to the slope there,
-//!   and so to r: `r = (strain/V_a, damped) / (strain/V_a, bare)`. A gauge is
-//!   compared with itself: where a run has several gauges at the end clamp, the
-//!   channel names that occur in both runs give an r each, and the mean is
-//!   taken. Where no name occurs in both (a gauge was replaced and named anew,
-//!   for example), the mean strain of the one run is compared with that of the
-//!   other, and the differences among the gauges of a run count as uncertainty.
-//! * From the frequency. At resonance the drive force is in phase with the
-//!   antinode's velocity; the free length behind the drive then sees a standing
-//!   wave, and the nodes stand at whole half waves from the drive end's clamp,
-//!   whatever the damper does. So the damper sits at the phase
-//!   `theta = pi nu − beta`, where nu is the number of loops that the bare span
-//!   has at that frequency, counted by the bare run's own harmonics, and
-//!   `beta = k d` is the phase from the damper-end clamp. The conductor at the
-//!   damper moves with `sqrt(sin² theta + S² cos² theta)` of the antinode, and
-//!   r is that over `|sin beta|`.
+//! they move otherwise. The end moves r times as far ([`super::end_motion`])
+//! and loses `r^l` of what it lost before, l the exponent of the level.
 //!
 //! The conductor's own losses are proportional to the square of its motion:
-//! `sin² u + S² cos² u` before the damper, `r² sin² u` behind it. How large they
-//! are follows from the power that the drive feeds into the bare span beyond
-//! the power that passes its node.
+//! `sin² u + S² cos² u` between node and damper, `r² sin² u` behind the damper.
+//! How long the first part is follows from which node was read
+//! ([`super::node`]), in the bare run and in this one. What a loop of the
+//! conductor takes is bounded from above: by the power past the bare span's
+//! node, and by what the drive feeds into the bare span beyond it, which other
+//! losses on the drive's side may account for as well. From below it is bounded
+//! by zero. As likely at the one bound as at the other: the middle is taken,
+//! and half of the way between them is one standard uncertainty.
 
 #![expect(
     clippy::suboptimal_flops,
     reason = "written as the formulas are; nothing here is near cancellation"
 )]
 
-use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
-use super::bare::BareLosses;
+use super::bare::{BareLosses, Refusal};
+use super::bare_readings::{AtFrequency, interpolated};
+use super::end_motion::{EndMotion, SpanEnd};
+use super::node::{NoNode, NodeBasis, NodePhase, Nodes};
 use crate::maths;
-use crate::reduction::{COVERAGE, Gauge, Measured, SettledPoint};
-use crate::setup::{Setup, StrainLocation, Verdict};
+use crate::reduction::{Measured, SettledPoint};
+use crate::setup::{Setup, Verdict};
 use crate::span::StrungConductor;
 
-/// Loops between the node that is read and the clamp of the bare span: the
-/// node next to the damper, or the one after it.
-const NODE_LOOPS: f64 = 1.5;
-
-/// A node nearer to the damper than this part of a loop cannot be read, because
-/// the damper is in the way. A damper holds the conductor nearly still, so a
-/// node close to it is the usual case.
-const NEAREST_NODE: f64 = 0.2;
-
-/// Standard uncertainty, as a part, of what the conductor loses beyond the
-/// node: the node may be half a loop further or nearer (0.2, rectangular), and
-/// a part of what the drive feeds may be lost at the drive's own end.
-const CONDUCTOR_STANDARD_U: f64 = 0.5;
-
-/// Standard uncertainty, as a part of the bare power, where r is known. It is
-/// the error that remains on virtual spans (`tests/analysis/decay.rs`; the guide
-/// has the numbers).
+/// Standard uncertainty, as a part of the bare power, of the correction's own
+/// approximations where losses sit at the clamp. It is the error that remains
+/// on virtual spans (`tests/analysis/decay.rs`; the guide has the numbers).
 pub const RETAINED_STANDARD_U: f64 = 0.01;
 
-/// The same where r is not known and all of the bare power is taken off. The
-/// error is one-sided: the damper is given too little. The value is the root
-/// mean square over the same spans, as JCGM 100 (F.2.4.5) has it for an effect
-/// that is not corrected.
-pub const UNKNOWN_STANDARD_U: f64 = 0.81;
-
-/// Where beta is nearer to a half wave than this, rad, the damper sits by a node
-/// of the length behind it, and the frequency says nothing about r.
-const LEAST_FROM_NODE: f64 = 0.3;
-
-/// Where r comes from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Basis {
-    /// The strain at the end clamp in both runs.
-    EndStrain,
-    /// Frequency, place of the damper and the bare run's harmonics.
-    Frequency,
-    /// Nothing.
-    Unknown,
-}
-
-/// What is to be taken off a point, as a part of the bare span's power.
+/// What is to be taken off a point for the corrected damper power, and what
+/// that rests on.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Retained {
-    /// Of the bare span's power past the node.
-    pub node: Measured,
-    /// Of what the bare span loses as a whole.
-    pub whole: Measured,
-    /// What it rests on.
-    pub basis: Basis,
+    /// As a part of the bare span's power past its node.
+    pub part: Measured,
+    /// Of it, what the conductor takes between node and damper.
+    pub conductor_part: Measured,
+    /// How the end moves.
+    pub end: EndMotion,
+    /// Length of conductor between damper and node, m.
+    pub node_to_damper_m: Measured,
+    /// By what the node of the damped run is known.
+    pub node: NodeBasis,
 }
 
-impl Retained {
-    /// All of the bare power, and how wrong that may be.
-    const UNKNOWN: Self = {
-        let all = Measured::new(1.0, COVERAGE * UNKNOWN_STANDARD_U);
-        Self {
-            node: all,
-            whole: all,
-            basis: Basis::Unknown,
-        }
-    };
+/// Why there is no corrected damper power.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum NoCorrection {
+    /// r is not known.
+    #[error(
+        "how the end of the span moves with the damper on is not known without the strain at the \
+         end clamp in both runs, or the frequency at which the drive is in phase and \
+         damper_position_m with less than a loop behind the damper"
+    )]
+    EndMotion,
+    /// It is not said which node was read.
+    #[error(
+        "which node was read is not known in the {run} run: span.node_from_damper, [[place]] or \
+         the node channel's position_m in its setup says it"
+    )]
+    Node {
+        /// "damped" or "bare".
+        run: &'static str,
+    },
+    /// The node's place is impossible.
+    #[error(
+        "by its place the node was read between damper and clamp; its distance from the drive-end \
+         clamp is right"
+    )]
+    NodePlace,
+    /// There are no bare losses to start from.
+    #[error(transparent)]
+    Bare(#[from] Refusal),
+    /// The point or the bare run has nothing that can be computed with.
+    #[error("the point has no ratio, or the bare span no losses that can be told from zero")]
+    NothingToGoBy,
 }
-
-/// How the end moves against the bare span, r.
-#[derive(Debug, Clone, Copy)]
-struct EndMotion {
-    r: Measured,
-    basis: Basis,
-}
-
-/// What the bare run has at one of its frequencies.
-#[derive(Debug, Clone, Copy)]
-struct AtFrequency {
-    frequency_hz: f64,
-    value: f64,
-    /// Relative standard uncertainty of the value.
-    relative: f64,
-}
-
-/// Strain at a gauge of the end clamp over the antinode's velocity.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct EndStrain {
-    over_velocity: f64,
-    /// Relative standard uncertainty.
-    relative: f64,
-}
-
-/// Name of the channel that reads a gauge of the end clamp; `None` where the
-/// setup has none.
-type GaugeName = Option<String>;
 
 /// The bare run as it bears on the damped one.
 #[derive(Debug, Clone)]
 pub struct RetainedLosses {
     span: StrungConductor,
-    damper_m: Option<f64>,
-    /// Relative standard uncertainty of the wave speed between both runs.
-    speed_standard_u: f64,
-    /// Half of the relative standard uncertainty of EI.
-    stiffness_standard_u: f64,
-    /// Loops that the bare run counted less those of the formula.
-    excess_loops: Vec<AtFrequency>,
-    /// Name of the only gauge at the damped run's end clamp.
-    only_gauge: GaugeName,
-    /// Strain over antinode velocity in the bare run.
-    end_strains: BTreeMap<GaugeName, Vec<AtFrequency>>,
+    end: SpanEnd,
+    /// The damped run's.
+    nodes: Nodes,
+    /// Loops between node and clamp in the bare run.
+    bare_loops: Vec<AtFrequency>,
+}
+
+/// What a loop of the conductor takes, W.
+#[derive(Debug, Clone, Copy)]
+struct LoopLoss {
+    middle_w: f64,
+    /// Half of the way from the least to the most there may be.
+    half_w: f64,
 }
 
 impl RetainedLosses {
     /// From the bare run, for points of `run`.
     pub fn of(run: &Setup, bare: &Setup, points: &[SettledPoint]) -> Self {
-        let span = bare.strung_conductor();
-        let mut excess_loops = Vec::new();
-        let mut end_strains: BTreeMap<GaugeName, Vec<AtFrequency>> = BTreeMap::new();
-        let bare_gauge = only_end_gauge(bare);
-        let mut counted: Vec<(f64, &SettledPoint)> = points
+        let bare_nodes = Nodes::of(bare);
+        let mut bare_loops: Vec<AtFrequency> = points
             .iter()
             .filter(|p| p.verdict != Verdict::Rejected)
-            .filter_map(|p| Some((p.frequency_hz?.value, p)))
-            .collect();
-        counted.sort_by(|a, b| a.0.total_cmp(&b.0));
-        for (frequency_hz, point) in counted {
-            if let Some(n) = point.harmonic.or_else(|| bare.harmonic_of(frequency_hz)) {
-                excess_loops.push(AtFrequency {
-                    frequency_hz,
-                    value: f64::from(n) - span.loops(frequency_hz),
+            .filter_map(|p| {
+                Some(AtFrequency {
+                    frequency_hz: p.frequency_hz?.value,
+                    value: bare_nodes.of_bare(p).ok()?.nearest / PI,
                     relative: 0.0,
-                });
-            }
-            for (gauge, strain) in end_strains_of(point, bare_gauge.as_ref()) {
-                end_strains.entry(gauge).or_default().push(AtFrequency {
-                    frequency_hz,
-                    value: strain.over_velocity,
-                    relative: strain.relative,
-                });
-            }
-        }
+                })
+            })
+            .collect();
+        bare_loops.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
         Self {
-            span,
-            damper_m: run.span.damper_position_m,
-            // f goes with the root of the tension; half of k = 2.
-            speed_standard_u: 0.25 * 0.01 * run.span.tension_uncertainty_pct,
-            stiffness_standard_u: 0.25 * 0.01 * run.conductor.bending_stiffness_uncertainty_pct,
-            excess_loops,
-            only_gauge: only_end_gauge(run),
-            end_strains,
+            span: bare.strung_conductor(),
+            end: SpanEnd::of(run, bare, points),
+            nodes: Nodes::of(run),
+            bare_loops,
         }
     }
 
     /// What is to be taken off a point of the damped run. `node` are the bare
-    /// span's losses past its node, `whole` all of its losses. Without `whole` it
-    /// is not known which part of the losses is the conductor's.
+    /// span's losses past its node, `whole` all of its losses, where they are
+    /// known.
     pub fn at(
         &self,
         point: &SettledPoint,
         node: &BareLosses,
         whole: Option<&BareLosses>,
-    ) -> Retained {
-        self.known(point, node, whole).unwrap_or(Retained::UNKNOWN)
-    }
-
-    fn known(
-        &self,
-        point: &SettledPoint,
-        node: &BareLosses,
-        whole: Option<&BareLosses>,
-    ) -> Option<Retained> {
-        let frequency_hz = point.frequency_hz?.value;
-        let velocity = point.antinode_velocity_mm_s?.value;
-        let iswr = point.iswr?.value;
-        let past_node_w = node.power_w(frequency_hz, velocity).ok()?.value;
-        let end = self.end_motion(point, frequency_hz, iswr)?;
-        let (r, exponent) = (end.r.value, node.level_exponent());
-        let gain = maths::powf(r, exponent.value);
-        let gain_standard_u = gain
-            * maths::hypot(
-                exponent.value * end.r.standard_u() / r,
-                maths::ln(r) * exponent.standard_u(),
-            );
-        let along = self.along(frequency_hz, iswr, gain);
-        let all_w = whole.and_then(|w| Some(w.power_w(frequency_hz, velocity).ok()?.value));
-        // What one loop of the bare span's conductor takes: the least and the
-        // most there may be where the drive's power is not known.
-        let most_w = past_node_w / NODE_LOOPS;
-        let (loop_w, loop_standard_u_w) = match all_w {
-            Some(all_w) => {
-                let loop_w = (all_w - past_node_w) / (along.bare_whole - NODE_LOOPS);
-                let loop_w = loop_w.clamp(0.0, most_w);
-                (loop_w, CONDUCTOR_STANDARD_U * loop_w)
-            }
-            // As likely at the one bound as at the other: half of the way
-            // between them is one standard uncertainty.
-            None => (0.5 * most_w, 0.5 * most_w),
-        };
-        let end_w = past_node_w - NODE_LOOPS * loop_w;
-        let part = |damped_loops: f64, bare_loops: f64, of_w: f64| {
-            let more_loops = damped_loops - bare_loops;
-            let retained_w = of_w - end_w * (1.0 - gain) + loop_w * more_loops;
-            // What is counted to the conductor is not lost at the end.
-            let spread_w = loop_standard_u_w * (more_loops + NODE_LOOPS * (1.0 - gain));
-            let standard_u_w = maths::hypot(
-                maths::hypot(end_w * gain_standard_u, spread_w),
-                RETAINED_STANDARD_U * past_node_w,
-            );
-            Measured::with_standard_u(retained_w / of_w, standard_u_w / of_w)
-        };
-        let all_w = all_w.unwrap_or(past_node_w);
-        let node = part(along.damped_beyond, NODE_LOOPS, past_node_w);
-        let whole = part(along.damped_whole, along.bare_whole, all_w);
-        let sound = |p: &Measured| p.value.is_finite() && p.u.is_finite();
-        (past_node_w > 0.0 && all_w > 0.0 && sound(&node) && sound(&whole)).then_some(Retained {
-            node,
-            whole,
-            basis: end.basis,
-        })
-    }
-
-    fn end_motion(&self, point: &SettledPoint, frequency_hz: f64, iswr: f64) -> Option<EndMotion> {
-        self.by_strain(point, frequency_hz)
-            .or_else(|| self.by_frequency(point, frequency_hz, iswr))
-    }
-
-    fn by_strain(&self, point: &SettledPoint, frequency_hz: f64) -> Option<EndMotion> {
-        let damped: Vec<(GaugeName, EndStrain)> =
-            end_strains_of(point, self.only_gauge.as_ref()).collect();
-        let bare: BTreeMap<&GaugeName, EndStrain> = self
-            .end_strains
-            .iter()
-            .filter_map(|(gauge, readings)| Some((gauge, end_strain(readings, frequency_hz)?)))
-            .collect();
-        let same_gauge: Vec<(f64, f64)> = damped
-            .iter()
-            .filter_map(|(gauge, damped)| ratio(*damped, *bare.get(gauge)?))
-            .collect();
-        let (r, relative) = if same_gauge.is_empty() {
-            let damped: Vec<EndStrain> = damped.into_iter().map(|(_, strain)| strain).collect();
-            let bare: Vec<EndStrain> = bare.into_values().collect();
-            ratio(mean_strain(&damped)?, mean_strain(&bare)?)?
-        } else {
-            let count = same_gauge.len() as f64;
-            // The same instruments read all of them: their uncertainty is not
-            // averaged.
-            (
-                same_gauge.iter().map(|(r, _)| r).sum::<f64>() / count,
-                same_gauge.iter().map(|(_, u)| *u).fold(0.0, f64::max),
-            )
-        };
-        Some(EndMotion {
-            r: Measured::with_standard_u(r, r * relative),
-            basis: Basis::EndStrain,
-        })
-    }
-
-    fn by_frequency(
-        &self,
-        point: &SettledPoint,
-        frequency_hz: f64,
-        iswr: f64,
-    ) -> Option<EndMotion> {
-        let beta = self.end_phase(frequency_hz)?;
-        let loops = self.loops(frequency_hz)?;
-        if beta > PI - LEAST_FROM_NODE {
-            return None;
-        }
-        let r = |theta: f64| {
-            maths::hypot(maths::sin(theta), iswr * maths::cos(theta)) / maths::sin(beta)
-        };
-        let theta = PI * loops - beta;
-        // Off resonance by the drive's phase the nodes are off by that much.
-        let drive = point.drive_phase_deg.map_or(0.0, |phase| {
-            maths::atan(iswr * maths::tan(phase.value.to_radians()))
-        });
-        let theta_standard_u = maths::hypot(PI * loops * self.speed_standard_u, drive);
-        let nominal = r(theta);
-        let moved = (r(theta + theta_standard_u) - nominal)
-            .abs()
-            .max((r(theta - theta_standard_u) - nominal).abs());
-        // Where the free length begins is known as well as the root of EI.
-        let end_phase = self.stiffness_standard_u
-            * self.span.end_correction_m(frequency_hz)
-            * self.span.wave_number_per_m(frequency_hz);
-        let standard_u = maths::hypot(moved, nominal * end_phase / maths::tan(beta));
-        (nominal > 0.0).then_some(EndMotion {
-            r: Measured::with_standard_u(nominal, standard_u),
-            basis: Basis::Frequency,
-        })
-    }
-
-    /// Phase from the damper-end clamp to the damper.
-    fn end_phase(&self, frequency_hz: f64) -> Option<f64> {
-        let k = self.span.wave_number_per_m(frequency_hz);
-        let free_m = self.damper_m? - self.span.end_correction_m(frequency_hz);
-        (free_m > 0.0).then_some(k * free_m)
-    }
-
-    /// The bare span's loops at a frequency, as its own harmonics count them.
-    fn loops(&self, frequency_hz: f64) -> Option<f64> {
-        let (excess, _) = interpolated(&self.excess_loops, frequency_hz)?;
-        Some(self.span.loops(frequency_hz) + excess)
-    }
-
-    /// Loops of the conductor, each counted by the square of its motion.
-    fn along(&self, frequency_hz: f64, iswr: f64, gain: f64) -> CountedLoops {
+    ) -> Result<Retained, NoCorrection> {
+        let nothing = NoCorrection::NothingToGoBy;
+        let (frequency_hz, velocity, iswr) = point
+            .frequency_hz
+            .zip(point.antinode_velocity_mm_s)
+            .zip(point.iswr)
+            .map(|((f, v), s)| (f.value, v.value, s.value))
+            .ok_or(nothing.clone())?;
+        let past_node = node.power_w(frequency_hz, velocity)?;
+        let all = whole.and_then(|whole| whole.power_w(frequency_hz, velocity).ok());
+        let end = self.end.motion(point).ok_or(NoCorrection::EndMotion)?;
+        let (bare_loops, _) = interpolated(&self.bare_loops, frequency_hz)
+            .ok_or(NoCorrection::Node { run: "bare" })?;
         let loops = self
+            .end
             .loops(frequency_hz)
             .unwrap_or_else(|| self.span.loops(frequency_hz));
-        let beta = self.end_phase(frequency_hz).unwrap_or(0.0);
-        let both = 1.0 + iswr * iswr;
-        let mut theta = (PI * loops - beta).rem_euclid(PI);
-        if theta < NEAREST_NODE * PI {
-            theta += PI;
-        }
-        let last = theta / PI * both - maths::sin(2.0 * theta) / (2.0 * PI) * (1.0 - iswr * iswr);
+        let beta = self.end.end_phase(frequency_hz).unwrap_or(0.0);
+        let read = self
+            .nodes
+            .of_damped(point, PI * loops - beta)
+            .map_err(|none| match none {
+                NoNode::NotStated => NoCorrection::Node { run: "damped" },
+                NoNode::Impossible => NoCorrection::NodePlace,
+            })?;
+
+        let exponent = node.level_exponent();
+        let gain = maths::powf(end.r.value, exponent.value);
+        let gain_standard_u = gain
+            * maths::hypot(
+                exponent.value * end.r.standard_u() / end.r.value,
+                maths::ln(end.r.value) * exponent.standard_u(),
+            );
+        let before = between(read, iswr);
         let behind = gain * (beta / PI - maths::sin(2.0 * beta) / (2.0 * PI));
-        CountedLoops {
-            bare_whole: loops,
-            damped_beyond: (NODE_LOOPS - 1.0) * both + last + behind,
-            damped_whole: (loops - (beta + theta) / PI) * both + last + behind,
-        }
+        let a_loop = loop_loss(past_node, bare_loops, all, loops - bare_loops);
+
+        // What a watt more of each loop's adds, as the end has then less.
+        let lever = before.0 + behind - gain * bare_loops;
+        let taken_w = gain * past_node.value + a_loop.middle_w * lever;
+        let end_w = past_node.value - a_loop.middle_w * bare_loops;
+        let standard_u_w = [
+            end_w * gain_standard_u,
+            a_loop.half_w * lever,
+            a_loop.middle_w * before.1,
+            RETAINED_STANDARD_U * past_node.value,
+        ]
+        .into_iter()
+        .fold(0.0, maths::hypot);
+        let conductor_standard_u_w =
+            maths::hypot(a_loop.half_w * before.0, a_loop.middle_w * before.1);
+        let k = self.span.wave_number_per_m(frequency_hz);
+        let (metres, half_metres) = read.spread(|phase| phase / k);
+        let of_bare =
+            |w: f64, u_w: f64| Measured::with_standard_u(w / past_node.value, u_w / past_node.value);
+        let found = Retained {
+            part: of_bare(taken_w, standard_u_w),
+            conductor_part: of_bare(a_loop.middle_w * before.0, conductor_standard_u_w),
+            end,
+            node_to_damper_m: Measured::with_standard_u(metres, half_metres),
+            node: read.basis,
+        };
+        let sound = past_node.value > 0.0 && found.part.value.is_finite() && found.part.has_u();
+        sound.then_some(found).ok_or(nothing)
     }
 }
 
-/// Loops of conductor, each counted by the mean square of its motion over that
-/// of a bare span's loop.
-#[derive(Debug, Clone, Copy)]
-struct CountedLoops {
-    bare_whole: f64,
-    damped_beyond: f64,
-    damped_whole: f64,
-}
-
-/// Name of the channel that reads the end clamp's gauge.
-fn only_end_gauge(setup: &Setup) -> GaugeName {
-    setup
-        .channels
-        .iter()
-        .find(|channel| channel.role.location() == Some(StrainLocation::End))
-        .map(|channel| channel.name.clone())
-}
-
-/// Strain over antinode velocity at each gauge of the end clamp. A gauge that
-/// the point names by its clamp alone is the only one there.
-fn end_strains_of(
-    point: &SettledPoint,
-    only_gauge: Option<&String>,
-) -> impl Iterator<Item = (GaugeName, EndStrain)> {
-    let velocity = point.antinode_velocity_mm_s.map(|velocity| velocity.value);
-    point
-        .strain_pp_um_m
-        .iter()
-        .filter_map(move |(gauge, strain)| {
-            let Gauge { location, channel } = gauge;
-            let velocity = velocity.filter(|velocity| *velocity > 0.0)?;
-            let usable = *location == StrainLocation::End && strain.value > 0.0 && strain.has_u();
-            let name = channel.as_ref().or(only_gauge).cloned();
-            let found = EndStrain {
-                over_velocity: strain.value / velocity,
-                relative: strain.standard_u() / strain.value,
-            };
-            usable.then_some((name, found))
-        })
-}
-
-/// What the bare run says at a frequency.
-fn end_strain(readings: &[AtFrequency], frequency_hz: f64) -> Option<EndStrain> {
-    let (over_velocity, relative) = interpolated(readings, frequency_hz)?;
-    Some(EndStrain {
-        over_velocity,
-        relative,
+/// Loops of conductor between damper and node, each counted by the mean square
+/// of its motion over that of a bare span's loop: middle and half range.
+fn between(read: NodePhase, iswr: f64) -> (f64, f64) {
+    let s2 = iswr * iswr;
+    read.spread(|phase| {
+        phase / PI * (1.0 + s2) - maths::sin(2.0 * phase) / (2.0 * PI) * (1.0 - s2)
     })
 }
 
-/// The ratio r of two strains and its relative standard uncertainty.
-fn ratio(damped: EndStrain, bare: EndStrain) -> Option<(f64, f64)> {
-    let r = damped.over_velocity / bare.over_velocity;
-    let relative = maths::hypot(damped.relative, bare.relative);
-    (r.is_finite() && r > 0.0).then_some((r, relative))
-}
-
-/// The mean of several gauges. Half of what they differ by is the bound of a
-/// rectangular distribution (JCGM 100, 4.3.7).
-fn mean_strain(gauges: &[EndStrain]) -> Option<EndStrain> {
-    let low = gauges.iter().map(|g| g.over_velocity).reduce(f64::min)?;
-    let high = gauges.iter().map(|g| g.over_velocity).reduce(f64::max)?;
-    let mean = gauges.iter().map(|g| g.over_velocity).sum::<f64>() / gauges.len() as f64;
-    let spread = 0.5 * (high - low) / 3.0_f64.sqrt();
-    let own = gauges.iter().map(|g| g.relative).fold(0.0, f64::max);
-    Some(EndStrain {
-        over_velocity: mean,
-        relative: maths::hypot(own, spread / mean),
-    })
-}
-
-/// Straight between neighbours, the nearest one outside: the value and its
-/// relative standard uncertainty.
-fn interpolated(readings: &[AtFrequency], frequency_hz: f64) -> Option<(f64, f64)> {
-    let above = readings.iter().find(|r| r.frequency_hz >= frequency_hz);
-    let below = readings.iter().rfind(|r| r.frequency_hz <= frequency_hz);
-    match (below, above) {
-        (Some(below), Some(above)) if above.frequency_hz > below.frequency_hz => {
-            let part =
-                (frequency_hz - below.frequency_hz) / (above.frequency_hz - below.frequency_hz);
-            let value = below.value + part * (above.value - below.value);
-            Some((value, below.relative.max(above.relative)))
+/// `past_node` is the bare span's power past its node, which has `loops`
+/// between itself and the clamp; `all` what the drive feeds in, `more_loops` how
+/// many loops that covers beyond the node.
+fn loop_loss(past_node: Measured, loops: f64, all: Option<Measured>, more_loops: f64) -> LoopLoss {
+    let most_w = past_node.value / loops;
+    let most_w = match all.filter(|_| more_loops > 0.0) {
+        Some(all) => {
+            let beyond_w = all.value - past_node.value;
+            // Both were read: the difference may be larger by its uncertainty.
+            let standard_u_w = maths::hypot(all.standard_u(), past_node.standard_u());
+            most_w.min((beyond_w.max(0.0) + standard_u_w) / more_loops)
         }
-        (below, above) => below.or(above).map(|r| (r.value, r.relative)),
+        None => most_w,
+    };
+    LoopLoss {
+        middle_w: 0.5 * most_w,
+        half_w: 0.5 * most_w,
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::collections::BTreeMap;
+
+    use crate::evaluation::end_motion::Basis;
+    use crate::reduction::Gauge;
 
     /// A string of 36 m whose damper sits a quarter wave from the clamp at
     /// ten and a half loops, where the bare span has no resonance.
@@ -481,6 +265,7 @@ mod tests {
         let parse = |text: &str, name: &str| {
             let mut setup = crate::setup::parse(text, name).unwrap();
             setup.conductor.bending_stiffness_n_m2 = None;
+            setup.span.node_from_damper = Some(1);
             setup
         };
         let mut run = parse(include_str!("../../config/damped-trial.toml"), "damped");
@@ -510,149 +295,121 @@ mod tests {
     }
 
     impl Bench {
-        fn retained(&self) -> Retained {
+        fn at(&self, whole_w: Option<f64>) -> Result<Retained, NoCorrection> {
             let node = BareLosses::of(&self.bare_points, 1.88).unwrap();
-            RetainedLosses::of(&self.run, &self.bare, &self.bare_points).at(
+            let points: Vec<SettledPoint> = self
+                .bare_points
+                .iter()
+                .map(|p| SettledPoint {
+                    power_force_w: whole_w.map(|w| Measured::new(w, 0.0)),
+                    ..p.clone()
+                })
+                .collect();
+            let whole = BareLosses::by(&points, 1.88, |p| p.power_force_w).ok();
+            RetainedLosses::of(&self.run, &self.bare, &points).at(
                 &self.point,
                 &node,
-                None,
+                whole.as_ref(),
             )
         }
+    }
+
+    fn close(found: f64, expected: f64) {
+        assert!((found - expected).abs() < 1e-6, "{found} {expected}");
     }
 
     #[test]
     fn a_damper_at_a_node_keeps_its_end_still() {
         let mut bench = bench();
         bench.point.strain_pp_um_m.clear();
-        let retained = bench.retained();
-        assert_eq!(retained.basis, Basis::Frequency);
+        let retained = bench.at(None).unwrap();
+        assert_eq!(retained.end.basis, Basis::Frequency);
         // By hand: theta = 10.5 pi − pi/2, a node, so r = S = 0.2 and r² =
-        // 0.04; the node that is read is a loop further, or two. Without the
-        // drive's power half of 0.02 W goes into 1.5 loops of conductor.
-        // End: 0.01 · 0.04 W; one and a half loops and half a one behind the
-        // damper: 0.00667 W · (1.5 · 1.04 + 0.5 · 0.04); 0.010933 W in all.
-        assert!(
-            (retained.node.value - 0.546_667).abs() < 1e-6,
-            "{retained:?}"
-        );
+        // 0.04. That node cannot be read for the damper; the first one is a loop
+        // away. Without the drive's power up to 0.02 W goes into the one loop
+        // of the bare span, half of it is taken. End: 0.01 · 0.04 W; a loop and
+        // half a one behind the damper: 0.01 W · (1.04 + 0.5 · 0.04).
+        close(retained.part.value, 0.55);
+        close(retained.conductor_part.value, 0.52);
+        // Were all of it the conductor's, 1.06; were none, 0.04: half of the
+        // way is 0.51. With 1 % of the approximation, and l of 2 ± 0.29 on the
+        // end's half: 0.5 · 0.04 · ln 0.2 · 0.2887 = 0.0093.
+        let u = 0.51_f64.hypot(0.01).hypot(0.009_293);
+        assert!((retained.part.standard_u() - u).abs() < 1e-4, "{retained:?}");
     }
 
     #[test]
     fn the_gauge_at_the_end_goes_before_the_frequency() {
-        let bench = bench();
-        let retained = bench.retained();
-        assert_eq!(retained.basis, Basis::EndStrain);
+        let retained = bench().at(None).unwrap();
+        assert_eq!(retained.end.basis, Basis::EndStrain);
         // By hand: 20 for 50 um/m is r = 0.4, r² = 0.16: 0.0016 W at the end,
-        // and 0.00667 W · (1.5 · 1.04 + 0.5 · 0.16) = 0.010933 W: 0.6267 of 0.02 W.
-        assert!(
-            (retained.node.value - 0.626_667).abs() < 1e-6,
-            "{retained:?}"
-        );
+        // and 0.01 W · (1.04 + 0.5 · 0.16) = 0.0112 W: 0.64 of 0.02 W.
+        close(retained.part.value, 0.64);
     }
 
     #[test]
-    fn a_second_gauge_at_the_end_changes_nothing_of_it() {
-        let one = bench();
-        let mut two = bench();
-        two.point.strain_pp_um_m = strains(&[("end: left", 20.0), ("end: right", 24.0)]);
-        for point in &mut two.bare_points {
-            point.strain_pp_um_m = strains(&[("end: left", 50.0), ("end: right", 60.0)]);
-        }
-        let retained = two.retained();
-        assert_eq!(retained.basis, Basis::EndStrain);
-        // 20 for 50 and 24 for 60 um/m are both r = 0.4, as with one gauge.
-        assert!(
-            (retained.node.value - one.retained().node.value).abs() < 1e-12,
-            "{retained:?}"
-        );
-        assert!(
-            (retained.node.u - one.retained().node.u).abs() < 1e-12,
-            "{retained:?}"
-        );
+    fn the_drive_says_what_the_conductor_takes_at_most() {
+        // By hand: the bare node is known to 1 %, 0.0002 W, and there are 9.5
+        // loops more in the span. All at the end: at most 0.0002 W on them,
+        // 21 uW a loop, the middle 10.5 uW; a watt a loop counts 1.04 + 0.08
+        // less 0.16.
+        let end = bench().at(Some(0.02)).unwrap();
+        close(end.part.value, 0.16 + 10.5263e-6 * 0.96 / 0.02);
+        assert!(end.part.standard_u() < 0.05, "{end:?}");
+        // 9.5 mW more: up to 1.021 mW a loop.
+        let both = bench().at(Some(0.029_5)).unwrap();
+        close(both.part.value, 0.16 + 510.526e-6 * 0.96 / 0.02);
+        // A node further on: another loop of conductor, which is not the
+        // damper's and no loss of the bare span's end.
+        let mut further = bench();
+        further.run.span.node_from_damper = Some(2);
+        let two = further.at(Some(0.029_5)).unwrap();
+        close(two.part.value - both.part.value, 510.526e-6 * 1.04 / 0.02);
+        let loop_m = 36.0 / 10.5;
+        close(both.node_to_damper_m.value, loop_m);
+        close(two.node_to_damper_m.value, 2.0 * loop_m);
     }
 
     #[test]
-    fn a_gauge_is_compared_with_itself() {
-        // The bare run had one gauge at the end, which the demo's setup names
-        // "strain end"; the damped run has a second one.
+    fn the_place_of_the_node_goes_before_its_number() {
+        // 36 m, damper 36/21 m from its clamp: half a loop before a node that
+        // stands three loops from the damper.
+        let mut placed = bench();
+        let loop_m = 36.0 / 10.5;
+        placed.point.node_position_m = Some(36.0 - 0.5 * loop_m - 3.0 * loop_m);
+        let retained = placed.at(None).unwrap();
+        assert_eq!(retained.node, NodeBasis::Place);
+        close(retained.node_to_damper_m.value, 3.0 * loop_m);
+        // The bare run's node 1 stands a loop from the clamp: of the 0.01 W that
+        // are taken for a loop, 3 · 1.04 + 0.08 loops remain, and 0.0016 W.
+        close(retained.part.value, (0.01 * 3.2 + 0.0016) / 0.02);
+        placed.point.node_position_m = Some(35.0);
+        assert_eq!(placed.at(None).unwrap_err(), NoCorrection::NodePlace);
+    }
+
+    #[test]
+    fn a_node_that_may_be_too_near_to_be_read_is_a_doubt() {
         let mut bench = bench();
-        let name = only_end_gauge(&bench.bare).unwrap();
-        let own = format!("end: {name}");
-        bench.point.strain_pp_um_m = strains(&[(&own, 20.0), ("end: second", 90.0)]);
-        assert!((bench.retained().node.value - 0.626_667).abs() < 1e-6);
-        // Both runs have two, of which one is in both.
-        for point in &mut bench.bare_points {
-            point.strain_pp_um_m = strains(&[(&own, 50.0), ("end: first", 10.0)]);
+        // A tenth of a loop from the damper: it or the next one was the first.
+        let loop_m = 36.0 / 10.5;
+        bench.run.span.damper_position_m = Some(0.4 * loop_m);
+        let retained = bench.at(None).unwrap();
+        close(retained.node_to_damper_m.value, 0.6 * loop_m);
+        close(retained.node_to_damper_m.standard_u(), 0.5 * loop_m);
+    }
+
+    #[test]
+    fn with_nothing_to_go_by_there_is_no_correction() {
+        let mut without_end = bench();
+        without_end.point.strain_pp_um_m.clear();
+        without_end.run.span.damper_position_m = None;
+        assert_eq!(without_end.at(None).unwrap_err(), NoCorrection::EndMotion);
+        for bare in [false, true] {
+            let mut bench = bench();
+            let setup = if bare { &mut bench.bare } else { &mut bench.run };
+            setup.span.node_from_damper = None;
+            let run = if bare { "bare" } else { "damped" };
+            assert_eq!(bench.at(None).unwrap_err(), NoCorrection::Node { run });
         }
-        assert!((bench.retained().node.value - 0.626_667).abs() < 1e-6);
-    }
-
-    #[test]
-    fn gauges_without_a_common_name_are_compared_by_their_mean() {
-        let mut bench = bench();
-        bench.point.strain_pp_um_m = strains(&[("end: c", 19.0), ("end: d", 21.0)]);
-        for point in &mut bench.bare_points {
-            point.strain_pp_um_m = strains(&[("end: a", 45.0), ("end: b", 55.0)]);
-        }
-        let retained = bench.retained();
-        assert_eq!(retained.basis, Basis::EndStrain);
-        assert!(
-            (retained.node.value - 0.626_667).abs() < 1e-6,
-            "{retained:?}"
-        );
-        // By hand: means 20 and 50; half ranges 1 and 5 over sqrt 3 are 2.89 %
-        // and 5.77 %, with 1 % of each gauge 6.61 % of r.
-        let r = RetainedLosses::of(&bench.run, &bench.bare, &bench.bare_points)
-            .by_strain(&bench.point, bench.point.frequency_hz.unwrap().value)
-            .unwrap()
-            .r;
-        assert!((r.value - 0.4).abs() < 1e-12, "{r:?}");
-        assert!((r.standard_u() / r.value - 0.0661).abs() < 1e-4, "{r:?}");
-    }
-
-    #[test]
-    fn the_drive_says_what_the_conductor_takes() {
-        let bench = bench();
-        let node = BareLosses::of(&bench.bare_points, 1.88).unwrap();
-        let with = |power_w: f64| {
-            let points: Vec<SettledPoint> = bench
-                .bare_points
-                .iter()
-                .map(|p| SettledPoint {
-                    power_force_w: Some(Measured::new(power_w, 0.0)),
-                    ..p.clone()
-                })
-                .collect();
-            let whole = BareLosses::by(&points, 1.88, |p| p.power_force_w).unwrap();
-            let retained = RetainedLosses::of(&bench.run, &bench.bare, &points);
-            retained.at(&bench.point, &node, Some(&whole))
-        };
-        // All at the end: 0.16 of it is left, by both methods.
-        let end = with(0.02);
-        assert!((end.node.value - 0.16).abs() < 1e-6, "{end:?}");
-        assert!((end.whole.value - 0.16).abs() < 1e-6, "{end:?}");
-        // 0.001 W a loop, nine loops more: 0.0015 W of 0.02 W is conductor,
-        // 0.0185 W the end. By hand: 0.0185 · 0.16 + 0.001 · 1.64 = 0.0046 W;
-        // of 0.029 W in all 0.0185 · 0.16 + 0.001 · (10 · 1.04 + 0.08).
-        let both = with(0.029);
-        assert!((both.node.value - 0.23).abs() < 1e-6, "{both:?}");
-        assert!(
-            (both.whole.value * 0.029 - 0.013_44).abs() < 1e-9,
-            "{both:?}"
-        );
-    }
-
-    #[test]
-    fn with_nothing_to_go_by_all_is_taken_off() {
-        let mut bench = bench();
-        bench.point.strain_pp_um_m.clear();
-        bench.run.span.damper_position_m = None;
-        assert_eq!(bench.retained(), Retained::UNKNOWN);
-        let node = BareLosses::of(&bench.bare_points, 1.88).unwrap();
-        let total = Measured::new(0.5, 0.0);
-        let subtraction = node
-            .subtracted(&bench.point, total, bench.retained().node)
-            .unwrap();
-        assert!((subtraction.damper.value - 0.48).abs() < 1e-9);
     }
 }

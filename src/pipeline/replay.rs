@@ -14,7 +14,7 @@ use crossbeam_channel::bounded;
 use super::{Input, Options, Order, Outcome, Sink, run};
 use crate::ingest::wav::{WavReader, spawn_wav};
 use crate::ingest::{IngestError, StreamFormat};
-use crate::setup::Setup;
+use crate::setup::{RecordedFile, Setup};
 use crate::tone::{PlanError, TonePlan};
 
 /// Blocks a reader may be ahead of the analysis.
@@ -102,6 +102,11 @@ impl RecordedSource {
         self.reader.notes()
     }
 
+    /// The recordings, in their order, with the times that they cover.
+    pub fn files(&self) -> Vec<RecordedFile> {
+        self.reader.files()
+    }
+
     /// Index of the first frame.
     pub fn first_sample(&self) -> u64 {
         self.reader.first_sample()
@@ -169,6 +174,8 @@ pub fn replay(
     sink: &mut dyn Sink,
 ) -> Outcome {
     let main = setup.main_source().map_or(0, |(number, _)| number);
+    let files = sources.get(main).map(RecordedSource::files);
+    let setup = &setup.with_recordings(&files.unwrap_or_default());
     let start_utc = sources
         .get(main)
         .and_then(|source| source.format().start_utc);

@@ -31,6 +31,7 @@ fn setup(rule: LevelRule, value: f64) -> Setup {
             tension_uncertainty_pct: 1.0,
             damper_position_m: Some(0.95),
             drive_position_m: Some(1.3),
+            node_from_damper: None,
         },
         sweep: Sweep {
             low_hz: 8.3,
@@ -53,6 +54,7 @@ fn setup(rule: LevelRule, value: f64) -> Setup {
             channel("antinode", Role::Antinode, Unit::StandardGravity, 10.0),
             channel("node", Role::Node, Unit::MillimetrePerSecond, 100.0),
         ],
+        placements: Vec::new(),
         criteria: Vec::new(),
     }
 }

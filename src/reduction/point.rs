@@ -59,6 +59,10 @@ point_fields! {
         /// Distance of the antinode sensor from the antinode, where the places of both sensors are
         /// in the setup.
         antinode_offset_mm / antinode_offset_u_mm: Option<Measured> = Shown::in_files("mm");
+        /// Place of the node sensor from the drive-end clamp, where the setup says it for this point.
+        node_position_m: Option<f64> = Shown::in_files("m");
+        /// Place of the antinode sensor, likewise.
+        antinode_position_m: Option<f64> = Shown::in_files("m");
         /// Phase of the antinode's velocity against the drive force: 0 or 180 at resonance.
         drive_phase_deg / drive_phase_u_deg: Option<Measured> = Shown::in_files("deg")
             .report(Motion, "Drive phase").within_half_turn();
@@ -74,9 +78,14 @@ point_fields! {
         /// filled in by `reduce`.
         power_bare_w / power_bare_u_w: Option<Measured> = Shown::in_files("W")
             .report(Power, "Bare span").terminal("P bare").reduced(2);
-        /// Power of the damper: `power_total_w` less `power_taken_off_w`; filled in by `reduce`.
+        /// Power of the damper as the standard has it: `power_total_w` less `power_bare_w`; filled
+        /// in by `reduce`.
         power_damper_w / power_damper_u_w: Option<Measured> = Shown::in_files("W")
             .report(Power, "Damper").terminal("P damper").reduced(0);
+        /// Power of the damper, corrected: `power_total_stiffness_w`, where EI is not given
+        /// `power_total_w`, less `power_taken_off_w`; filled in by `reduce`.
+        power_damper_corrected_w / power_damper_corrected_u_w: Option<Measured> = Shown::in_files("W")
+            .report(Power, "Damper, corrected").terminal("corrected").reduced(1);
         /// Power fed in at the drive, ½ F V cos(phi), in all of which the whole span's losses are.
         power_force_w / power_force_u_w: Option<Measured> = Shown::in_files("W")
             .report(Power, "From force");

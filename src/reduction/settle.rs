@@ -11,7 +11,7 @@ use crate::maths;
 use crate::resonance::Dwell;
 use crate::resonance::phasor::velocity_m_s;
 use crate::setup::level::target_deviation_pct;
-use crate::setup::{Channel, Role, Setup};
+use crate::setup::{Channel, Role, SensorPositions, Setup};
 use crate::tone::TonePlan;
 use crate::tone::interval::{IntervalChannel, IntervalTone};
 use crate::tone::mains::mains_lines_hz;
@@ -75,13 +75,16 @@ pub fn settle(
         .iter()
         .filter(|fit| fit.channel.role.is_clamp_strain())
         .collect();
-    let inputs = inputs(setup, interval, antinode, &find, &gauges);
+    let inputs = inputs(setup, dwell, interval, antinode, &find, &gauges);
     let causes = causes(setup, interval, fits, &gauges);
     let found = propagate(&inputs, &causes);
     found.enter_motion(&mut point);
     enter_ratio(&mut point, &found, &inputs, &causes);
     enter_force_power(&mut point, &found);
     enter_strains(&mut point, &gauges, &found);
+    let places = positions(setup, dwell, interval);
+    point.node_position_m = places.node_m;
+    point.antinode_position_m = places.antinode_m;
     let frequency_hz = found.frequency_hz.value;
     point.harmonic = setup.harmonic_of(frequency_hz);
     point.target_deviation_pct = target_deviation_pct(
@@ -117,8 +120,15 @@ fn empty_point(dwell: &Dwell, start_utc: Option<jiff::Timestamp>) -> SettledPoin
     }
 }
 
+/// Where the sensors stood during the hold.
+fn positions(setup: &Setup, dwell: &Dwell, interval: &IntervalTone) -> SensorPositions {
+    let hold_s = (dwell.hold_start_s, dwell.hold_end_s);
+    setup.sensor_positions(interval.frequency_hz, hold_s)
+}
+
 fn inputs<'a>(
     setup: &Setup,
+    dwell: &Dwell,
     interval: &IntervalTone,
     antinode: &FittedChannel,
     find: &impl Fn(Role) -> Option<&'a FittedChannel<'a>>,
@@ -126,6 +136,7 @@ fn inputs<'a>(
 ) -> Inputs {
     let phasor = |fit: &FittedChannel| (fit.fit.phasor.value, fit.channel.unit.quantity());
     let node = find(Role::Node);
+    let places = positions(setup, dwell, interval);
     let velocity = |fit: &FittedChannel| {
         let (value, quantity) = phasor(fit);
         velocity_m_s(quantity, value, interval.frequency_hz)
@@ -138,8 +149,7 @@ fn inputs<'a>(
         drive_motion: find(Role::DriveMotion).map(phasor),
         strains: gauges.iter().map(|gauge| gauge.fit.phasor.value).collect(),
         conductor: setup.strung_conductor(),
-        sensor_distance_m: node
-            .and_then(|node| Some(node.channel.position_m? - antinode.channel.position_m?)),
+        sensor_distance_m: places.node_m.zip(places.antinode_m).map(|(node, antinode)| node - antinode),
         quadrature_sign: node.map_or(1.0, |node| {
             (velocity(node) / velocity(antinode)).im.signum()
         }),

@@ -121,12 +121,21 @@ impl DrivenSpan {
         direct - shaker * field.s * y
     }
 
+    /// How many nodes the node sensor passes over.
+    fn nodes_passed(&self) -> usize {
+        let stated = self.setup.span.node_from_damper;
+        self.model
+            .nodes_passed
+            .or(stated.map(|number| number.saturating_sub(1) as usize))
+            .unwrap_or(1)
+    }
+
     /// The steady state at a frequency; `None` where there is no antinode with
     /// a node beside it between drive and damper.
     pub(super) fn steady(&self, frequency_hz: f64) -> Option<Steady> {
         let field = self.field(Complex64::new(0.0, TAU * frequency_hz));
         let from = self.damper_m.unwrap_or(self.setup.span.length_m);
-        let places = field::places(&field, self.drive_m, from, self.model.nodes_passed)?;
+        let places = field::places(&field, self.drive_m, from, self.nodes_passed())?;
         let cell = self.cell_force(&field, 1.0);
         Some(Steady {
             field,

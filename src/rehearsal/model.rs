@@ -41,8 +41,9 @@ pub struct SpanModel {
     pub damper_gauge_m: Option<f64>,
     /// How many nodes to pass over, counted from the damper, before the one
     /// the node sensor stands at. 0 is the node that bounds the damper's own
-    /// loop. Fewer are passed over where the span has too few loops.
-    pub nodes_passed: usize,
+    /// loop. Fewer are passed over where the span has too few loops. `None`: as
+    /// `span.node_from_damper` of the setup says, else 1.
+    pub nodes_passed: Option<usize>,
 }
 
 impl Default for SpanModel {
@@ -57,7 +58,7 @@ impl Default for SpanModel {
             outer_fibre_mm: None,
             drive_position_m: None,
             damper_gauge_m: None,
-            nodes_passed: 1,
+            nodes_passed: None,
         }
     }
 }

@@ -52,6 +52,7 @@ pub(super) fn setup(damped: bool) -> Setup {
             tension_uncertainty_pct: 1.0,
             damper_position_m: damped.then_some(0.95),
             drive_position_m: Some(1.3),
+            node_from_damper: None,
         },
         sweep: Sweep {
             low_hz: 8.3,
@@ -90,6 +91,7 @@ pub(super) fn setup(damped: bool) -> Setup {
                 1000.0,
             ),
         ],
+        placements: Vec::new(),
         criteria: Vec::new(),
     }
 }

@@ -51,6 +51,7 @@ impl RawSetup {
     pub(super) fn build(&self) -> Option<Setup> {
         let sources = self.sources.iter().map(Fields::build);
         let channels = self.channels.iter().map(|channel| self.channel(channel));
+        let placements = self.placements.iter().map(Fields::build);
         let criteria = self.criteria.iter().map(Fields::build);
         Some(Setup {
             test: self.test.build()?,
@@ -66,6 +67,7 @@ impl RawSetup {
             limits: self.limits.build()?,
             sources: sources.collect::<Option<_>>()?,
             channels: channels.collect::<Option<_>>()?,
+            placements: placements.collect::<Option<_>>()?,
             criteria: criteria.collect::<Option<_>>()?,
         })
     }

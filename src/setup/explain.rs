@@ -81,6 +81,14 @@ fn write_bench(setup: &Setup, out: &mut String) -> fmt::Result {
     if let Some(drive) = span.drive_position_m {
         writeln!(out, "drive      {drive} m from the drive-end clamp")?;
     }
+    if let Some(number) = span.node_from_damper {
+        let from = if span.damper_position_m.is_some() {
+            "damper"
+        } else {
+            "damper-end clamp"
+        };
+        writeln!(out, "node       read at node {number} from the {from}")?;
+    }
     Ok(())
 }
 

@@ -24,6 +24,7 @@ mod key_tables;
 pub mod level;
 mod listing;
 mod model;
+mod placement;
 mod read;
 mod requirements;
 mod role;
@@ -42,7 +43,8 @@ pub use model::{
     AlarmLimits, Amplitude, Channel, Conductor, HoldRules, Reference, Setup, Source, SourceKind,
     Span, Sweep, Test,
 };
-pub use requirements::{Criterion, DecisionRule, Requirement};
+pub use placement::{Placement, RecordedFile, SensorPositions};
+pub use requirements::{Criterion, DecisionRule, PowerForm, Requirement};
 pub use role::{Count, Role, RoleKind, RoleRow, SensorPlace, StrainLocation};
 pub use sampling::{MAX_RATE_HZ, SampleFormat, is_rate};
 pub use warnings::warnings;

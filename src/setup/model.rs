@@ -5,6 +5,7 @@
 //! is not given. The invariants written at the fields are kept by
 //! [`super::parse`], the only way to make a [`Setup`] from outside text.
 
+use super::placement::Placement;
 use super::requirements::Criterion;
 use super::role::Role;
 use super::words::{LevelRule, Protocol, Unit};
@@ -34,6 +35,8 @@ pub struct Setup {
     /// The channels; exactly one `antinode`, at most one each of `node`,
     /// `drive-force`, `drive-motion`; never empty.
     pub channels: Vec<Channel>,
+    /// Where sensors that are moved stood; may be empty.
+    pub placements: Vec<Placement>,
     /// What the run is held against; may be empty.
     pub criteria: Vec<Criterion>,
 }
@@ -92,6 +95,10 @@ pub struct Span {
     pub damper_position_m: Option<f64>,
     /// Drive point from the drive-end clamp, m.
     pub drive_position_m: Option<f64>,
+    /// Which node is read, counted from the damper towards the drive: 1 is the
+    /// first one clear of the damper's near field. On a bare span the first one
+    /// from the damper-end clamp.
+    pub node_from_damper: Option<u32>,
 }
 
 /// `[sweep]`; default 0.18/d to 1.4/d Hz with d in m (IEC 61897).

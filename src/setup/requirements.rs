@@ -41,6 +41,28 @@ impl DecisionRule {
     }
 }
 
+/// Which of the damper's powers a criterion holds against its requirement.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PowerForm {
+    /// The plain difference of the powers with damper and without (IEEE 664).
+    #[default]
+    Standard,
+    /// With bending stiffness where it is known, and only what of the bare
+    /// span's losses remains with the damper on.
+    Corrected,
+}
+
+impl PowerForm {
+    /// The form in words, for every place where a verdict is shown.
+    pub fn statement(self) -> &'static str {
+        match self {
+            Self::Standard => "standard damper power, the plain difference of total and bare power",
+            Self::Corrected => "corrected damper power, of retained losses and bending stiffness",
+        }
+    }
+}
+
 /// One `[[criteria]]` of the setup file.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 pub struct Criterion {
@@ -74,6 +96,8 @@ pub enum Requirement {
         antinode_velocity_mm_s: Option<f64>,
         /// How far a point's velocity may be from it, %.
         tolerance_pct: f64,
+        /// Which damper power is held against the wind's.
+        power: PowerForm,
     },
     /// Clamp strain not above a limit.
     StrainLimit {
@@ -96,6 +120,7 @@ impl Criterion {
                 span_length_m,
                 dampers,
                 antinode_velocity_mm_s,
+                power,
                 ..
             } => {
                 let level = antinode_velocity_mm_s.map_or_else(
@@ -104,8 +129,9 @@ impl Criterion {
                 );
                 format!(
                     "power of {dampers} damper(s) at least the wind power on {span_length_m} m \
-                     {level}, by {}",
-                    wind.label()
+                     {level}, by {}; {}",
+                    wind.label(),
+                    power.statement()
                 )
             }
             Requirement::StrainLimit {

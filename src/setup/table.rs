@@ -14,14 +14,15 @@ use super::key::Absent::{
 };
 use super::key::{Bounds, Form, High, Key, Limit, Section, above_zero, from_zero, percentage};
 use super::model::SourceKind;
-use super::requirements::{DecisionRule, Requirement};
+use super::requirements::{DecisionRule, PowerForm, Requirement};
 use super::role::{RoleKind, StrainLocation};
 use super::words::{LevelRule, Protocol, Unit};
 use crate::span::wind::FUNCTIONS;
 
 /// Every section, in the order of the guide.
-pub(super) static SECTIONS: [&Section; 10] = [
-    &TEST, &CONDUCTOR, &SPAN, &SWEEP, &AMPLITUDE, &HOLD, &LIMITS, &SOURCE, &CHANNEL, &CRITERIA,
+pub(super) static SECTIONS: [&Section; 11] = [
+    &TEST, &CONDUCTOR, &SPAN, &SWEEP, &AMPLITUDE, &HOLD, &LIMITS, &SOURCE, &CHANNEL, &PLACE,
+    &CRITERIA,
 ];
 
 const UNCERTAINTY: &str = "an uncertainty (k = 2)";
@@ -200,6 +201,17 @@ pub(super) static SPAN: Section = Section {
             Nothing("none"),
             "drive point, from the drive-end clamp. Without it nobody can tell at which harmonics \
              the drive sits by a node of its own",
+        ),
+        Key::whole(
+            "node_from_damper",
+            "–",
+            ("a number of nodes", 1, 100),
+            Nothing("not stated: no corrected damper power without the place of the node sensor"),
+            "which node is read, counted from the damper towards the drive: 1 is the first node clear \
+             of the damper's near field; on a bare span 1 is the first node from the damper-end clamp. \
+             Where the span has fewer loops, the last node that has an antinode before the drive. \
+             What the conductor loses between node and damper is not the damper's; a place in \
+             `[[place]]` or at the node channel goes before this number",
         ),
     ],
 };
@@ -560,6 +572,55 @@ pub(super) static CHANNEL: Section = Section {
     ],
 };
 
+pub(super) static PLACE: Section = Section {
+    name: "place",
+    form: Form::List {
+        least: 0,
+        most: 1024,
+    },
+    about: "Where sensors that are moved stood, as far as it is known: in one recording (`file`), or in a range \
+            of frequencies. A point takes the place that holds for it, else the `position_m` of the channel. The \
+            offsets of both sensors from node and antinode and the correction of the damper's power go by \
+            it.",
+    keys: &[
+        Key::text(
+            "file",
+            "the name of a recording, without folders",
+            Nothing("none: by frequency"),
+            "the recording, by its name without folders. It holds for what is read from recordings; a \
+             capture names its files itself, so there the frequencies are right",
+        ),
+        Key::number(
+            "low_hz",
+            "Hz",
+            FREQUENCY,
+            Nothing("none: by recording"),
+            "lowest frequency; goes with `high_hz`",
+        ),
+        Key::number(
+            "high_hz",
+            "Hz",
+            FREQUENCY,
+            Nothing("none: by recording"),
+            "highest frequency",
+        ),
+        Key::number(
+            "node_position_m",
+            "m",
+            inside_span("a distance from the clamp"),
+            Nothing("that of the channel"),
+            "node sensor, from the drive-end clamp",
+        ),
+        Key::number(
+            "antinode_position_m",
+            "m",
+            inside_span("a distance from the clamp"),
+            Nothing("that of the channel"),
+            "antinode sensor, from the drive-end clamp",
+        ),
+    ],
+};
+
 pub(super) static CRITERIA: Section = Section {
     name: "criteria",
     form: Form::List { least: 0, most: 64 },
@@ -631,6 +692,16 @@ pub(super) static CRITERIA: Section = Section {
             TOLERANCE_PCT,
             Practice(10.0),
             "how far a point's velocity may be from it",
+        )
+        .only_for("kind", "wind-power"),
+        Key::word(
+            "power",
+            words_of::<PowerForm>,
+            Word("standard"),
+            "which damper power is held against the wind's: `standard`, the standard's plain \
+             difference of the powers with damper and without, or `corrected`, with bending stiffness \
+             and only what of the bare span's losses remains with the damper on. A point without the \
+             one that is asked for is inconclusive",
         )
         .only_for("kind", "wind-power"),
         Key::number(

@@ -142,6 +142,7 @@ tension_kn = 18.0
 tension_uncertainty_pct = 1.2
 damper_position_m = 0.95
 drive_position_m = 1.3
+node_from_damper = 3
 [sweep]
 low_hz = 8.3
 high_hz = 64.0
@@ -194,6 +195,14 @@ index = 1
 unit = "um/m"
 full_scale = 1000
 location = "damper"
+[[place]]
+file = "a.wav"
+node_position_m = 30.5
+antinode_position_m = 29.5
+[[place]]
+low_hz = 20.0
+high_hz = 21.0
+node_position_m = 31.5
 [[criteria]]
 kind = "efficiency-curve"
 curve = "a.csv"
@@ -205,6 +214,7 @@ span_length_m = 300
 dampers = 2
 antinode_velocity_mm_s = 200
 tolerance_pct = 12
+power = "corrected"
 [[criteria]]
 kind = "strain-limit"
 limit_pp_um_m = 300

@@ -5,24 +5,21 @@
 //! The truth is that of the virtual span: power at the damper's clamp from the
 //! exact field. Its analysis counterpart shares no code with it.
 
-use num_complex::Complex64;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 use spanhold::evaluation::decay::{Decay, Decrement};
 use spanhold::evaluation::methods::{Compared, Method, STORED_ENERGY_STANDARD_U, decay_power_w};
 use spanhold::evaluation::reduced::{Reduced, RunPoints, reduce};
-use spanhold::evaluation::retained::{RETAINED_STANDARD_U, UNKNOWN_STANDARD_U};
-use spanhold::reduction::equations::Inputs;
-use spanhold::reduction::uncertainty::{Cause, InputPhasor, propagate};
+use spanhold::evaluation::retained::RETAINED_STANDARD_U;
 use spanhold::reduction::{Measured, SettledPoint};
 use spanhold::rehearsal::{
     Damper, DriveFrequency, DwellTruth, Program, Sensors, SpanModel, Step, Transition, VirtualSpan,
     perform,
 };
-use spanhold::setup::Verdict;
-use spanhold::setup::{Quantity, Setup};
-use spanhold::span::StrungConductor;
+use spanhold::setup::Setup;
+
+use crate::bench::readings::{Errors, read};
 
 /// One virtual bench, bare and damped.
 struct Case {
@@ -104,12 +101,9 @@ fn viscous(setup: &Setup, ratio: f64) -> f64 {
     2.0 * ratio * setup.wave_impedance_n_s_per_m() / setup.span.length_m
 }
 
-/// The same span with the node sensor at another node.
-fn nodes_passed(model: &SpanModel, nodes_passed: usize) -> SpanModel {
-    SpanModel {
-        nodes_passed,
-        ..model.clone()
-    }
+/// The node sensor at another node, and the setups say so.
+fn node(number: u32) -> impl Fn(&mut Setup) {
+    move |setup| setup.span.node_from_damper = Some(number)
 }
 
 /// Spans, conductors, damper places and losses from slight to a tenth of the
@@ -155,119 +149,14 @@ fn cases() -> Vec<Case> {
         case("losses everywhere", |_| {}, &lossy),
         case("losses at the end", |_| {}, &ends),
         case("losses in the air", |_| {}, &airy),
-        case("in the air, a node nearer", |_| {}, &nodes_passed(&airy, 0)),
+        case("in the air, first node", node(1), &airy),
+        case("in the air, third node", node(3), &airy),
+        case("in the air, fifth node", node(5), &airy),
         case("damper at 0.6 m", at(0.6), &plain),
         case("damper at 1.3 m", at(1.3), &plain),
         case("heavier conductor", drake, &heavy),
         case("half the tension", |s| s.span.tension_kn = 9.0, &plain),
     ]
-}
-
-/// What calibration and noise do in one trial: relative errors.
-#[derive(Debug, Clone, Copy, Default)]
-struct Errors {
-    antinode: f64,
-    node: f64,
-    reference: f64,
-    tension: f64,
-    mass: f64,
-    stiffness: f64,
-    force: f64,
-    strain: f64,
-}
-
-/// Standard uncertainties that the demo's setup states.
-const STATED: Errors = Errors {
-    antinode: 0.005,
-    node: 0.005,
-    reference: 0.003,
-    tension: 0.005,
-    mass: 0.01,
-    stiffness: 0.25,
-    force: 0.0075,
-    strain: 0.01,
-};
-
-/// Standard uncertainty of each phasor from noise, of the antinode's own.
-const NOISE: f64 = 2e-4;
-
-/// The settled point that a bench with these errors makes of a dwell.
-fn read(setup: &Setup, truth: &DwellTruth, errors: Errors, noise: [f64; 2]) -> SettledPoint {
-    let v = 1e-3 * truth.antinode_velocity_mm_s;
-    let n = 1e-3 * truth.node_velocity_mm_s;
-    let gain = |own: f64| (1.0 + own) * (1.0 + errors.reference);
-    let exact = setup.strung_conductor();
-    let inputs = Inputs {
-        frequency_hz: truth.frequency_hz,
-        antinode: (
-            Complex64::new(v * gain(errors.antinode) + NOISE * v * noise[0], 0.0),
-            Quantity::Velocity,
-        ),
-        node: Some((
-            Complex64::new(0.0, n * gain(errors.node) + NOISE * v * noise[1]),
-            Quantity::Velocity,
-        )),
-        force_n: None,
-        drive_motion: None,
-        strains: Vec::new(),
-        conductor: StrungConductor {
-            tension_n: exact.tension_n * (1.0 + errors.tension),
-            mass_kg_per_m: exact.mass_kg_per_m * (1.0 + errors.mass),
-            bending_stiffness_n_m2: exact.bending_stiffness_n_m2 * (1.0 + errors.stiffness),
-            ..exact
-        },
-        sensor_distance_m: None,
-        quadrature_sign: 1.0,
-    };
-    let along = |sensor, along| Cause::Noise {
-        sensor,
-        along,
-        standard_u: NOISE * v,
-    };
-    let own = |sensor, standard| Cause::Gain {
-        sensors: vec![sensor],
-        standard_u: standard,
-    };
-    let causes = [
-        along(InputPhasor::Antinode, Complex64::new(1.0, 0.0)),
-        along(InputPhasor::Node, Complex64::new(0.0, 1.0)),
-        own(InputPhasor::Antinode, STATED.antinode),
-        own(InputPhasor::Node, STATED.node),
-        Cause::Gain {
-            sensors: vec![InputPhasor::Antinode, InputPhasor::Node],
-            standard_u: STATED.reference,
-        },
-        Cause::Tension {
-            standard_u: STATED.tension,
-        },
-        Cause::Mass {
-            standard_u: STATED.mass,
-        },
-        Cause::Stiffness {
-            standard_u: STATED.stiffness,
-        },
-    ];
-    let found = propagate(&inputs, &causes);
-    // The drive's accelerometer was calibrated against the same reference.
-    let force_w = truth.power_drive_w * (1.0 + errors.force) * (1.0 + errors.reference);
-    let force_u_w = 2.0 * force_w * STATED.force.hypot(STATED.reference);
-    let strain = truth.strain_pp_um_m["end"] * (1.0 + errors.strain);
-    SettledPoint {
-        verdict: Verdict::Held,
-        harmonic: Some(truth.harmonic),
-        iswr: found.iswr,
-        power_force_w: Some(Measured::new(force_w, force_u_w)),
-        strain_pp_um_m: [(
-            "end".parse().unwrap(),
-            Measured::with_standard_u(strain, STATED.strain * strain),
-        )]
-        .into(),
-        frequency_hz: Some(found.frequency_hz),
-        antinode_velocity_mm_s: Some(found.antinode_velocity_m_s.times(1e3)),
-        power_total_w: found.power_total_w,
-        power_total_stiffness_w: found.power_total_stiffness_w,
-        ..SettledPoint::default()
-    }
 }
 
 fn rms(values: &[f64]) -> f64 {
@@ -281,7 +170,6 @@ enum Known {
     EndStrain,
     Frequency,
     FrequencyAndNoForce,
-    Nothing,
 }
 
 /// The program's own reduction of what a bench read, with no more to go by than
@@ -293,7 +181,7 @@ fn reduced(
     bare: Vec<SettledPoint>,
     decays: &[Decay],
 ) -> Reduced {
-    let (mut points, mut bare, mut run) = (points, bare, case.damped.clone());
+    let (mut points, mut bare) = (points, bare);
     for point in points.iter_mut().chain(&mut bare) {
         if known != Known::EndStrain {
             point.strain_pp_um_m.clear();
@@ -302,11 +190,8 @@ fn reduced(
             point.power_force_w = None;
         }
     }
-    if known == Known::Nothing {
-        run.span.damper_position_m = None;
-    }
     let run = RunPoints {
-        setup: &run,
+        setup: &case.damped,
         points: &points,
     };
     let bare = RunPoints {
@@ -319,7 +204,7 @@ fn reduced(
 /// Damped and bare run with perfect instruments.
 fn perfect(case: &Case) -> [Vec<SettledPoint>; 2] {
     let read_all = |setup, truths: &[DwellTruth]| -> Vec<SettledPoint> {
-        let read = |truth| read(setup, truth, Errors::default(), [0.0; 2]);
+        let read = |truth: &DwellTruth| read(setup, truth.into(), Errors::default(), [0.0; 2]);
         truths.iter().map(read).collect()
     };
     [
@@ -338,7 +223,7 @@ fn subtraction_errors(case: &Case, known: Known) -> Vec<f64> {
         .filter_map(|(found, truth)| {
             let point = &found.point;
             let stiff = point.power_total_stiffness_w?.value / point.power_total_w?.value;
-            let error_w = found.damper.power_damper_stiffness_w?.value - truth.power_damper_w;
+            let error_w = point.power_damper_corrected_w?.value - truth.power_damper_w;
             Some(error_w / (point.power_bare_w?.value * stiff))
         })
         .collect()
@@ -357,7 +242,6 @@ fn the_subtraction_is_as_good_as_its_component_says() {
     for (known, component) in [
         (Known::EndStrain, RETAINED_STANDARD_U),
         (Known::Frequency, RETAINED_STANDARD_U),
-        (Known::Nothing, UNKNOWN_STANDARD_U),
     ] {
         let mut all = Vec::new();
         for case in cases() {
@@ -376,7 +260,7 @@ fn the_subtraction_is_as_good_as_its_component_says() {
                 errors.iter().sum::<f64>() / errors.len() as f64
             );
             let stated = stated_standard(&case, known);
-            if case.viscous && known != Known::Nothing {
+            if case.viscous {
                 // What the conductor loses has a component of its own.
                 assert!(rms(&errors) <= stated, "{known:?}, {}: {stated}", case.name);
             } else {
@@ -399,7 +283,7 @@ fn the_subtraction_is_as_good_as_its_component_says() {
 /// With calibration and noise drawn at random; exact limits of a 95 % interval
 /// over many points.
 #[test]
-fn damper_power_lies_within_its_stated_uncertainty() {
+fn corrected_damper_power_lies_within_its_stated_uncertainty() {
     let normal = Normal::new(0.0, 1.0).unwrap();
     for known in [
         Known::EndStrain,
@@ -412,28 +296,19 @@ fn damper_power_lies_within_its_stated_uncertainty() {
         for case in cases() {
             let (mut here, mut here_total, mut relative_u) = (0_usize, 0_usize, 0.0);
             for _ in 0..300 {
-                let mut draw = |standard: f64| standard * normal.sample(&mut rng);
-                let errors = Errors {
-                    antinode: draw(STATED.antinode),
-                    node: draw(STATED.node),
-                    reference: draw(STATED.reference),
-                    tension: draw(STATED.tension),
-                    mass: draw(STATED.mass),
-                    stiffness: draw(STATED.stiffness),
-                    force: draw(STATED.force),
-                    strain: draw(STATED.strain),
-                };
+                let mut draw = || normal.sample(&mut rng);
+                let errors = Errors::drawn(&mut draw);
                 let mut run = |setup: &Setup, truths: &[DwellTruth]| -> Vec<SettledPoint> {
                     truths
                         .iter()
-                        .map(|truth| read(setup, truth, errors, [draw(1.0), draw(1.0)]))
+                        .map(|truth| read(setup, truth.into(), errors, [draw(), draw()]))
                         .collect()
                 };
                 let points = run(&case.damped, &case.truths);
                 let bare = run(&case.bare, &case.bare_truths);
                 let found = reduced(&case, known, points, bare, &[]);
                 for (point, truth) in found.points.iter().zip(&case.truths) {
-                    let Some(Measured { value: power, u }) = point.damper.power_damper_stiffness_w
+                    let Some(Measured { value: power, u }) = point.point.power_damper_corrected_w
                     else {
                         continue;
                     };

@@ -249,6 +249,26 @@ fn without_a_bare_run_only_power_stays_open() {
 }
 
 #[test]
+fn a_criterion_says_which_power_it_holds_and_stays_open_without_it() {
+    let standard = bench(CRITERIA);
+    let (table, _) = text(&standard.reduce(&["run", "--baseline", "bare"]));
+    // In the verdict and in the block to sign.
+    let named = table.matches("standard damper power").count();
+    assert_eq!(named, 2, "{table}");
+    let corrected = bench(&format!("{CRITERIA}power = \"corrected\"\n"));
+    let (table, _) = text(&corrected.reduce(&["run", "--baseline", "bare"]));
+    assert_eq!(table.matches("corrected damper power, of").count(), 2, "{table}");
+    assert!(table.contains("no corrected damper power: which node"), "{table}");
+    let found = corrected.json(&["run", "--baseline", "bare"]);
+    let wind = &found["judgements"][2];
+    assert_eq!(wind["outcome"], "inconclusive");
+    let why = wind["points"][0]["reason"].as_str().unwrap();
+    assert!(why.contains("corrected damper power"), "{why}");
+    let said = wind["criterion"].as_str().unwrap();
+    assert!(said.contains("corrected damper power"), "{said}");
+}
+
+#[test]
 fn exit_0_when_all_is_met_or_nothing_is_asked() {
     let met = bench("\n[[criteria]]\nkind = \"strain-limit\"\nlimit_pp_um_m = 150.0\n");
     assert_eq!(met.reduce(&["run"]).status.code(), Some(0));
@@ -455,8 +475,8 @@ fn from_two_recordings_to_a_verdict() {
                 (p.point.frequency_hz.unwrap().value / number("frequency_hz") - 1.0).abs() < 1e-3
             })
             .unwrap();
-        // The virtual span is stiff: its damper takes what the form with EI says.
-        let Measured { value: power, u } = found.damper.power_damper_stiffness_w.unwrap();
+        // What the damper's clamp takes is the corrected power.
+        let Measured { value: power, u } = found.point.power_damper_corrected_w.unwrap();
         let error = power - number("power_damper_w");
         println!(
             "{:.3} Hz: {error:+.5} W, stated ± {u:.5} W",

@@ -9,6 +9,7 @@ pub mod captured;
 pub mod json_leaves;
 #[cfg(unix)]
 pub mod line;
+pub mod readings;
 pub mod run_folder;
 pub mod setups;
 pub mod virtual_span;

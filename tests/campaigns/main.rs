@@ -13,6 +13,7 @@ mod bare_span;
 #[path = "../bench/mod.rs"]
 mod bench;
 mod coverage;
+mod damper_power;
 mod faults;
 mod held_or_not;
 #[cfg(target_os = "linux")]

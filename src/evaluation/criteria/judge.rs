@@ -10,7 +10,7 @@ use super::decide::{Demand, Outcome, decide};
 use crate::maths;
 use crate::reduction::measured::record;
 use crate::reduction::{Measured, SettledPoint};
-use crate::setup::{Criterion, Requirement, Setup, StrainLocation, Verdict};
+use crate::setup::{Criterion, PowerForm, Requirement, Setup, StrainLocation, Verdict};
 use crate::span::wind::WindFunction;
 
 record! {
@@ -140,6 +140,7 @@ fn judge_point(
             dampers,
             antinode_velocity_mm_s,
             tolerance_pct,
+            power: form,
         } => {
             let demand = WindDemand {
                 wind,
@@ -147,6 +148,7 @@ fn judge_point(
                 dampers: f64::from(*dampers),
                 level_mm_s: *antinode_velocity_mm_s,
                 tolerance_pct: *tolerance_pct,
+                form: *form,
             };
             (Demand::AtLeast, power(setup, point, frequency_hz, &demand))
         }
@@ -214,6 +216,7 @@ struct WindDemand {
     dampers: f64,
     level_mm_s: Option<f64>,
     tolerance_pct: f64,
+    form: PowerForm,
 }
 
 impl WindDemand {
@@ -231,7 +234,11 @@ fn power(
     frequency_hz: f64,
     demand: &WindDemand,
 ) -> Comparison {
-    let value = point.power_damper_w.map(|p| p.times(demand.dampers));
+    let damper = match demand.form {
+        PowerForm::Standard => point.power_damper_w,
+        PowerForm::Corrected => point.power_damper_corrected_w,
+    };
+    let value = damper.map(|p| p.times(demand.dampers));
     let velocity = point.antinode_velocity_mm_s;
     let level = demand.level_mm_s.or(velocity.map(|v| v.value));
     let required = level.and_then(|v| demand.wind_power_w(setup, frequency_hz, v));
@@ -240,7 +247,14 @@ fn power(
         _ => false,
     };
     let obstacle = if value.is_none() {
-        Some("the bare span's losses have not been taken off".to_owned())
+        Some(match (demand.form, point.power_damper_w) {
+            (PowerForm::Corrected, Some(_)) => {
+                "the criterion asks for the corrected damper power and the point has none; its \
+                 remarks say why"
+                    .to_owned()
+            }
+            _ => "the bare span's losses have not been taken off".to_owned(),
+        })
     } else if level.is_none() || velocity.is_none() {
         Some("the point has no antinode velocity".to_owned())
     } else if off_level {

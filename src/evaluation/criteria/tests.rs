@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::reduction::{Gauge, Measured, SettledPoint};
-use crate::setup::{Criterion, DecisionRule, Requirement, Setup, StrainLocation, Verdict};
+use crate::setup::{Criterion, DecisionRule, PowerForm, Requirement, Setup, StrainLocation, Verdict};
 use crate::span::wind::WindFunction;
 
 fn efficiency_point(point: u64, frequency_hz: f64, efficiency_pct: f64) -> SettledPoint {
@@ -254,6 +254,7 @@ fn wind_criterion(antinode_velocity_mm_s: Option<f64>) -> Criterion {
             dampers: 2,
             antinode_velocity_mm_s,
             tolerance_pct: 10.0,
+            power: PowerForm::Standard,
         },
         decision_rule: DecisionRule::SimpleAcceptance,
     }
@@ -299,6 +300,42 @@ fn power_against_the_wind() {
             .unwrap()
             .contains("bare span")
     );
+}
+
+#[test]
+fn a_criterion_holds_the_power_that_it_names() {
+    // As above 0.350 W are needed: the plain difference falls short, the
+    // corrected power does not.
+    let mut setup = setup();
+    setup.conductor.diameter_mm = 28.12;
+    let mut point = SettledPoint {
+        verdict: Verdict::Held,
+        frequency_hz: Some(Measured::without_u(20.0)),
+        antinode_velocity_mm_s: Some(Measured::new(200.0, 2.0)),
+        power_damper_w: Some(Measured::new(0.345, 0.01)),
+        power_damper_corrected_w: Some(Measured::new(0.355, 0.01)),
+        ..SettledPoint::default()
+    };
+    let standard = wind_criterion(None);
+    let mut corrected = wind_criterion(None);
+    if let Requirement::WindPower { power, .. } = &mut corrected.requirement {
+        *power = PowerForm::Corrected;
+    }
+    let judged = |point: &SettledPoint, criterion: &Criterion| {
+        let mut found = judge(&setup, std::slice::from_ref(point), criterion, None);
+        (found.points.remove(0), found.criterion)
+    };
+    let (fail, said) = judged(&point, &standard);
+    assert_eq!(fail.outcome, Outcome::Fail);
+    assert!(said.contains("standard damper power"), "{said}");
+    let (pass, said) = judged(&point, &corrected);
+    assert_eq!(pass.outcome, Outcome::Pass);
+    assert!(said.contains("corrected damper power"), "{said}");
+    point.power_damper_corrected_w = None;
+    let (open, _) = judged(&point, &corrected);
+    assert_eq!(open.outcome, Outcome::Inconclusive);
+    assert!(open.reason.unwrap().contains("corrected damper power"));
+    assert_eq!(judged(&point, &standard).0.outcome, Outcome::Fail);
 }
 
 #[test]

@@ -12,6 +12,7 @@ mod format;
 mod header;
 mod thread;
 
+use crate::setup::RecordedFile;
 use std::collections::VecDeque;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
@@ -118,6 +119,22 @@ impl WavReader {
     /// Index of the first frame.
     pub fn first_sample(&self) -> u64 {
         self.segments.first().map_or(0, |first| first.start_index)
+    }
+
+    /// The files in their order, with the times that they cover.
+    pub fn files(&self) -> Vec<RecordedFile> {
+        self.segments
+            .iter()
+            .map(|segment| RecordedFile {
+                name: segment
+                    .path
+                    .file_name()
+                    .map(|name| name.to_string_lossy().into_owned())
+                    .unwrap_or_default(),
+                start_s: segment.start_index as f64 / segment.rate_hz,
+                end_s: segment.end_index() as f64 / segment.rate_hz,
+            })
+            .collect()
     }
 
     /// What was repaired, is missing or was left out; each names its file.

@@ -138,7 +138,7 @@ fn losses(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
     ];
     Some(Picture {
         title: "Losses of the bare span".to_owned(),
-        caption: "At the level of each point, and what of them was taken off the total. Bars: expanded uncertainty, k = 2."
+        caption: "At the level of each point, and what of them the corrected damper power takes off. Bars: expanded uncertainty, k = 2."
             .to_owned(),
         figure: powers("losses of the bare span over frequency", setup, points, parts)?,
     })

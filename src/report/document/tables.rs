@@ -30,8 +30,9 @@ pub(super) fn settled(points: &[&ReducedPoint]) -> Markup {
         h3 { "Power and strain" } "\n"
         @if reduced {
             p class="note" {
-                "Taken off: what of the bare span's losses remains with the damper on. \
-                 Damper: total less that."
+                "Damper: total less bare span, the standard's plain difference. Damper, corrected: total, \
+                 with stiffness where EI is given, less what is taken off, which is what of the bare \
+                 span's losses remains with the damper on."
             } "\n"
         }
         (of_points(ReportTable::Power, points))

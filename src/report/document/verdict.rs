@@ -178,13 +178,20 @@ fn basis(reduction: &Reduction) -> Markup {
         facts.push((
             "Bare losses",
             format!(
-                "{} harmonics from {} Hz to {} Hz; level exponent {} ({origin}); what of them remains with the damper on: {}, good to {} % of the bare power, k = 2",
+                "{} harmonics from {} Hz to {} Hz; level exponent {} ({origin}); what of them remains with the damper on: {}{}",
                 losses.harmonics,
                 plain(losses.low_hz, 4),
                 plain(losses.high_hz, 4),
                 measured(Some(losses.level_exponent)),
                 losses.basis(),
-                plain(losses.subtraction_u_pct, 2),
+                if losses.corrected() > 0 {
+                    format!(
+                        "; the correction is good to {} % of the bare power, k = 2",
+                        plain(losses.subtraction_u_pct, 2)
+                    )
+                } else {
+                    String::new()
+                },
             ),
         ));
     }

@@ -8,6 +8,7 @@ mod channels;
 mod criteria;
 mod kinds;
 mod names;
+mod placements;
 mod sources;
 
 use super::fault::Log;
@@ -18,5 +19,6 @@ pub(super) fn check(raw: &RawSetup, log: &mut Log) {
     bench::check(raw, log);
     sources::check(raw, log);
     channels::check(raw, log);
+    placements::check(raw, log);
     criteria::check(raw, log);
 }

@@ -13,7 +13,7 @@ use super::choice::{nearest, right_word};
 use super::fault::{Log, Place};
 use super::key::{Form, Section};
 use super::table::{
-    AMPLITUDE, CHANNEL, CONDUCTOR, CRITERIA, HOLD, LIMITS, SECTIONS, SOURCE, SPAN, SWEEP, TEST,
+    AMPLITUDE, CHANNEL, CONDUCTOR, CRITERIA, HOLD, LIMITS, PLACE, SECTIONS, SOURCE, SPAN, SWEEP, TEST,
 };
 use section::{home_of, not_among};
 use toml::de::{DeTable, DeValue};
@@ -30,6 +30,7 @@ pub(super) struct RawSetup {
     pub(super) limits: Fields,
     pub(super) sources: Vec<Fields>,
     pub(super) channels: Vec<Fields>,
+    pub(super) placements: Vec<Fields>,
     pub(super) criteria: Vec<Fields>,
 }
 
@@ -55,6 +56,7 @@ impl RawSetup {
             limits: document.one(&LIMITS, log),
             sources: document.list(&SOURCE, log),
             channels: document.list(&CHANNEL, log),
+            placements: document.list(&PLACE, log),
             criteria: document.list(&CRITERIA, log),
         })
     }
@@ -73,6 +75,7 @@ impl RawSetup {
         .into_iter()
         .chain(&self.sources)
         .chain(&self.channels)
+        .chain(&self.placements)
         .chain(&self.criteria)
     }
 }
