@@ -5,7 +5,7 @@
 //! is not given. The invariants written at the fields are kept by
 //! [`super::parse`], the only way to make a [`Setup`] from outside text.
 
-use super::placement::Placement;
+use super::placement::{Placement, RecordedFile, SensorPositions};
 use super::requirements::Criterion;
 use super::role::Role;
 use super::words::{LevelRule, Protocol, Unit};
@@ -310,6 +310,35 @@ impl Setup {
         match self.span.damper_position_m {
             Some(_) => conductor.nearest_harmonic(frequency_hz, 0.5),
             None => conductor.harmonic_of(frequency_hz),
+        }
+    }
+
+    /// The same setup with what is known of the recordings of its main source.
+    #[must_use]
+    pub fn with_recordings(&self, files: &[RecordedFile]) -> Self {
+        let mut setup = self.clone();
+        for placement in &mut setup.placements {
+            placement.find_recording(files);
+        }
+        setup
+    }
+
+    /// Where the sensors stood at a hold: by `[[place]]`, else by the channels.
+    /// `hold_s`: begin and end, s from sample 0 of the main source.
+    pub fn sensor_positions(&self, frequency_hz: f64, hold_s: (f64, f64)) -> SensorPositions {
+        let mut placed = self.placements.iter();
+        let placed = placed.find(|placement| placement.holds(frequency_hz, hold_s));
+        let fixed = |role| {
+            self.channel(role)
+                .and_then(|(_, channel)| channel.position_m)
+        };
+        SensorPositions {
+            node_m: placed
+                .and_then(|placed| placed.node_position_m)
+                .or_else(|| fixed(Role::Node)),
+            antinode_m: placed
+                .and_then(|placed| placed.antinode_position_m)
+                .or_else(|| fixed(Role::Antinode)),
         }
     }
 

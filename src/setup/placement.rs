@@ -1,12 +1,9 @@
 //! Where the sensors stood at a point, for sensors that are moved.
 //!
-//! In: `[[place]]` and the channels of a setup; frequency and time of a hold.
-//! Out: the places that applied. Pure.
+//! In: a `[[place]]` of the setup; frequency and time of a hold. Out: whether
+//! it applied. Pure. [`super::Setup::sensor_positions`] goes by it.
 
 use serde::Deserialize;
-
-use super::model::Setup;
-use super::role::Role;
 
 /// `[[place]]`: where node and antinode sensor stood in a recording or in a
 /// range of frequencies. It has either a file or both ends of a range, and at
@@ -24,7 +21,7 @@ pub struct Placement {
     /// Antinode sensor from the drive-end clamp, m.
     pub antinode_position_m: Option<f64>,
     /// When the recording `file` begins and ends, s from sample 0 of the main
-    /// source; known once recordings are read ([`Setup::with_recordings`]).
+    /// source; known once recordings are read ([`super::Setup::with_recordings`]).
     #[serde(skip)]
     recorded_s: Option<(f64, f64)>,
 }
@@ -51,7 +48,18 @@ pub struct SensorPositions {
 }
 
 impl Placement {
-    fn holds(&self, frequency_hz: f64, (from_s, to_s): (f64, f64)) -> bool {
+    /// Takes from the recordings of the main source when its own began and
+    /// ended.
+    pub(super) fn find_recording(&mut self, files: &[RecordedFile]) {
+        let name = self.file.as_deref();
+        self.recorded_s = files
+            .iter()
+            .find(|file| name == Some(&file.name))
+            .map(|file| (file.start_s, file.end_s));
+    }
+
+    /// Whether it holds for a hold from one time to another, s from sample 0.
+    pub(super) fn holds(&self, frequency_hz: f64, (from_s, to_s): (f64, f64)) -> bool {
         match (self.low_hz, self.high_hz, self.recorded_s) {
             (Some(low), Some(high), _) => (low..=high).contains(&frequency_hz),
             (_, _, Some((start_s, end_s))) => start_s <= from_s && to_s <= end_s,
@@ -60,42 +68,10 @@ impl Placement {
     }
 }
 
-impl Setup {
-    /// The same setup with what is known of the recordings of its main source.
-    #[must_use]
-    pub fn with_recordings(&self, files: &[RecordedFile]) -> Self {
-        let mut setup = self.clone();
-        for placement in &mut setup.placements {
-            let name = placement.file.as_deref();
-            placement.recorded_s = files
-                .iter()
-                .find(|file| name == Some(&file.name))
-                .map(|file| (file.start_s, file.end_s));
-        }
-        setup
-    }
-
-    /// Where the sensors stood at a hold: by `[[place]]`, else by the channels.
-    pub fn sensor_positions(&self, frequency_hz: f64, hold_s: (f64, f64)) -> SensorPositions {
-        let placed = self
-            .placements
-            .iter()
-            .find(|placement| placement.holds(frequency_hz, hold_s));
-        let fixed = |role| self.channel(role).and_then(|(_, channel)| channel.position_m);
-        SensorPositions {
-            node_m: placed
-                .and_then(|placed| placed.node_position_m)
-                .or_else(|| fixed(Role::Node)),
-            antinode_m: placed
-                .and_then(|placed| placed.antinode_position_m)
-                .or_else(|| fixed(Role::Antinode)),
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::setup::{Role, Setup};
 
     fn setup(places: &str) -> Setup {
         let text = include_str!("../../config/damped-trial.toml");

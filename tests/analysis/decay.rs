@@ -26,8 +26,6 @@ struct Case {
     name: &'static str,
     /// Losses that a careful laboratory would not have.
     lossy: bool,
-    /// The conductor itself, not its end, takes a good part.
-    viscous: bool,
     damped: Setup,
     bare: Setup,
     truths: Vec<DwellTruth>,
@@ -86,7 +84,6 @@ fn case(name: &'static str, change: impl Fn(&mut Setup), model: &SpanModel) -> C
     let usual = SpanModel::default();
     Case {
         name,
-        viscous: model.viscous_n_s_per_m2.is_some(),
         lossy: model.end_loss_ratio > 3.0 * usual.end_loss_ratio
             || model.viscous_n_s_per_m2.is_some(),
         truths: truths(&damped, model, (sweep.low_hz, sweep.high_hz)),
@@ -238,45 +235,32 @@ fn stated_standard(case: &Case, known: Known) -> f64 {
 }
 
 #[test]
-fn the_subtraction_is_as_good_as_its_component_says() {
-    for (known, component) in [
-        (Known::EndStrain, RETAINED_STANDARD_U),
-        (Known::Frequency, RETAINED_STANDARD_U),
-    ] {
-        let mut all = Vec::new();
+fn the_correction_is_as_good_as_it_says() {
+    for known in [Known::EndStrain, Known::Frequency, Known::FrequencyAndNoForce] {
         for case in cases() {
             let errors = subtraction_errors(&case, known);
             let mean = |of: &dyn Fn(&DwellTruth) -> f64, truths: &[DwellTruth]| {
                 truths.iter().map(of).sum::<f64>() / truths.len() as f64
             };
-            let largest = errors.iter().fold(0.0_f64, |l, e| l.max(e.abs()));
+            let stated = stated_standard(&case, known);
             println!(
-                "{known:?}, {}: {} points, S {:.3}, bare S {:.4}; error over bare power: rms {:.3}, mean {:+.3}, largest {largest:.3}",
+                "{known:?}, {}: {} points, S {:.3}, bare S {:.4}; error over bare power: rms {:.3}, mean {:+.3}, largest {:.3}, stated {stated:.3}",
                 case.name,
                 errors.len(),
                 mean(&|t| t.iswr, &case.truths),
                 mean(&|t| t.iswr, &case.bare_truths),
                 rms(&errors),
-                errors.iter().sum::<f64>() / errors.len() as f64
+                errors.iter().sum::<f64>() / errors.len() as f64,
+                errors.iter().fold(0.0_f64, |l, e| l.max(e.abs())),
             );
-            let stated = stated_standard(&case, known);
-            if case.viscous {
-                // What the conductor loses has a component of its own.
-                assert!(rms(&errors) <= stated, "{known:?}, {}: {stated}", case.name);
-            } else {
-                all.extend(errors);
+            assert!(errors.len() >= 20, "{}", case.name);
+            assert!(rms(&errors) <= stated, "{known:?}, {}", case.name);
+            // Where all sits at the clamp and the drive says so, nothing but
+            // the approximations is left.
+            if case.name == "losses at the end" && known == Known::EndStrain {
+                assert!(rms(&errors) <= RETAINED_STANDARD_U, "{}", rms(&errors));
             }
         }
-        let mean = all.iter().sum::<f64>() / all.len() as f64;
-        let count = all.len();
-        println!(
-            "{known:?}, all: {count} points, rms {:.3}, mean {mean:+.3}",
-            rms(&all)
-        );
-        assert!(count > 100);
-        // The component is the size found, neither less nor much more.
-        let (most, least) = (component, 0.6 * component);
-        assert!(rms(&all) <= most && rms(&all) > least, "{known:?}");
     }
 }
 

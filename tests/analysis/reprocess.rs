@@ -334,3 +334,30 @@ fn a_full_disk_is_said_plainly() {
         stderr(&output)
     );
 }
+
+#[test]
+fn a_point_has_the_places_of_the_recording_it_was_read_from() {
+    let places = "\n[[place]]\nfile = \"second.wav\"\nnode_position_m = 20.0\n\
+                  antinode_position_m = 18.5\n";
+    let bench = Bench::new(&format!("{SETUP}{places}"));
+    bench.record("first.wav", 0, 40);
+    bench.record("second.wav", 40, 80);
+    let output = bench
+        .command(&["first.wav", "second.wav", "--out", "run"])
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let points: Vec<serde_json::Value> = bench
+        .read("run", "points.jsonl")
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect();
+    assert_eq!(points.len(), 2);
+    let at = |nth: usize, key: &str| points[nth][key].as_f64();
+    assert_eq!(at(0, "node_position_m"), None);
+    assert_eq!(at(0, "antinode_offset_mm"), None);
+    assert_eq!(at(1, "node_position_m"), Some(20.0));
+    assert_eq!(at(1, "antinode_position_m"), Some(18.5));
+    // The offset of the antinode sensor goes by the same places.
+    assert!(at(1, "antinode_offset_mm").is_some());
+}

@@ -218,3 +218,45 @@ fn a_strain_level_without_a_gauge() {
          it; a channel of role clamp-strain, or another rule, is right",
     );
 }
+
+#[test]
+fn a_place_says_when_it_holds_what_stood_there_and_no_two_hold_at_once() {
+    let said = |places: &str| {
+        let text = format!("{}\n{places}", bench_with(&[]));
+        spanhold::setup::parse(&text, "bench.toml")
+            .map_or_else(|faults| faults.to_string(), |_| String::new())
+    };
+    let whole = "[[place]]\nlow_hz = 10\nhigh_hz = 11\nnode_position_m = 30\n";
+    assert_eq!(said(whole), "");
+    for (places, right) in [
+        (
+            "[[place]]\nnode_position_m = 30\n".to_owned(),
+            "either file, or low_hz and high_hz",
+        ),
+        (
+            "[[place]]\nlow_hz = 10\nnode_position_m = 30\n".to_owned(),
+            "either file, or low_hz and high_hz",
+        ),
+        (
+            whole.replace("low_hz", "file = \"a.wav\"\nlow_hz"),
+            "stands beside a range",
+        ),
+        (whole.replace("= 11", "= 9"), "9 is below low_hz = 10"),
+        (
+            whole.replace("node_position_m = 30\n", ""),
+            "node_position_m, antinode_position_m or both",
+        ),
+        (
+            format!("{whole}{}", whole.replace("= 10\n", "= 11\n").replace("= 11\nn", "= 12\nn")),
+            "holds at the same time",
+        ),
+        (
+            "[[place]]\nfile = \"a.wav\"\nnode_position_m = 30\n".repeat(2),
+            "holds at the same time",
+        ),
+        (whole.replace("= 30", "= 36"), "below the span length"),
+    ] {
+        let faults = said(&places);
+        assert!(faults.contains(right), "{places}{faults}");
+    }
+}

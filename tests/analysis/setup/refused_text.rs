@@ -86,7 +86,7 @@ fn a_section_nobody_knows() {
     refused(
         &[(43, "[weather]")],
         "bench.toml:43: weather: there is no such section; one of test, conductor, span, sweep, \
-         amplitude, hold, limits, source, channel, criteria is right",
+         amplitude, hold, limits, source, channel, place, criteria is right",
     );
 }
 
