@@ -105,7 +105,10 @@ fn heading(record: &Reduction, width: usize) -> String {
                 )
             };
             let good = if losses.corrected() > 0 {
-                format!("; good to {:.0} % (k = 2) of them", losses.subtraction_u_pct)
+                format!(
+                    "; good to {:.0} % (k = 2) of them",
+                    losses.subtraction_u_pct
+                )
             } else {
                 String::new()
             };

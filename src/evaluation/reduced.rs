@@ -8,11 +8,11 @@ use super::bare::{BareLosses, Refusal, SAME_HARMONIC, Subtraction};
 use super::compatibility::shared_standard;
 use super::criteria::{Judgement, Outcome, RequiredCurve, judge};
 use super::decay::Decay;
+use super::end_motion::Basis;
 use super::level_law::LevelLaw;
 use super::methods::{MethodCheck, WholeSpanLosses, checks};
-use super::reduced_point::ReducedPoint;
-use super::end_motion::Basis;
 use super::node::NodeBasis;
+use super::reduced_point::ReducedPoint;
 use super::retained::{NoCorrection, Retained, RetainedLosses};
 use super::unknown_stiffness;
 use crate::maths;
@@ -184,7 +184,9 @@ impl<'a> Losses<'a> {
 
     fn statement(&self, points: &[ReducedPoint]) -> Option<BareStatement> {
         let (low_hz, high_hz) = self.standard.range_hz()?;
-        let counted = points.iter().filter(|p| p.point.verdict != Verdict::Rejected);
+        let counted = points
+            .iter()
+            .filter(|p| p.point.verdict != Verdict::Rejected);
         let retained: Vec<Retained> = counted.clone().filter_map(|p| p.retained).collect();
         let largest_u = retained.iter().map(|r| r.part.u).fold(0.0, f64::max);
         let count = |basis| retained.iter().filter(|r| r.end.basis == basis).count();

@@ -195,8 +195,9 @@ impl RetainedLosses {
             maths::hypot(a_loop.half_w * before.0, a_loop.middle_w * before.1);
         let k = self.span.wave_number_per_m(frequency_hz);
         let (metres, half_metres) = read.spread(|phase| phase / k);
-        let of_bare =
-            |w: f64, u_w: f64| Measured::with_standard_u(w / past_node.value, u_w / past_node.value);
+        let of_bare = |w: f64, u_w: f64| {
+            Measured::with_standard_u(w / past_node.value, u_w / past_node.value)
+        };
         let found = Retained {
             part: of_bare(taken_w, standard_u_w),
             conductor_part: of_bare(a_loop.middle_w * before.0, conductor_standard_u_w),
@@ -213,9 +214,7 @@ impl RetainedLosses {
 /// of its motion over that of a bare span's loop: middle and half range.
 fn between(read: NodePhase, iswr: f64) -> (f64, f64) {
     let s2 = iswr * iswr;
-    read.spread(|phase| {
-        phase / PI * (1.0 + s2) - maths::sin(2.0 * phase) / (2.0 * PI) * (1.0 - s2)
-    })
+    read.spread(|phase| phase / PI * (1.0 + s2) - maths::sin(2.0 * phase) / (2.0 * PI) * (1.0 - s2))
 }
 
 /// `past_node` is the bare span's power past its node, which has `loops`
@@ -336,7 +335,10 @@ mod tests {
         // way is 0.51. With 1 % of the approximation, and l of 2 ± 0.29 on the
         // end's half: 0.5 · 0.04 · ln 0.2 · 0.2887 = 0.0093.
         let u = 0.51_f64.hypot(0.01).hypot(0.009_293);
-        assert!((retained.part.standard_u() - u).abs() < 1e-4, "{retained:?}");
+        assert!(
+            (retained.part.standard_u() - u).abs() < 1e-4,
+            "{retained:?}"
+        );
     }
 
     #[test]
@@ -407,7 +409,11 @@ mod tests {
         assert_eq!(without_end.at(None).unwrap_err(), NoCorrection::EndMotion);
         for bare in [false, true] {
             let mut bench = bench();
-            let setup = if bare { &mut bench.bare } else { &mut bench.run };
+            let setup = if bare {
+                &mut bench.bare
+            } else {
+                &mut bench.run
+            };
             setup.span.node_from_damper = None;
             let run = if bare { "bare" } else { "damped" };
             assert_eq!(bench.at(None).unwrap_err(), NoCorrection::Node { run });

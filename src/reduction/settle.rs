@@ -149,7 +149,10 @@ fn inputs<'a>(
         drive_motion: find(Role::DriveMotion).map(phasor),
         strains: gauges.iter().map(|gauge| gauge.fit.phasor.value).collect(),
         conductor: setup.strung_conductor(),
-        sensor_distance_m: places.node_m.zip(places.antinode_m).map(|(node, antinode)| node - antinode),
+        sensor_distance_m: places
+            .node_m
+            .zip(places.antinode_m)
+            .map(|(node, antinode)| node - antinode),
         quadrature_sign: node.map_or(1.0, |node| {
             (velocity(node) / velocity(antinode)).im.signum()
         }),

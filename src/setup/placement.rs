@@ -92,10 +92,8 @@ mod tests {
             start_s,
             end_s,
         };
-        let read = setup.with_recordings(&[
-            file("n11.wav", 0.0, 60.0),
-            file("n12.wav", 60.0, 120.0),
-        ]);
+        let read =
+            setup.with_recordings(&[file("n11.wav", 0.0, 60.0), file("n12.wav", 60.0, 120.0)]);
         assert_eq!(node_m(&read, 12.0, (5.0, 15.0)), None);
         assert_eq!(node_m(&read, 12.0, (65.0, 75.0)), Some(30.0));
         // A hold that goes beyond the recording stands in neither.

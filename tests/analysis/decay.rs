@@ -236,7 +236,11 @@ fn stated_standard(case: &Case, known: Known) -> f64 {
 
 #[test]
 fn the_correction_is_as_good_as_it_says() {
-    for known in [Known::EndStrain, Known::Frequency, Known::FrequencyAndNoForce] {
+    for known in [
+        Known::EndStrain,
+        Known::Frequency,
+        Known::FrequencyAndNoForce,
+    ] {
         for case in cases() {
             let errors = subtraction_errors(&case, known);
             let mean = |of: &dyn Fn(&DwellTruth) -> f64, truths: &[DwellTruth]| {

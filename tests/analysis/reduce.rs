@@ -257,8 +257,15 @@ fn a_criterion_says_which_power_it_holds_and_stays_open_without_it() {
     assert_eq!(named, 2, "{table}");
     let corrected = bench(&format!("{CRITERIA}power = \"corrected\"\n"));
     let (table, _) = text(&corrected.reduce(&["run", "--baseline", "bare"]));
-    assert_eq!(table.matches("corrected damper power, of").count(), 2, "{table}");
-    assert!(table.contains("no corrected damper power: which node"), "{table}");
+    assert_eq!(
+        table.matches("corrected damper power, of").count(),
+        2,
+        "{table}"
+    );
+    assert!(
+        table.contains("no corrected damper power: which node"),
+        "{table}"
+    );
     let found = corrected.json(&["run", "--baseline", "bare"]);
     let wind = &found["judgements"][2];
     assert_eq!(wind["outcome"], "inconclusive");

@@ -2,7 +2,9 @@
 
 use super::*;
 use crate::reduction::{Gauge, Measured, SettledPoint};
-use crate::setup::{Criterion, DecisionRule, PowerForm, Requirement, Setup, StrainLocation, Verdict};
+use crate::setup::{
+    Criterion, DecisionRule, PowerForm, Requirement, Setup, StrainLocation, Verdict,
+};
 use crate::span::wind::WindFunction;
 
 fn efficiency_point(point: u64, frequency_hz: f64, efficiency_pct: f64) -> SettledPoint {

@@ -46,7 +46,8 @@ fn once(placements: &[Fields], log: &mut Log) {
     let range = |p: &Fields| Some((p.number("low_hz")?, p.number("high_hz")?));
     for (nth, later) in placements.iter().enumerate() {
         for earlier in placements.iter().take(nth) {
-            let same_file = later.text("file").is_some() && later.text("file") == earlier.text("file");
+            let same_file =
+                later.text("file").is_some() && later.text("file") == earlier.text("file");
             let overlap = range(later)
                 .zip(range(earlier))
                 .is_some_and(|(a, b)| a.0 <= b.1 && b.0 <= a.1);

@@ -13,7 +13,8 @@ use super::choice::{nearest, right_word};
 use super::fault::{Log, Place};
 use super::key::{Form, Section};
 use super::table::{
-    AMPLITUDE, CHANNEL, CONDUCTOR, CRITERIA, HOLD, LIMITS, PLACE, SECTIONS, SOURCE, SPAN, SWEEP, TEST,
+    AMPLITUDE, CHANNEL, CONDUCTOR, CRITERIA, HOLD, LIMITS, PLACE, SECTIONS, SOURCE, SPAN, SWEEP,
+    TEST,
 };
 use section::{home_of, not_among};
 use toml::de::{DeTable, DeValue};

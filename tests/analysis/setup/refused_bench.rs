@@ -247,7 +247,12 @@ fn a_place_says_when_it_holds_what_stood_there_and_no_two_hold_at_once() {
             "node_position_m, antinode_position_m or both",
         ),
         (
-            format!("{whole}{}", whole.replace("= 10\n", "= 11\n").replace("= 11\nn", "= 12\nn")),
+            format!(
+                "{whole}{}",
+                whole
+                    .replace("= 10\n", "= 11\n")
+                    .replace("= 11\nn", "= 12\nn")
+            ),
             "holds at the same time",
         ),
         (

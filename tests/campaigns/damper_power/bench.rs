@@ -98,7 +98,11 @@ impl Bench {
         let bending = part(&[Loss::Bending]);
         let damping = chance.between(0.15, 0.25);
         let resonators = [(1.9, 9.5), (1.3, 17.0), (0.8, 31.0), (0.5, 52.0)].map(|(kg, hz)| {
-            (kg * scale, hz * chance.between(0.85, 1.15) / scale.sqrt(), damping)
+            (
+                kg * scale,
+                hz * chance.between(0.85, 1.15) / scale.sqrt(),
+                damping,
+            )
         });
         let node = 1 + chance.below(5) as u32;
         // Mostly the same node in both runs.
@@ -198,7 +202,11 @@ impl Bench {
     /// The node that is read and the antinode on its drive side.
     fn places(&self, field: &Field, damped: bool) -> Option<[f64; 2]> {
         let loop_m = PI / field.wave_number();
-        let from = if damped { self.damper_m } else { self.conductor.length_m };
+        let from = if damped {
+            self.damper_m
+        } else {
+            self.conductor.length_m
+        };
         let clear_m = (CLEAR_LENGTHS / field.fading_number()).max(CLEAR_LOOPS * loop_m);
         let number = self.nodes[usize::from(!damped)] as usize;
         let step = loop_m / 16.0;
@@ -212,7 +220,8 @@ impl Bench {
                 nodes += 1;
                 node_m = Some(field.extreme_m(x - step, (x + step).min(from), false));
             }
-            if here >= behind && here > ahead
+            if here >= behind
+                && here > ahead
                 && let Some(node_m) = node_m
             {
                 last = Some([node_m, field.extreme_m(x - step, x + step, true)]);
@@ -242,7 +251,11 @@ impl Bench {
             let next = self.sine(f + step, damped)?;
             let (low, high) = if upwards { (last, next) } else { (next, last) };
             if low > 0.0 && high < 0.0 {
-                let mut ends = if upwards { (f, f + step) } else { (f + step, f) };
+                let mut ends = if upwards {
+                    (f, f + step)
+                } else {
+                    (f + step, f)
+                };
                 for _ in 0..45 {
                     let middle = 0.5 * (ends.0 + ends.1);
                     if self.sine(middle, damped)? > 0.0 {
@@ -281,8 +294,8 @@ impl Bench {
         } else {
             0.0
         };
-        let loops = field.wave_number() / PI
-            * (self.conductor.length_m - 2.0 / field.fading_number());
+        let loops =
+            field.wave_number() / PI * (self.conductor.length_m - 2.0 / field.fading_number());
         // Half a wire of 1/6.33 of the diameter is the gauge's fibre.
         let fibre_m = 0.079e-3 * self.diameter_mm;
         let bend = field.curvature(self.conductor.length_m).norm() * scale;

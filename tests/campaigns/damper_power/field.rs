@@ -78,7 +78,12 @@ impl Field {
         self.roots.map(|root| {
             let origin = if root.re > 0.0 { to } else { from };
             let value = (root * (x - origin)).exp();
-            [value, value * root, value * root * root, value * root * root * root]
+            [
+                value,
+                value * root,
+                value * root * root,
+                value * root * root * root,
+            ]
         })
     }
 
@@ -155,9 +160,8 @@ impl Field {
         let [_, slope, bend, third] = self.derivatives(x);
         let j_omega = Complex64::new(0.0, self.omega);
         let force = self.stiffness * third - self.tension_n * slope;
-        0.5 * (force * self.velocity(x).conj()
-            - self.stiffness * bend * (j_omega * slope).conj())
-        .re
+        0.5 * (force * self.velocity(x).conj() - self.stiffness * bend * (j_omega * slope).conj())
+            .re
     }
 
     /// Where the motion is least or largest between two places, by golden

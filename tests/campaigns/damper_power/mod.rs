@@ -116,8 +116,12 @@ fn believed(exact: &[Setup; 2], errors: &mut Errors) -> [Setup; 2] {
 fn outcomes(seed: u64) -> Vec<Outcome> {
     let mut chance = Chance::new(70_000 + seed);
     let bench = Bench::new(&mut chance);
-    let known = [Known::EndStrain, Known::EndStrain, Known::Frequency, Known::FrequencyWithoutForce]
-        [chance.below(4)];
+    let known = [
+        Known::EndStrain,
+        Known::EndStrain,
+        Known::Frequency,
+        Known::FrequencyWithoutForce,
+    ][chance.below(4)];
     let by_place = chance.below(2) == 0;
     let (mut damped, mut bare) = (Vec::new(), Vec::new());
     for _ in 0..POINTS {
@@ -151,22 +155,23 @@ fn outcomes(seed: u64) -> Vec<Outcome> {
     let found = read(&lab).reduced(errors, normal);
 
     let impedance = exact[0].wave_impedance_n_s_per_m();
-    let form = |r: &TrueReading| {
-        0.5e-6 * impedance * r.antinode_velocity_mm_s * r.node_velocity_mm_s
-    };
+    let form =
+        |r: &TrueReading| 0.5e-6 * impedance * r.antinode_velocity_mm_s * r.node_velocity_mm_s;
     let points = damped.iter().zip(&bare).zip(found.iter().zip(&perfect));
     points
         .map(|((truth, [below, above]), (found, perfect))| {
             let f = truth.reading.frequency_hz;
             let total_w = form(&truth.reading);
             let bare_w = between(below, above, f, form);
-            let inside = |found: Option<Measured>, truth_w: f64| {
-                found.map(|m| (m.value - truth_w) / m.u)
-            };
+            let inside =
+                |found: Option<Measured>, truth_w: f64| found.map(|m| (m.value - truth_w) / m.u);
             let relative = |m: Option<Measured>| m.map_or(f64::NAN, |m| m.u / m.value);
-            let error = |m: Option<Measured>| m.map_or(f64::NAN, |m| m.value / truth.damper_w - 1.0);
-            let (standard, corrected) =
-                (found.point.power_damper_w, found.point.power_damper_corrected_w);
+            let error =
+                |m: Option<Measured>| m.map_or(f64::NAN, |m| m.value / truth.damper_w - 1.0);
+            let (standard, corrected) = (
+                found.point.power_damper_w,
+                found.point.power_damper_corrected_w,
+            );
             Outcome {
                 loss: bench.loss,
                 known,
@@ -197,11 +202,18 @@ fn share_inside(outcomes: &[&Outcome], which: usize) -> f64 {
 
 fn line(name: &str, outcomes: &[&Outcome]) {
     let mean = |of: &dyn Fn(&Outcome) -> f64| {
-        let all: Vec<f64> = outcomes.iter().map(|o| of(o)).filter(|v| v.is_finite()).collect();
+        let all: Vec<f64> = outcomes
+            .iter()
+            .map(|o| of(o))
+            .filter(|v| v.is_finite())
+            .collect();
         100.0 * all.iter().sum::<f64>() / all.len() as f64
     };
     let rms = |which: usize| {
-        let all = outcomes.iter().map(|o| o.method[which]).filter(|v| v.is_finite());
+        let all = outcomes
+            .iter()
+            .map(|o| o.method[which])
+            .filter(|v| v.is_finite());
         let (sum, count) = all.fold((0.0, 0.0), |(s, n), v| (s + v * v, n + 1.0));
         100.0_f64 * f64::sqrt(sum / count)
     };
@@ -240,13 +252,23 @@ fn judged(spans: &[u64]) -> ([f64; 2], usize) {
     for node in 1..=5 {
         line(&format!("node {node}"), &of(&|o| o.nodes == [node, node]));
     }
-    line("another node in the bare run", &of(&|o| o.nodes[0] != o.nodes[1]));
-    for known in [Known::EndStrain, Known::Frequency, Known::FrequencyWithoutForce] {
+    line(
+        "another node in the bare run",
+        &of(&|o| o.nodes[0] != o.nodes[1]),
+    );
+    for known in [
+        Known::EndStrain,
+        Known::Frequency,
+        Known::FrequencyWithoutForce,
+    ] {
         line(&format!("{known:?}"), &of(&|o| o.known == known));
     }
     let whole = of(&|_| true);
     line("all", &whole);
-    ([share_inside(&whole, 0), share_inside(&whole, 1)], all.len())
+    (
+        [share_inside(&whole, 0), share_inside(&whole, 1)],
+        all.len(),
+    )
 }
 
 #[test]
@@ -258,9 +280,16 @@ fn each_damper_power_lies_within_its_stated_uncertainty() {
     assert!(!whole || points >= 2000, "{points} points");
     // Four standard deviations of a share of the points, of which three share
     // one bench's errors.
-    let slack = if whole { 0.0 } else { 4.0 * (0.0475 * 3.0 / points as f64).sqrt() };
+    let slack = if whole {
+        0.0
+    } else {
+        4.0 * (0.0475 * 3.0 / points as f64).sqrt()
+    };
     for share in inside {
-        assert!((0.93 - slack..=0.97 + slack).contains(&share), "{inside:?} of {points}");
+        assert!(
+            (0.93 - slack..=0.97 + slack).contains(&share),
+            "{inside:?} of {points}"
+        );
     }
 }
 
@@ -281,6 +310,9 @@ fn the_field_keeps_its_energy() {
     for _ in 0..20 {
         let bench = Bench::new(&mut chance);
         let [ahead, behind, damper] = bench.balance_w(chance.between(9.0, 45.0)).unwrap();
-        assert!((ahead - behind - damper).abs() < 1e-6 * ahead.abs(), "{ahead} {behind} {damper}");
+        assert!(
+            (ahead - behind - damper).abs() < 1e-6 * ahead.abs(),
+            "{ahead} {behind} {damper}"
+        );
     }
 }
