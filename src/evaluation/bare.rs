@@ -25,7 +25,18 @@ const DEFAULT_EXPONENT_STANDARD_U: f64 = 0.5 / 1.732_050_8;
 
 /// Points of the bare run closer together than this part of the frequency
 /// stand for the same harmonic.
-pub(super) const SAME_HARMONIC: f64 = 0.01;
+const SAME_HARMONIC: f64 = 0.01;
+
+/// Whether two points of a run that count are of one harmonic.
+pub(super) fn same_harmonic(a: &SettledPoint, b: &SettledPoint) -> bool {
+    let counted = |p: &SettledPoint| p.verdict != Verdict::Rejected;
+    let near = a
+        .frequency_hz
+        .zip(b.frequency_hz)
+        .is_some_and(|(a, b)| (a.value - b.value).abs() <= SAME_HARMONIC * a.value);
+    let other = a.harmonic.zip(b.harmonic).is_some_and(|(a, b)| a != b);
+    counted(a) && counted(b) && near && !other
+}
 
 /// Levels at one harmonic tell the exponent if the highest is at least this
 /// many times the lowest.

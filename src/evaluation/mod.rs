@@ -18,4 +18,5 @@ pub mod reduced;
 pub mod reduced_point;
 pub mod retained;
 pub mod run_comparison;
+pub mod unit_question;
 mod unknown_stiffness;

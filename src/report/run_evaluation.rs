@@ -13,6 +13,7 @@ use crate::evaluation::compatibility::incompatibilities;
 use crate::evaluation::criteria::{CurveFaults, RequiredCurve};
 use crate::evaluation::evaluate::{EvaluationError, Requirements, RunValues, evaluate};
 use crate::evaluation::reduced_point::ReducedPoint;
+use crate::evaluation::unit_question;
 use crate::ledger::{LedgerError, RunState};
 use crate::setup::{Requirement, Setup};
 
@@ -254,6 +255,7 @@ pub fn evaluate_loaded(request: LoadedRequest) -> Result<EvaluatedRun, Evaluatio
             .into_iter()
             .flat_map(|(_, theirs)| ending(theirs)),
     );
+    notes.extend(unit_question::of_points(setup, &run.points));
     if setup.criteria.is_empty() {
         notes.push("the setup has no [[criteria]]: nothing is judged".to_owned());
     }

@@ -556,7 +556,10 @@ impl Stretch<'_> {
 
     /// Hum in a resting span is steady too; it is no dwell.
     fn level(&self, limit: f64) -> Option<Finding> {
-        let target = crate::setup::level::target_velocity_m_s(self.setup, self.frequency_hz())?;
+        let target = self
+            .setup
+            .amplitude?
+            .target_velocity_m_s(self.frequency_hz())?;
         let value = 100.0 * median(self.hops.iter().map(|hop| hop.antinode_m_s))? / target;
         let sentence = format!(
             "the antinode moves at {value:.2} % of the target level, at least {limit} % are needed to call it a dwell"

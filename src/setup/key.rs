@@ -87,6 +87,8 @@ pub(super) enum Kind {
     Text(&'static str),
     /// One word of a list.
     Word(fn() -> Vec<&'static str>),
+    /// One word of a list, or a table of the keys of that section.
+    WordOrKeysOf(fn() -> Vec<&'static str>, &'static Section),
 }
 
 /// What holds where a key is not given.
@@ -425,6 +427,20 @@ impl Key {
             absent,
             only_for: None,
             doc,
+        }
+    }
+
+    /// One word of a list, or a table with the keys of a section.
+    pub(super) const fn word_or_keys_of(
+        name: &'static str,
+        list: fn() -> Vec<&'static str>,
+        section: &'static Section,
+        absent: Absent,
+        doc: &'static str,
+    ) -> Self {
+        Self {
+            kind: Kind::WordOrKeysOf(list, section),
+            ..Self::word(name, list, absent, doc)
         }
     }
 

@@ -21,7 +21,7 @@ mod explain;
 mod fault;
 mod key;
 mod key_tables;
-pub mod level;
+mod level;
 mod listing;
 mod model;
 mod placement;
@@ -38,13 +38,14 @@ mod words;
 pub use explain::explain;
 pub use fault::{Fault, SetupFaults, Warning};
 pub use key_tables::key_tables;
+pub use level::Amplitude;
 pub use listing::{ListedKey, Origin};
 pub use model::{
-    AlarmLimits, Amplitude, Channel, Conductor, HoldRules, Reference, Setup, Source, SourceKind,
-    Span, Sweep, Test,
+    AlarmLimits, Channel, Conductor, HoldRules, Reference, Setup, Source, SourceKind, Span, Sweep,
+    Test,
 };
 pub use placement::{Placement, RecordedFile, SensorPositions};
-pub use requirements::{Criterion, DecisionRule, PowerForm, Requirement};
+pub use requirements::{Criterion, CriterionLevel, DecisionRule, PowerForm, Requirement};
 pub use role::{Count, Role, RoleKind, RoleRow, SensorPlace, StrainLocation};
 pub use sampling::{MAX_RATE_HZ, SampleFormat, is_rate};
 pub use warnings::warnings;

@@ -7,7 +7,9 @@
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize};
 
+use super::level::Amplitude;
 use super::role::StrainLocation;
+use super::words::LevelRule;
 use crate::span::wind::WindFunction;
 
 /// How uncertainty enters a decision (ISO/IEC 17025:2017, 7.8.6; the rules are
@@ -71,6 +73,29 @@ pub struct Criterion {
     pub requirement: Requirement,
     /// How measurement uncertainty enters the decision.
     pub decision_rule: DecisionRule,
+    /// The level of the points that it is judged by.
+    pub level: CriterionLevel,
+}
+
+/// The level of the points that a criterion is judged by.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CriterionLevel {
+    /// That of `[amplitude]`; without that section any level.
+    #[default]
+    Setup,
+    /// Any level.
+    Any,
+    /// A level of its own.
+    #[serde(untagged)]
+    Own(Amplitude),
+}
+
+impl CriterionLevel {
+    /// The words of the setup file.
+    pub(super) fn words() -> Vec<&'static str> {
+        vec!["setup", "any"]
+    }
 }
 
 /// What a criterion requires.
@@ -109,6 +134,29 @@ pub enum Requirement {
 }
 
 impl Criterion {
+    /// The level of the points that the criterion is judged by; `None`: any. A
+    /// wind power criterion that takes the wind's power at a velocity states
+    /// its level by it.
+    pub fn level(&self, of_setup: Option<Amplitude>) -> Option<Amplitude> {
+        if let Requirement::WindPower {
+            antinode_velocity_mm_s: Some(value),
+            tolerance_pct,
+            ..
+        } = self.requirement
+        {
+            return Some(Amplitude {
+                rule: LevelRule::ConstantVelocity,
+                value,
+                tolerance_pct,
+            });
+        }
+        match self.level {
+            CriterionLevel::Setup => of_setup,
+            CriterionLevel::Any => None,
+            CriterionLevel::Own(level) => Some(level),
+        }
+    }
+
     /// What the criterion asks for, in a line for people.
     pub fn statement(&self) -> String {
         match &self.requirement {

@@ -12,7 +12,9 @@ use serde::Serialize;
 
 use super::listen::Heard;
 use super::measure::{SignalLevels, Terms, measure};
+use crate::evaluation::unit_question;
 use crate::plan::{Assumptions, ChannelOutlook, Plan};
+use crate::resonance::phasor::velocity_m_s;
 use crate::setup::{Channel, Loaded, Role, Setup};
 use crate::tone::TonePlan;
 
@@ -51,7 +53,7 @@ impl Checked {
     /// Looks at what was heard, one entry a source.
     pub fn of(loaded: &Loaded, heard: &[Heard]) -> anyhow::Result<Self> {
         let setup = &loaded.setup;
-        let plan = Plan::of(setup, Assumptions::default());
+        let plan = Plan::of(setup, Assumptions::of(setup));
         let mut checked = Self {
             warnings: loaded
                 .warnings
@@ -72,6 +74,7 @@ impl Checked {
             }
             checked.twins(setup, number, source);
         }
+        checked.level(setup);
         Ok(checked)
     }
 
@@ -201,6 +204,36 @@ impl Checked {
             measured,
             expected_snr_db,
         });
+    }
+
+    /// With the drive running, whether the level is off by a factor that a
+    /// wrong unit makes.
+    fn level(&mut self, setup: &Setup) {
+        let ratio = setup.amplitude.and_then(|level| {
+            let line_of = |is_it: fn(Role) -> bool| {
+                setup
+                    .channels
+                    .iter()
+                    .filter(|channel| is_it(channel.role))
+                    .filter_map(|channel| {
+                        let heard = self.channels.iter().find(|c| c.name == channel.name)?;
+                        let line = heard.measured.strongest?;
+                        Some((
+                            channel.unit,
+                            line.frequency_hz,
+                            line.peak * channel.unit.to_si(),
+                        ))
+                    })
+                    .max_by(|a, b| a.2.total_cmp(&b.2))
+            };
+            let (unit, frequency_hz, peak) = line_of(|role| role == Role::Antinode)?;
+            let velocity = velocity_m_s(unit.quantity(), peak.into(), frequency_hz).norm();
+            let strain = line_of(Role::is_clamp_strain).map(|(_, _, peak)| 2e6 * peak);
+            let deviation_pct = level.deviation_pct(frequency_hz, velocity, strain)?;
+            Some(1.0 + deviation_pct / 100.0)
+        });
+        self.warnings
+            .extend(ratio.and_then(|ratio| unit_question::of_ratios(setup, &[ratio])));
     }
 
     /// Two channels with the very same samples are one sensor wired twice.

@@ -11,6 +11,7 @@ mod coverage;
 mod curve;
 mod decide;
 mod judge;
+mod level;
 
 pub use coverage::{CoverageGap, coverage_gaps};
 pub use curve::{CurveFault, CurveFaults, RequiredCurve};

@@ -62,6 +62,9 @@ pub fn statement(setup: &Setup, reduction: &Reduction) -> Vec<Fact> {
             ),
         ));
         facts.push(("Decision rule", judgement.decision_rule.clone()));
+        if !judgement.level.is_empty() {
+            facts.push(("Level", with_micro_sign(&judgement.level)));
+        }
     }
     facts.push((
         "Item tested",

@@ -104,6 +104,11 @@ impl Fields {
         self.given(key)?.as_str()
     }
 
+    /// A table, if it was given and is possible.
+    pub(in crate::setup) fn table(&self, key: &str) -> Option<&Table> {
+        self.given(key)?.as_table()
+    }
+
     /// The meaning of a word, if it was given and is in its list.
     pub(in crate::setup) fn word<T: for<'de> Deserialize<'de>>(&self, key: &str) -> Option<T> {
         choose(self.text(key)?).ok()
@@ -204,7 +209,7 @@ impl Fields {
 
 impl Absent {
     /// The default as a value.
-    fn default(&self) -> Option<Value> {
+    pub(super) fn default(&self) -> Option<Value> {
         match *self {
             Self::Number(number) | Self::Practice(number) => Some(Value::Float(number)),
             Self::Whole(whole) => Some(Value::Integer(whole.into())),

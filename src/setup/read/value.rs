@@ -4,9 +4,9 @@
 //! and what would be right.
 
 use crate::setup::choice::nearest;
-use crate::setup::key::{Bounds, HighLimit, Key, Kind};
-use toml::Value;
-use toml::de::DeValue;
+use crate::setup::key::{Bounds, HighLimit, Key, Kind, Section};
+use toml::de::{DeTable, DeValue};
+use toml::{Table, Value};
 
 /// What a key's value has to be, in one file.
 pub(super) struct Expected {
@@ -32,7 +32,7 @@ impl Expected {
         let unit = key.unit.in_messages(word);
         let high = match &key.kind {
             Kind::Number(bounds) => bounds.high_limit(&unit, number),
-            Kind::Whole { .. } | Kind::Text(_) | Kind::Word(_) => None,
+            Kind::Whole { .. } | Kind::Text(_) | Kind::Word(_) | Kind::WordOrKeysOf(..) => None,
         };
         Self {
             kind: key.kind,
@@ -50,6 +50,14 @@ impl Expected {
             }
             Kind::Text(right) => (*right).to_owned(),
             Kind::Word(list) => format!("one of {}", list().join(", ")),
+            Kind::WordOrKeysOf(list, section) => {
+                let keys: Vec<&str> = section.keys.iter().map(|key| key.name).collect();
+                format!(
+                    "one of {}, or a table {{ {} }},",
+                    list().join(", "),
+                    keys.join(", ")
+                )
+            }
         }
     }
 
@@ -75,7 +83,7 @@ impl Expected {
                     Ok(Value::String(text.to_string()))
                 }
             }
-            (Kind::Word(list), DeValue::String(word)) => {
+            (Kind::Word(list) | Kind::WordOrKeysOf(list, _), DeValue::String(word)) => {
                 let list = list();
                 if list.contains(&&**word) {
                     return Ok(Value::String(word.to_string()));
@@ -86,10 +94,53 @@ impl Expected {
                 }
                 Err(wrong)
             }
-            (Kind::Number(_) | Kind::Whole { .. } | Kind::Text(_) | Kind::Word(_), other) => {
-                Err(self.wrong(kind_words(other)))
+            (Kind::WordOrKeysOf(_, section), DeValue::Table(entries)) => {
+                self.table(section, entries)
             }
+            (
+                Kind::Number(_)
+                | Kind::Whole { .. }
+                | Kind::Text(_)
+                | Kind::Word(_)
+                | Kind::WordOrKeysOf(..),
+                other,
+            ) => Err(self.wrong(kind_words(other))),
         }
+    }
+
+    /// A table with the keys of a section, and the defaults of those that are
+    /// not given.
+    fn table(&self, section: &Section, entries: &DeTable<'_>) -> Result<Value, Wrong> {
+        let word = |key: &str| match entries.get(key)?.get_ref() {
+            DeValue::String(word) => Some(&**word),
+            _ => None,
+        };
+        let unknown = entries
+            .keys()
+            .map(|key| &**key.get_ref())
+            .find(|name| section.key(name).is_none());
+        if let Some(name) = unknown {
+            return Err(self.wrong(format!("it has no key \"{}\"", shown(name))));
+        }
+        let mut values = Table::new();
+        for key in section.keys {
+            let expected = Self::of(key, word, |_, _| None);
+            let value = match entries.get(key.name) {
+                Some(value) => Some(expected.take(value.get_ref()).map_err(|fault| Wrong {
+                    wrong: format!("its {}: {}", key.name, fault.wrong),
+                    ..fault
+                })?),
+                None if key.is_required(word) => {
+                    return Err(Wrong {
+                        wrong: format!("its {} is missing", key.name),
+                        right: expected.right(),
+                    });
+                }
+                None => key.absent.default(),
+            };
+            values.extend(value.map(|value| (key.name.to_owned(), value)));
+        }
+        Ok(Value::Table(values))
     }
 
     fn number(&self, bounds: &Bounds, value: &DeValue<'_>) -> Result<Value, Wrong> {

@@ -1,8 +1,7 @@
 //! `[[criteria]]`: what a run is held against.
 
 use spanhold::setup;
-use spanhold::setup::DecisionRule;
-use spanhold::setup::Requirement;
+use spanhold::setup::{Amplitude, CriterionLevel, DecisionRule, LevelRule, Requirement};
 
 use super::BENCH;
 
@@ -83,4 +82,74 @@ fn a_misspelt_wind_function_is_met_with_its_name() {
             .unwrap_err()
             .to_string();
     assert!(text.contains("\"diana-falco-1971\" is right"), "{text}");
+}
+
+#[test]
+fn a_criterion_states_the_level_that_it_holds_for() {
+    let criterion = |level: &str| {
+        format!("[[criteria]]\nkind = \"strain-limit\"\nlimit_pp_um_m = 300\n{level}\n")
+    };
+    let level = |text: &str| with(&criterion(text)).unwrap().criteria[0].level;
+    assert_eq!(level(""), CriterionLevel::Setup);
+    assert_eq!(level("level = \"setup\""), CriterionLevel::Setup);
+    assert_eq!(level("level = \"any\""), CriterionLevel::Any);
+    let own = |tolerance_pct| {
+        CriterionLevel::Own(Amplitude {
+            rule: LevelRule::InverseFrequency,
+            value: 67.0,
+            tolerance_pct,
+        })
+    };
+    // The default of [amplitude] holds here too.
+    assert_eq!(
+        level("level = { rule = \"inverse-frequency\", value = 67 }"),
+        own(10.0)
+    );
+    assert_eq!(
+        level("level = { rule = \"inverse-frequency\", value = 67.0, tolerance_pct = 5 }"),
+        own(5.0)
+    );
+    for (text, wrong) in [
+        (
+            "level = \"setups\"",
+            "\"setups\" is not in the list; \"setup\" is right",
+        ),
+        (
+            "level = 200",
+            "the number 200 stands here; one of setup, any, or a table { rule, value, \
+             tolerance_pct }, is right",
+        ),
+        ("level = { value = 67 }", "its rule is missing"),
+        (
+            "level = { rule = \"constant-velocity\" }",
+            "its value is missing; a level above 0 mm/s peak is right",
+        ),
+        (
+            "level = { rule = \"constant-velocity\", value = -1 }",
+            "its value: -1 is impossible; a level above 0 mm/s peak is right",
+        ),
+        (
+            "level = { rule = \"constant-velocity\", value = 1, tolerance = 3 }",
+            "it has no key \"tolerance\"",
+        ),
+        (
+            "level = { rule = \"constant\", value = 1 }",
+            "its rule: \"constant\" is not in the list",
+        ),
+    ] {
+        let faults = with(&criterion(text)).unwrap_err().to_string();
+        assert!(faults.contains("criteria[#1].level: "), "{faults}");
+        assert!(faults.contains(wrong), "{text}: {faults}");
+    }
+}
+
+#[test]
+fn a_criterion_states_its_level_once() {
+    let wind = "[[criteria]]\nkind = \"wind-power\"\nwind = \"diana-falco-1971\"\n\
+                span_length_m = 300\nantinode_velocity_mm_s = 200\n";
+    assert!(with(wind).is_ok());
+    assert_eq!(
+        faults(&format!("{wind}level = \"any\"\n")),
+        [(6, "criteria[#1].level".into())]
+    );
 }
