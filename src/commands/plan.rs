@@ -9,9 +9,10 @@ use std::path::PathBuf;
 use anyhow::{Context as _, anyhow};
 
 use super::{Failure, Status, terminal};
-use crate::plan::{Assumptions, ChannelOutlook, Plan, PlannedHarmonic};
-use crate::report::text_table::TextTable;
-use crate::setup::{self, Setup};
+use crate::plan::{Assumptions, ChannelOutlook, Plan, PlannedHarmonic, efficiency_basis};
+use crate::report::number::duration;
+use crate::report::text_table::{TextTable, wrap};
+use crate::setup::{self, LevelRule, Setup};
 
 /// Arguments of `plan`.
 #[derive(Debug, clap::Args)]
@@ -24,30 +25,31 @@ pub struct Args {
     /// Print the harmonics as CSV
     #[arg(long)]
     csv: bool,
-    /// Efficiency to assume for bandwidth, node motion and force, %
-    #[arg(long, value_name = "PCT", default_value_t = Assumptions::default().efficiency_pct)]
-    efficiency_pct: f64,
-    /// Resolution of the converter to assume, bits
-    #[arg(long, value_name = "BITS", default_value_t = Assumptions::default().converter_bits,
-          value_parser = clap::value_parser!(u32).range(2..=32))]
-    bits: u32,
+    /// Efficiency to assume for bandwidth, dwells, node motion and force, %;
+    /// without it 10 with a damper, 0.3 for a bare span
+    #[arg(long, value_name = "PCT")]
+    efficiency_pct: Option<f64>,
+    /// Resolution of the converter to assume, bits; without it 16
+    #[arg(long, value_name = "BITS", value_parser = clap::value_parser!(u32).range(2..=32))]
+    bits: Option<u32>,
 }
 
 /// Runs `plan`.
 pub fn run(args: &Args) -> Result<Status, Failure> {
-    if !(args.efficiency_pct > 0.0 && args.efficiency_pct <= 100.0) {
-        return Err(anyhow!(
-            "--efficiency-pct {}: an efficiency lies above 0 and up to 100 %",
-            args.efficiency_pct
-        )
-        .into());
+    if let Some(pct) = args.efficiency_pct
+        && !(pct > 0.0 && pct <= 100.0)
+    {
+        return Err(
+            anyhow!("--efficiency-pct {pct}: an efficiency lies above 0 and up to 100 %").into(),
+        );
     }
     let setup = setup::load(&args.setup).map_err(|faults| anyhow!("{faults}"))?;
+    let usual = Assumptions::of(&setup);
     let plan = Plan::of(
         &setup,
         Assumptions {
-            efficiency_pct: args.efficiency_pct,
-            converter_bits: args.bits,
+            efficiency_pct: args.efficiency_pct.unwrap_or(usual.efficiency_pct),
+            converter_bits: args.bits.unwrap_or(usual.converter_bits),
         },
     );
     let text = if args.json {
@@ -55,7 +57,11 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     } else if args.csv {
         csv_text(&plan)?
     } else {
-        table(&setup, &plan)
+        let basis = match args.efficiency_pct {
+            Some(_) => "as given",
+            None => efficiency_basis(&setup),
+        };
+        table(&setup, &plan, basis)
     };
     terminal::print(&text).context("standard output")?;
     if !args.json {
@@ -66,6 +72,12 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     Ok(Status::Done)
 }
 
+/// What the level means where it is kept by strain.
+const LEAST_LEVEL: &str = "the level is kept by clamp strain: the strain predicted for a velocity is \
+                           the most there can be, so the velocity, amplitude and acceleration \
+                           below are the least that the level needs; where wires stick, more is \
+                           needed. Channels have to have room for more";
+
 fn csv_text(plan: &Plan) -> Result<String, Failure> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     for harmonic in &plan.harmonics {
@@ -75,26 +87,45 @@ fn csv_text(plan: &Plan) -> Result<String, Failure> {
     Ok(String::from_utf8(bytes).context("the plan as CSV")?)
 }
 
-fn table(setup: &Setup, plan: &Plan) -> String {
+fn table(setup: &Setup, plan: &Plan, basis: &str) -> String {
+    let width = terminal::width();
     let mut out = String::new();
     // Writing to a String cannot fail.
     let _ = writeln!(out, "{}", setup.test.title);
     let _ = writeln!(
         out,
         "{}; {} m at {} kN; c = {:.1} m/s, Z = {:.1} N s/m, f1 = {:.3} Hz\n\
-         assumed: efficiency {} %, {} bits; velocity, acceleration and force are peak; places are \
-         mm from the clamp, of the bare span's standing wave; strain at the clamps is the \
-         handbook's with all wires slipping, the most there can be\n",
+         velocity, acceleration and force are peak; places are mm from the clamp, of the bare \
+         span's standing wave; strain at the clamps is the handbook's with all wires slipping, the \
+         most there can be",
         setup.conductor.designation,
         setup.span.length_m,
         setup.span.tension_kn,
         plan.wave_speed_m_s,
         plan.wave_impedance_n_s_per_m,
         plan.fundamental_hz,
-        plan.assumed.efficiency_pct,
-        plan.assumed.converter_bits,
     );
-    out += &harmonics(&plan.harmonics).text(terminal::width());
+    let assumed = format!(
+        "assumed: efficiency {} % ({basis}), {} bits",
+        plan.assumed.efficiency_pct, plan.assumed.converter_bits
+    );
+    out += &wrap(&assumed, width, "", "  ");
+    let is_kept_by_strain = setup
+        .amplitude
+        .is_some_and(|level| level.rule == LevelRule::ClampStrain);
+    if is_kept_by_strain {
+        out += &wrap(LEAST_LEVEL, width, "", "  ");
+    }
+    let seconds: f64 = plan.harmonics.iter().map(|h| h.dwell_s).sum();
+    let dwells = format!(
+        "dwell: from the change of frequency on, {} + 3 time constants of ring-up and one and a \
+         half of the shortest hold; all together {}, without the time to go from one to the next",
+        setup.hold.ring_up_time_constants,
+        duration(seconds)
+    );
+    out += &wrap(&dwells, width, "", "  ");
+    out.push('\n');
+    out += &harmonics(&plan.harmonics).text(width);
     if plan.harmonics.iter().any(|h| h.drive_near_node) {
         out.push_str("*  the drive sits near a node of this harmonic\n");
     }
@@ -139,6 +170,7 @@ fn harmonics(harmonics: &[PlannedHarmonic]) -> TextTable<'_, PlannedHarmonic> {
         .numbers("ring-up", "s", 1, |h| {
             number(Some(h.ring_up_time_constant_s), 1)
         })
+        .numbers("dwell", "s", 0, |h| number(Some(h.dwell_s), 0))
         .numbers("strain", "um/m pp", 1, |h| {
             number(h.clamp_strain_pp_um_m, 0)
         })

@@ -12,7 +12,7 @@ use std::f64::consts::{PI, TAU};
 
 use serde::Serialize;
 
-use crate::setup::{LevelRule, Setup};
+use crate::setup::{HoldRules, LevelRule, Requirement, Setup};
 use crate::span::places::ReadingPlaces;
 use crate::span::shedding;
 use crate::span::strain::BendingWire;
@@ -29,11 +29,48 @@ pub struct Assumptions {
     pub converter_bits: u32,
 }
 
-impl Default for Assumptions {
-    fn default() -> Self {
+/// Efficiency assumed of a span with its damper, %: what a damper takes away
+/// from its own resonances (common practice, no source).
+const DAMPED_EFFICIENCY_PCT: f64 = 10.0;
+
+/// Efficiency assumed of a bare span, %: bandwidths of a few mHz (common
+/// practice, no source). A dwell planned for too large a loss is given up before
+/// it has rung up; one planned for too small a loss takes longer and holds.
+const BARE_EFFICIENCY_PCT: f64 = 0.3;
+
+/// Resolution assumed of the converter, bits.
+const CONVERTER_BITS: u32 = 16;
+
+/// Time constants that a planned dwell waits beyond those that a hold asks
+/// for: from rest, e^−4 of the change is left after four of them, which is
+/// more than the trend that a hold may have, and e^−7 after seven.
+const FURTHER_TIME_CONSTANTS: f64 = 3.0;
+
+/// A planned dwell has room for this many of the shortest holds, so that the
+/// time between rung up and seen to be so is not missing at its end.
+const HOLDS_A_DWELL: f64 = 1.5;
+
+impl Assumptions {
+    /// What is assumed where nobody says better.
+    pub fn of(setup: &Setup) -> Self {
         Self {
-            efficiency_pct: 10.0,
-            converter_bits: 16,
+            efficiency_pct: match setup.span.damper_position_m {
+                Some(_) => DAMPED_EFFICIENCY_PCT,
+                None => BARE_EFFICIENCY_PCT,
+            },
+            converter_bits: CONVERTER_BITS,
+        }
+    }
+}
+
+/// What the efficiency assumed without anybody's word rests on.
+pub fn efficiency_basis(setup: &Setup) -> &'static str {
+    match setup.span.damper_position_m {
+        Some(_) => "away from the damper's own resonances; common practice, no source",
+        None => {
+            "a bare span, whose bandwidth is a few mHz; common practice, no source. A span that \
+             loses less needs longer dwells: give the efficiency of an earlier bare run with \
+             --efficiency-pct"
         }
     }
 }
@@ -98,6 +135,8 @@ pub struct PlannedHarmonic {
     /// Half-power bandwidth at the assumed efficiency.
     pub bandwidth_hz: f64,
     pub ring_up_time_constant_s: f64,
+    /// Length of a dwell that holds at that bandwidth.
+    pub dwell_s: f64,
 }
 
 impl Plan {
@@ -146,6 +185,7 @@ impl PlannedHarmonic {
         let drive_sine = drive_sine(setup, span, f);
         let drive_near_node = drive_sine.is_some_and(|s| s < setup.hold.drive_node_sine);
         let bandwidth_hz = span.half_power_bandwidth_hz(f, iswr);
+        let ring_up_s = ring_up_time_constant_s(bandwidth_hz);
         Self {
             harmonic: n,
             frequency_hz: f,
@@ -175,9 +215,18 @@ impl PlannedHarmonic {
                 _ => None,
             },
             bandwidth_hz,
-            ring_up_time_constant_s: ring_up_time_constant_s(bandwidth_hz),
+            ring_up_time_constant_s: ring_up_s,
+            dwell_s: dwell_s(&setup.hold, ring_up_s, f),
         }
     }
+}
+
+/// Length of a dwell, from the change of frequency on, that rings up and then
+/// holds.
+fn dwell_s(hold: &HoldRules, ring_up_s: f64, frequency_hz: f64) -> f64 {
+    let shortest_hold_s = hold.min_seconds.max(hold.min_cycles / frequency_hz);
+    (hold.ring_up_time_constants + FURTHER_TIME_CONSTANTS) * ring_up_s
+        + HOLDS_A_DWELL * shortest_hold_s
 }
 
 /// |motion at the drive point| / |motion at an antinode| of the standing
@@ -278,8 +327,95 @@ fn warnings(
             harmonic.harmonic, harmonic.frequency_hz
         ));
     }
+    out.extend(limits(setup, harmonics));
+    out.extend(damper_place(setup));
     out.extend(channels.iter().flat_map(|c| c.warnings(assumed)));
     out
+}
+
+/// Where what is planned passes a limit of the setup. The predicted strain is
+/// the most there can be, so it may be passed and need not.
+fn limits(setup: &Setup, harmonics: &[PlannedHarmonic]) -> Vec<String> {
+    let largest = |of: fn(&PlannedHarmonic) -> Option<f64>| {
+        harmonics
+            .iter()
+            .filter_map(|h| Some((of(h)?, h.frequency_hz)))
+            .max_by(|a, b| a.0.total_cmp(&b.0))
+    };
+    let alarms = &setup.limits;
+    let strain_limits = setup
+        .criteria
+        .iter()
+        .zip(1..)
+        .filter_map(|(criterion, number)| match criterion.requirement {
+            Requirement::StrainLimit { limit_pp_um_m, .. } => {
+                Some((format!("the limit of criterion {number}"), limit_pp_um_m))
+            }
+            _ => None,
+        });
+    let strains = alarms
+        .strain_pp_um_m
+        .map(|limit| ("limits.strain_pp_um_m".to_owned(), limit))
+        .into_iter()
+        .chain(strain_limits)
+        .filter_map(|(name, limit)| {
+            let (strain, f) = largest(|h| h.clamp_strain_pp_um_m)?;
+            (strain > limit).then(|| {
+                format!(
+                    "the clamp strain may reach {strain:.0} um/m peak-to-peak at {f:.2} Hz, above \
+                     {name}, {limit}"
+                )
+            })
+        });
+    let motions = [
+        (
+            "antinode amplitude",
+            "mm peak-to-peak",
+            "limits.antinode_amplitude_mm_pp",
+            alarms.antinode_amplitude_mm_pp,
+            largest(|h| h.antinode_amplitude_mm_pp),
+        ),
+        (
+            "antinode velocity",
+            "mm/s peak",
+            "limits.antinode_velocity_mm_s",
+            alarms.antinode_velocity_mm_s,
+            largest(|h| h.antinode_velocity_mm_s),
+        ),
+    ]
+    .into_iter()
+    .filter_map(|(what, unit, name, limit, largest)| {
+        let (limit, (value, f)) = limit.zip(largest)?;
+        (value > limit).then(|| {
+            format!("the planned {what} is {value:.3} {unit} at {f:.2} Hz, above {name}, {limit}")
+        })
+    });
+    strains.chain(motions).collect()
+}
+
+/// A damper where it does not work over the whole range. Dampers are put at
+/// 70 to 80 % of the shortest loop (common practice, no source); at a whole
+/// loop they sit on a node, at which no damper takes anything.
+fn damper_place(setup: &Setup) -> Option<String> {
+    /// Share of the shortest loop within which nothing is said.
+    const PLAUSIBLE: std::ops::RangeInclusive<f64> = 0.4..=1.0;
+    let place_m = setup.span.damper_position_m?;
+    let span = setup.strung_conductor();
+    let high_hz = setup.sweep.high_hz;
+    let first_node_m = span.end_correction_m(high_hz) + span.loop_length_m(high_hz);
+    let share = place_m / first_node_m;
+    let why = if share > *PLAUSIBLE.end() {
+        "beyond the first node there, so at some harmonics it sits on a node and takes nothing"
+    } else {
+        "where the conductor hardly moves at the lower harmonics"
+    };
+    (!PLAUSIBLE.contains(&share)).then(|| {
+        format!(
+            "span.damper_position_m: {place_m} m is {:.0} % of the first loop at {high_hz:.1} Hz, \
+             {first_node_m:.2} m: {why}; 70 to 80 % is usual (common practice, no source)",
+            100.0 * share
+        )
+    })
 }
 
 #[cfg(test)]

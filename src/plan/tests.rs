@@ -59,6 +59,11 @@ fn setup(rule: LevelRule, value: f64) -> Setup {
     }
 }
 
+/// The plan with what is assumed of such a setup.
+fn planned(setup: &Setup) -> Plan {
+    Plan::of(setup, Assumptions::of(setup))
+}
+
 fn channel(name: &str, role: Role, unit: Unit, full_scale: f64) -> Channel {
     Channel {
         name: name.into(),
@@ -71,6 +76,7 @@ fn channel(name: &str, role: Role, unit: Unit, full_scale: f64) -> Channel {
         uncertainty_pct: None,
         reference: None,
         position_m: None,
+        position_uncertainty_mm: 20.0,
     }
 }
 
@@ -78,10 +84,7 @@ fn channel(name: &str, role: Role, unit: Unit, full_scale: f64) -> Channel {
 fn amplitude_inverse_to_frequency_is_a_constant_velocity() {
     // Common practice, no source: 67/f mm peak-to-peak is about 210 mm/s peak
     // whatever the frequency.
-    let plan = Plan::of(
-        &setup(LevelRule::InverseFrequency, 67.0),
-        Assumptions::default(),
-    );
+    let plan = planned(&setup(LevelRule::InverseFrequency, 67.0));
     assert!(plan.harmonics.len() > 25);
     for h in &plan.harmonics {
         assert!((h.antinode_velocity_mm_s.unwrap() - 210.0).abs() < 1.0);
@@ -94,10 +97,7 @@ fn amplitude_inverse_to_frequency_is_a_constant_velocity() {
 fn three_inches_over_frequency() {
     // Two published laboratory sheets (scribd 456219704, 456219705) test at
     // 3/f inch peak-to-peak: 239.4 mm/s peak (computed by other code).
-    let plan = Plan::of(
-        &setup(LevelRule::InverseFrequency, 76.2),
-        Assumptions::default(),
-    );
+    let plan = planned(&setup(LevelRule::InverseFrequency, 76.2));
     for h in &plan.harmonics {
         assert!((h.antinode_velocity_mm_s.unwrap() - 239.4).abs() < 0.05);
     }
@@ -107,17 +107,14 @@ fn three_inches_over_frequency() {
 fn acceleration_against_the_range_of_the_channel() {
     // 1 g peak at 20 Hz is 0.621 mm peak (computed by other code), so
     // 78.04 mm/s: at that level an accelerometer sees about f/20 g.
-    let plan = Plan::of(
-        &setup(LevelRule::ConstantVelocity, 78.04),
-        Assumptions::default(),
-    );
+    let plan = planned(&setup(LevelRule::ConstantVelocity, 78.04));
     let outlook = &plan.channels[0];
     let top = plan.harmonics.last().unwrap().frequency_hz;
     assert!((outlook.largest_peak.unwrap() - top / 20.0).abs() < 0.002 * top / 20.0);
     assert_eq!(outlook.range_suffices, Some(true));
     let mut narrow = setup(LevelRule::ConstantVelocity, 78.04);
     narrow.channels[0].full_scale = 3.5;
-    let plan = Plan::of(&narrow, Assumptions::default());
+    let plan = planned(&narrow);
     assert_eq!(plan.channels[0].range_suffices, Some(false));
     assert!(
         plan.warnings
@@ -132,7 +129,7 @@ fn the_assumed_efficiency_sets_node_and_power() {
     // about 61 %.
     let assumed = Assumptions {
         efficiency_pct: 61.3,
-        ..Assumptions::default()
+        converter_bits: 16,
     };
     let plan = Plan::of(&setup(LevelRule::ConstantVelocity, 310.0), assumed);
     let h = &plan.harmonics[0];
@@ -164,7 +161,7 @@ fn a_drive_near_its_own_node_is_named() {
     let mut far = setup(LevelRule::ConstantVelocity, 200.0);
     // Loops of 1.2 m: a drive at 1.25 m sits near the first node.
     far.span.drive_position_m = Some(1.25);
-    let plan = Plan::of(&far, Assumptions::default());
+    let plan = planned(&far);
     let near: Vec<_> = plan
         .harmonics
         .iter()
@@ -183,14 +180,9 @@ fn a_drive_near_its_own_node_is_named() {
 #[test]
 fn a_short_span_is_named() {
     let mut short = setup(LevelRule::ConstantVelocity, 200.0);
-    assert!(
-        !Plan::of(&short, Assumptions::default())
-            .warnings
-            .iter()
-            .any(|w| w.contains("30 m"))
-    );
+    assert!(!planned(&short).warnings.iter().any(|w| w.contains("30 m")));
     short.span.length_m = 29.0;
-    let plan = Plan::of(&short, Assumptions::default());
+    let plan = planned(&short);
     assert!(
         plan.warnings
             .iter()
@@ -207,7 +199,7 @@ fn clamp_strain_of_a_known_conductor() {
     drake.conductor.mass_kg_per_m = 1.628;
     drake.conductor.outer_wire_diameter_mm = Some(4.442);
     drake.conductor.least_bending_stiffness_n_m2 = Some(44.4);
-    for h in &Plan::of(&drake, Assumptions::default()).harmonics {
+    for h in &planned(&drake).harmonics {
         assert!((h.clamp_strain_pp_um_m.unwrap() - 300.0).abs() < 1.0);
     }
     drake.amplitude = Some(Amplitude {
@@ -215,7 +207,85 @@ fn clamp_strain_of_a_known_conductor() {
         value: 300.0,
         tolerance_pct: 10.0,
     });
-    for h in &Plan::of(&drake, Assumptions::default()).harmonics {
+    for h in &planned(&drake).harmonics {
         assert!((h.antinode_velocity_mm_s.unwrap() - 353.0).abs() < 1.0);
     }
+}
+
+#[test]
+fn a_bare_span_is_given_the_time_to_ring_up() {
+    let damped = setup(LevelRule::ConstantVelocity, 200.0);
+    let mut bare = damped.clone();
+    bare.test.damper = None;
+    bare.span.damper_position_m = None;
+    let first = |setup: &Setup| planned(setup).harmonics[0].clone();
+    // By hand: f1 = 1.882 Hz; df = 2 S f1/pi = 3.59 mHz at 0.3 %, and the time
+    // constant 1/(pi df) = 88.6 s; at 10 % 2.66 s.
+    let time_constant = |setup: &Setup| first(setup).ring_up_time_constant_s;
+    assert!(
+        (time_constant(&bare) - 88.6).abs() < 2.0,
+        "{}",
+        time_constant(&bare)
+    );
+    assert!(
+        (time_constant(&damped) - 2.66).abs() < 0.06,
+        "{}",
+        time_constant(&damped)
+    );
+    // Seven of them, and one and a half of 100 cycles at 9.47 Hz, 15.8 s.
+    let dwell_s = first(&bare).dwell_s;
+    assert!(
+        (dwell_s - (7.0 * time_constant(&bare) + 15.8)).abs() < 0.1,
+        "{dwell_s}"
+    );
+}
+
+#[test]
+fn a_strain_or_motion_above_its_limit_is_named() {
+    let mut drake = setup(LevelRule::ConstantVelocity, 353.0);
+    drake.conductor.mass_kg_per_m = 1.628;
+    drake.conductor.outer_wire_diameter_mm = Some(4.442);
+    drake.conductor.least_bending_stiffness_n_m2 = Some(44.4);
+    let warned = |setup: &Setup, words: &str| {
+        let warnings = planned(setup).warnings;
+        warnings.iter().any(|warning| warning.contains(words))
+    };
+    // 300 um/m peak-to-peak at 353 mm/s, computed by other code.
+    for (limit, above) in [(298.0, true), (303.0, false)] {
+        drake.limits.strain_pp_um_m = Some(limit);
+        assert_eq!(warned(&drake, "limits.strain_pp_um_m"), above, "{limit}");
+        drake.criteria = vec![crate::setup::Criterion {
+            requirement: Requirement::StrainLimit {
+                limit_pp_um_m: limit,
+                location: None,
+            },
+            decision_rule: crate::setup::DecisionRule::SimpleAcceptance,
+            level: crate::setup::CriterionLevel::Setup,
+        }];
+        assert_eq!(warned(&drake, "the limit of criterion 1"), above, "{limit}");
+    }
+    for (limit, above) in [(350.0, true), (356.0, false)] {
+        drake.limits.antinode_velocity_mm_s = Some(limit);
+        assert_eq!(warned(&drake, "limits.antinode_velocity_mm_s"), above);
+    }
+}
+
+#[test]
+fn a_damper_on_a_node_or_in_the_clamp_is_named() {
+    let warned = |place_m: f64| {
+        let mut setup = setup(LevelRule::ConstantVelocity, 200.0);
+        setup.span.damper_position_m = Some(place_m);
+        let warnings = planned(&setup).warnings;
+        warnings
+            .iter()
+            .find(|warning| warning.contains("span.damper_position_m"))
+            .cloned()
+    };
+    // sqrt(18000/0.98)/(2·64 Hz) = 1.06 m for a string; EI lengthens the loop,
+    // and the clamp adds sqrt(EI/T) = 0.1 m: 1.19 m.
+    for place_m in [0.6, 0.95, 1.1] {
+        assert_eq!(warned(place_m), None);
+    }
+    assert!(warned(1.3).unwrap().contains("sits on a node"));
+    assert!(warned(0.2).unwrap().contains("hardly moves"));
 }

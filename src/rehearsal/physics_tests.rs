@@ -25,6 +25,7 @@ pub(super) fn setup(damped: bool) -> Setup {
         phase_uncertainty_deg: None,
         reference: None,
         position_m: None,
+        position_uncertainty_mm: 20.0,
     };
     let acceleration = Unit::MetrePerSecondSquared;
     let strain = Unit::MicrometrePerMetre;

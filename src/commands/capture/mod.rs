@@ -93,7 +93,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     fits_capture(&loaded.setup)?;
     tracing::info!("{CAUTIONS}");
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
-    let planned = Plan::of(&loaded.setup, Assumptions::default())
+    let planned = Plan::of(&loaded.setup, Assumptions::of(&loaded.setup))
         .harmonics
         .iter()
         .map(|harmonic| (harmonic.harmonic, harmonic.frequency_hz))
