@@ -1,10 +1,11 @@
 //! Which recordings belong to which source of the setup.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, bail};
 
-use crate::ingest::sidecar::read_sidecar;
+use crate::ingest::sidecar::{hash_of_file, read_sidecar};
+use crate::ledger::RepeatedFile;
 use crate::setup::Setup;
 
 /// The recordings of one source, in the order in which they were named.
@@ -14,6 +15,50 @@ pub struct SourceFiles {
     pub name: String,
     /// Its recordings; never empty.
     pub files: Vec<PathBuf>,
+    /// Recordings that were named and hold the same bytes as one of `files`.
+    pub repeated: Vec<RepeatedFile>,
+}
+
+impl SourceFiles {
+    /// Keeps of recordings with the same bytes the first one: read twice, its
+    /// dwells would count twice.
+    fn drop_repeats(&mut self) -> anyhow::Result<()> {
+        let mut kept: Vec<PathBuf> = Vec::new();
+        for path in std::mem::take(&mut self.files) {
+            let mut first = None;
+            for other in &kept {
+                if same_bytes(&path, other)? {
+                    first = Some(other.display().to_string());
+                    break;
+                }
+            }
+            match first {
+                Some(same_as) => self.repeated.push(RepeatedFile {
+                    path: path.display().to_string(),
+                    same_as,
+                }),
+                None => kept.push(path),
+            }
+        }
+        self.files = kept;
+        Ok(())
+    }
+}
+
+/// Whether two files hold the same bytes. Only files of one length are read.
+fn same_bytes(a: &Path, b: &Path) -> anyhow::Result<bool> {
+    let length = |path: &Path| path.metadata().ok().map(|metadata| metadata.len());
+    // A file that cannot be looked at is reported by whoever opens it.
+    let (Some(length_a), Some(length_b)) = (length(a), length(b)) else {
+        return Ok(false);
+    };
+    if length_a != length_b {
+        return Ok(false);
+    }
+    let hash = |path: &Path| {
+        hash_of_file(path).with_context(|| format!("{}: cannot be read", path.display()))
+    };
+    Ok(hash(a)? == hash(b)?)
 }
 
 /// One entry a source of the setup, in its order.
@@ -27,6 +72,7 @@ pub fn assign(setup: &Setup, arguments: &[String]) -> anyhow::Result<Vec<SourceF
         .map(|source| SourceFiles {
             name: source.name.clone(),
             files: Vec::new(),
+            repeated: Vec::new(),
         })
         .collect();
     let names = || {
@@ -74,6 +120,9 @@ pub fn assign(setup: &Setup, arguments: &[String]) -> anyhow::Result<Vec<SourceF
              \"{0}\"",
             source.name
         );
+    }
+    for source in &mut assigned {
+        source.drop_repeats()?;
     }
     Ok(assigned)
 }

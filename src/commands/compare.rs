@@ -7,13 +7,14 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use anyhow::Context as _;
+use anyhow::{Context as _, anyhow};
 use clap::builder::{PossibleValuesParser, TypedValueParser as _};
 
 use super::{Failure, Status, opened_run, terminal};
 use crate::evaluation::comparison::{ComparedQuantity, HarmonicDifference, HarmonicPrecision};
 use crate::evaluation::run_comparison::{ComparedRun, RunComparison, compare};
 use crate::report::loaded_run::LoadedRun;
+use crate::report::point_table::marked;
 use crate::report::text_table::{TextTable, wrap};
 
 /// Arguments of `compare`.
@@ -47,9 +48,18 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         .iter()
         .map(|text| member(text))
         .collect::<Result<Vec<_>, _>>()?;
+    if let Some(folder) = named_twice(&members) {
+        return Err(anyhow!(
+            "{folder}: named twice; a run is no repeat of itself, and runs of their own are right"
+        )
+        .into());
+    }
+    let recordings: Vec<Vec<&str>> = members.iter().map(recordings).collect();
     let runs: Vec<ComparedRun> = members
         .iter()
-        .map(|member| ComparedRun {
+        .zip(&recordings)
+        .map(|(member, recordings)| ComparedRun {
+            recordings,
             label: &member.label,
             name: &member.folder,
             setup: &member.opened.setup,
@@ -69,6 +79,29 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         }
     }
     Ok(Status::Done)
+}
+
+/// A run folder that is named a second time, by whatever path.
+fn named_twice(members: &[Member]) -> Option<&str> {
+    let mut seen: Vec<PathBuf> = Vec::new();
+    members.iter().find_map(|member| {
+        let real = Path::new(&member.folder).canonicalize().ok()?;
+        if seen.contains(&real) {
+            return Some(member.folder.as_str());
+        }
+        seen.push(real);
+        None
+    })
+}
+
+/// The hashes of a run's recordings, as far as they are known.
+fn recordings(member: &Member) -> Vec<&str> {
+    let sources = &member.opened.run.record.sources;
+    sources
+        .iter()
+        .flat_map(|source| &source.files)
+        .filter_map(|file| file.blake3.as_deref())
+        .collect()
 }
 
 /// `LABEL=RUN` or `RUN`. A folder that exists is taken as it stands, whatever
@@ -94,6 +127,9 @@ fn tables(comparison: &RunComparison) -> String {
     for run in &comparison.runs {
         // Writing to a String cannot fail.
         let _ = writeln!(text, "{} against {}", run.run, comparison.reference);
+        for statement in &run.statements {
+            text += &wrap(statement, width, "- ", "  ");
+        }
         text += &difference_table(&run.differences, unit).text(width);
         let _ = writeln!(
             text,
@@ -140,9 +176,18 @@ fn difference_table<'a>(
         .numbers("difference", unit, 0, |r| {
             format!("{:+.3}", r.difference.value)
         })
-        .numbers("±", unit, 0, |r| three_decimals(r.difference.stated_u()))
+        .numbers("±", unit, 0, |r| {
+            marked(
+                three_decimals(r.difference.stated_u()),
+                r.uncertainty_incomplete,
+            )
+        })
         .numbers("E_n", "", 0, |r| {
             r.e_n.map_or_else(String::new, |e_n| format!("{e_n:+.2}"))
+        })
+        .numbers("level", "of ref.", 0, |r| match r.level_ratio {
+            Some(ratio) if r.at_other_level => format!("{ratio:.2}"),
+            _ => String::new(),
         })
 }
 

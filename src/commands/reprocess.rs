@@ -15,7 +15,7 @@ use super::assign::{self, SourceFiles};
 use super::bar::Bar;
 use super::points_table::points_table;
 use super::{Failure, Status, reduce, terminal};
-use crate::analysis::Finding;
+use crate::analysis::{Event, Finding};
 use crate::evaluation::reduced_point::ReducedPoint;
 use crate::ingest::sidecar::hash_of_file;
 use crate::ledger::{
@@ -109,8 +109,17 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         .zip(&sources)
         .map(|(source, recorded)| source_record(source, recorded))
         .collect();
+    let repeated: Vec<Event> = record
+        .sources
+        .iter()
+        .filter_map(SourceRecord::repeated_event)
+        .collect();
     let mut ledger = Ledger::create(&args.out, loaded.text.as_bytes(), record, args.force)
         .map_err(anyhow::Error::from)?;
+    for event in &repeated {
+        terminal::say(format_args!("warning: {}", event.message));
+        ledger.event(event).map_err(anyhow::Error::from)?;
+    }
     let notes =
         carry_curves(&loaded.setup, &args.setup, &mut ledger).map_err(anyhow::Error::from)?;
     notes.iter().for_each(terminal::say);
@@ -171,6 +180,7 @@ fn source_record(source: &SourceFiles, recorded: &RecordedSource) -> SourceRecor
                 blake3: None,
             })
             .collect(),
+        repeated: source.repeated.clone(),
     }
 }
 

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::maths;
 use crate::reduction::measured::record;
-use crate::reduction::{Measured, SettledPoint};
+use crate::reduction::{COVERAGE, Measured, SettledPoint};
 use crate::setup::Verdict;
 
 /// Two points belong together only if they are closer than this part of the
@@ -18,9 +18,9 @@ const SAME_HARMONIC_SPACINGS: f64 = 0.5;
 /// uncertainties, k = 2. |E_n| ≤ 1: the two agree. `None` where neither has an
 /// uncertainty above 0, or one states none.
 ///
-/// It takes the two values as independent. Two runs with the same sensors
-/// share their calibration: then E_n is too small, and the runs' repeatability
-/// says more.
+/// It takes the two uncertainties as independent. Where the two values share
+/// a cause of error, the uncertainty of their difference is what counts; see
+/// [`Measured`] `difference` of [`HarmonicDifference`].
 pub fn e_n(value: f64, value_u: f64, reference: f64, reference_u: f64) -> Option<f64> {
     let joint = maths::hypot(value_u, reference_u);
     let number = (value - reference) / joint;
@@ -151,6 +151,16 @@ impl ComparedQuantity {
         }
     }
 
+    /// Its key in a point.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Efficiency => "efficiency_pct",
+            Self::PowerTotal => "power_total_w",
+            Self::PowerDamper => "power_damper_w",
+            Self::Frequency => "frequency_hz",
+        }
+    }
+
     /// The quantity in a point.
     pub fn of(self, point: &SettledPoint) -> Option<Measured> {
         match self {
@@ -173,8 +183,64 @@ record! {
         frequency_hz: f64,
         reference / reference_u: Measured,
         value / value_u: Measured,
+        /// Its uncertainty is without what both runs share.
         difference / difference_u: Measured,
+        /// Difference over its uncertainty; absent where the two were taken at
+        /// different levels.
         e_n: Option<f64>,
+        /// Level of this run's point over that of the reference's.
+        level_ratio @ default: Option<f64>,
+        /// Whether the two levels differ beyond the tolerance.
+        at_other_level @ default: bool,
+        /// Whether an uncertainty lacks a calibration that a setup does not
+        /// state.
+        uncertainty_incomplete @ default: bool,
+    }
+}
+
+/// What two runs have in common, and what keeps them apart.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pairing {
+    /// Relative standard uncertainty that a quantity of both shares.
+    pub shared_standard_u: f64,
+    /// Whether the level of both is kept by the strain at the clamps; else it
+    /// is the antinode velocity.
+    pub level_by_strain: bool,
+    /// How far the levels of two points may be apart, %.
+    pub level_tolerance_pct: f64,
+}
+
+impl Pairing {
+    /// The level of `ours` over that of `theirs`, where both are known.
+    fn level_ratio(&self, ours: &SettledPoint, theirs: &SettledPoint) -> Option<f64> {
+        let level = |point: &SettledPoint| {
+            if self.level_by_strain {
+                point.largest_strain_pp_um_m()
+            } else {
+                point.antinode_velocity_mm_s.map(|v| v.value)
+            }
+        };
+        let ratio = level(ours)? / level(theirs)?;
+        ratio.is_finite().then_some(ratio)
+    }
+
+    fn at_other_level(&self, ours: &SettledPoint, theirs: &SettledPoint) -> bool {
+        self.level_ratio(ours, theirs)
+            .is_some_and(|ratio| (ratio - 1.0).abs() * 100.0 > self.level_tolerance_pct)
+    }
+
+    /// Value less reference. The shared relative error `s` multiplies both, so
+    /// that of the difference is `s` times the difference, beside what each has
+    /// of its own (JCGM 100, F.1.2.3: a common input).
+    fn difference(&self, value: Measured, reference: Measured) -> Measured {
+        let shared = COVERAGE * self.shared_standard_u;
+        let own = |m: Measured| {
+            let square = maths::square(m.u) - maths::square(shared * m.value);
+            square.max(0.0)
+        };
+        let difference = value.value - reference.value;
+        let square = own(value) + own(reference) + maths::square(shared * difference);
+        Measured::new(difference, square.sqrt())
     }
 }
 
@@ -186,20 +252,26 @@ pub fn differences(
     run: &[SettledPoint],
     quantity: ComparedQuantity,
     spacing_hz: f64,
+    pairing: Pairing,
 ) -> Vec<HarmonicDifference> {
     usable(reference)
         .filter_map(|(theirs, their_hz)| {
             let (ours, our_hz) = partner(theirs, their_hz, run, spacing_hz)?;
             let (reference, value) = (quantity.of(theirs)?, quantity.of(ours)?);
-            let difference_u = maths::hypot(value.u, reference.u);
+            let difference = pairing.difference(value, reference);
+            let at_other_level = pairing.at_other_level(ours, theirs);
+            let incomplete = |point: &SettledPoint| point.lacking(quantity.key(), None).is_some();
             Some(HarmonicDifference {
                 harmonic: theirs.harmonic.or(ours.harmonic),
                 reference_frequency_hz: their_hz,
                 frequency_hz: our_hz,
                 reference,
                 value,
-                difference: Measured::new(value.value - reference.value, difference_u),
-                e_n: e_n(value.value, value.u, reference.value, reference.u),
+                difference,
+                e_n: e_n(difference.value, difference.u, 0.0, 0.0).filter(|_| !at_other_level),
+                level_ratio: pairing.level_ratio(ours, theirs),
+                at_other_level,
+                uncertainty_incomplete: incomplete(ours) || incomplete(theirs),
             })
         })
         .collect()
@@ -216,14 +288,18 @@ pub struct HarmonicPrecision {
     pub precision: Precision,
 }
 
+/// The points of a run, and how they pair with the reference's.
+pub type PairedPoints<'a> = (&'a [SettledPoint], Pairing);
+
 /// Precision over several runs, harmonic by harmonic of the first. `cells[i]`
-/// holds the runs of one laboratory (or one sample).
+/// holds the runs of one laboratory (or one sample). A point at another level
+/// than the reference's is passed over.
 pub fn precision_by_harmonic(
-    cells: &[Vec<&[SettledPoint]>],
+    cells: &[Vec<PairedPoints>],
     quantity: ComparedQuantity,
     spacing_hz: f64,
 ) -> Vec<HarmonicPrecision> {
-    let Some(reference) = cells.first().and_then(|runs| runs.first()) else {
+    let Some((reference, _)) = cells.first().and_then(|runs| runs.first()) else {
         return Vec::new();
     };
     usable(reference)
@@ -232,8 +308,12 @@ pub fn precision_by_harmonic(
                 .iter()
                 .map(|runs| {
                     runs.iter()
-                        .filter_map(|run| partner(theirs, their_hz, run, spacing_hz))
-                        .filter_map(|(ours, _)| Some(quantity.of(ours)?.value))
+                        .filter_map(|(run, pairing)| {
+                            let (ours, _) = partner(theirs, their_hz, run, spacing_hz)?;
+                            let comparable = !pairing.at_other_level(ours, theirs);
+                            comparable.then(|| quantity.of(ours))?
+                        })
+                        .map(|measured| measured.value)
                         .collect()
                 })
                 .collect();
@@ -361,6 +441,12 @@ mod tests {
         }
     }
 
+    const APART: Pairing = Pairing {
+        shared_standard_u: 0.0,
+        level_by_strain: false,
+        level_tolerance_pct: 10.0,
+    };
+
     #[test]
     fn harmonics_find_their_partner_and_no_other() {
         let reference = [
@@ -373,7 +459,7 @@ mod tests {
             point(Some(4), 8.3, 22.0),
             point(None, 10.2, 29.0),
         ];
-        let found = differences(&reference, &run, ComparedQuantity::Efficiency, 2.0);
+        let found = differences(&reference, &run, ComparedQuantity::Efficiency, 2.0, APART);
         assert_eq!(found.len(), 2);
         assert!((found[0].difference.value - 2.0).abs() < 1e-12);
         assert!((found[0].e_n.unwrap() - f64::sqrt(2.0)).abs() < 1e-12);
@@ -384,11 +470,59 @@ mod tests {
     fn samples_and_repeats_are_told_apart() {
         let run = |e: f64| vec![point(Some(4), 8.0, e)];
         let (a1, a2, b1, b2) = (run(20.0), run(22.0), run(30.0), run(32.0));
-        let cells = vec![vec![&a1[..], &a2[..]], vec![&b1[..], &b2[..]]];
+        let cells = [[&a1, &a2], [&b1, &b2]].map(|runs| runs.map(|run| (&run[..], APART)).to_vec());
         let rows = precision_by_harmonic(&cells, ComparedQuantity::Efficiency, 2.0);
         // By hand: s_r² = 2, s_d² = 2·50/1 = 100, s_L² = (100 − 2)/2 = 49.
         let p = rows[0].precision;
         assert!((p.repeatability.unwrap() - f64::sqrt(2.0)).abs() < 1e-12);
         assert!((p.between.unwrap() - 7.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn what_both_runs_share_is_not_in_their_difference() {
+        // The model of a common input worked by hand: a = g·A, b = g·B with
+        // g = 1 ± 1 % (k = 2), A = 20.0 ± 0.06, B = 19.8 ± 0.06. Each value has
+        // U = sqrt(0.2² + 0.06²); the difference −0.2 has
+        // sqrt(2 · 0.06² + (0.01 · 0.2)²) = 0.0849, so E_n = −2.36, where twice
+        // the whole calibration would have left −0.68.
+        let with_u = |value: f64| {
+            let mut point = point(Some(4), 8.0, value);
+            point.efficiency_pct = Some(Measured::new(value, f64::hypot(0.01 * value, 0.06)));
+            [point]
+        };
+        let compared = |shared_standard_u| {
+            let pairing = Pairing {
+                shared_standard_u,
+                ..APART
+            };
+            let (before, after) = (with_u(20.0), with_u(19.8));
+            differences(&before, &after, ComparedQuantity::Efficiency, 2.0, pairing).remove(0)
+        };
+        let shared = compared(0.005);
+        assert!((shared.difference.u - 0.084_88).abs() < 1e-4, "{shared:?}");
+        assert!((shared.e_n.unwrap() + 2.356).abs() < 0.005);
+        let apart = compared(0.0);
+        assert!((apart.e_n.unwrap() + 0.68).abs() < 0.01, "{apart:?}");
+    }
+
+    #[test]
+    fn points_at_different_levels_have_a_difference_and_no_verdict() {
+        let at = |efficiency: f64, velocity: f64| {
+            let mut point = point(Some(4), 8.0, efficiency);
+            point.antinode_velocity_mm_s = Some(Measured::new(velocity, 1.0));
+            [point]
+        };
+        let reference = at(20.0, 150.0);
+        for (velocity, apart) in [(164.0, false), (166.0, true), (134.0, true), (1650.0, true)] {
+            let run = at(30.0, velocity);
+            let found = differences(&reference, &run, ComparedQuantity::Efficiency, 2.0, APART);
+            assert_eq!(found[0].at_other_level, apart, "{velocity}");
+            assert_eq!(found[0].e_n.is_none(), apart, "{velocity}");
+            assert!((found[0].level_ratio.unwrap() - velocity / 150.0).abs() < 1e-12);
+            // Nor does it count as a repeat.
+            let cells = vec![vec![(&reference[..], APART), (&run[..], APART)]];
+            let rows = precision_by_harmonic(&cells, ComparedQuantity::Efficiency, 2.0);
+            assert_eq!(rows[0].precision.results, if apart { 1 } else { 2 });
+        }
     }
 }

@@ -108,28 +108,10 @@ fn rounded(value: f64) -> String {
 /// Without the same sensor in both runs there is nothing in common, and what
 /// is stated for each stays its own.
 pub fn shared_standard(run: &Setup, bare: &Setup, channels: [Role; 2], waves: bool) -> f64 {
-    let part = |pct: f64| pct / (100.0 * COVERAGE);
-    let mut square = 0.0_f64;
-    let mut references: Vec<(&str, f64)> = Vec::new();
-    for role in channels {
-        let (Some((_, ours)), Some((_, theirs))) = (run.channel(role), bare.channel(role)) else {
-            return 0.0;
-        };
-        if let Some(pct) = ours.uncertainty_pct.filter(|_| same_sensor(ours, theirs)) {
-            square += maths::square(part(pct));
-        }
-        if let (Some(our), Some(their)) = (&ours.reference, &theirs.reference)
-            && our.name == their.name
-        {
-            let pct = our.uncertainty_pct.min(their.uncertainty_pct);
-            match references.iter_mut().find(|(name, _)| *name == our.name) {
-                // One reference behind both factors moves both.
-                Some((_, sum)) => *sum += part(pct),
-                None => references.push((&our.name, part(pct))),
-            }
-        }
-    }
-    square += references.iter().map(|(_, sum)| sum * sum).sum::<f64>();
+    let Some(gains) = shared_gains(run, bare, channels.map(|role| (role, 1.0))) else {
+        return 0.0;
+    };
+    let mut square = gains;
     if waves {
         let least = |a: f64, b: f64| 0.5 * part(a.min(b));
         let (ours, theirs) = (&run.conductor, &bare.conductor);
@@ -144,6 +126,57 @@ pub fn shared_standard(run: &Setup, bare: &Setup, channels: [Role; 2], waves: bo
         ));
     }
     square.sqrt()
+}
+
+/// The same of the ratio of two channels' motions, in which a common reference
+/// drops out as far as it is common.
+pub fn shared_ratio_standard(run: &Setup, other: &Setup, [over, under]: [Role; 2]) -> f64 {
+    shared_gains(run, other, [(over, 1.0), (under, -1.0)]).map_or(0.0, f64::sqrt)
+}
+
+/// Relative standard uncertainty of the sampling rate that two runs share: a
+/// device of the same name and the same statement.
+pub fn shared_clock_standard(run: &Setup, other: &Setup) -> f64 {
+    let clock = |setup: &Setup| {
+        let (_, source) = setup.main_source()?;
+        Some((source.name.clone(), source.rate_uncertainty_ppm))
+    };
+    match (clock(run), clock(other)) {
+        (Some(ours), Some(theirs)) if ours == theirs => ours.1 * 1e-6 / COVERAGE,
+        _ => 0.0,
+    }
+}
+
+/// Percent, expanded (k = 2), as a relative standard uncertainty.
+fn part(pct: f64) -> f64 {
+    pct / (100.0 * COVERAGE)
+}
+
+/// Square of the relative standard uncertainty that the calibrations common to
+/// both runs leave in a product of the channels' gains, each to the power
+/// given. `None` where one of the runs lacks a channel.
+fn shared_gains(run: &Setup, bare: &Setup, channels: [(Role, f64); 2]) -> Option<f64> {
+    let mut square = 0.0_f64;
+    let mut references: Vec<(&str, f64)> = Vec::new();
+    for (role, power) in channels {
+        let (Some((_, ours)), Some((_, theirs))) = (run.channel(role), bare.channel(role)) else {
+            return None;
+        };
+        if let Some(pct) = ours.uncertainty_pct.filter(|_| same_sensor(ours, theirs)) {
+            square += maths::square(power * part(pct));
+        }
+        if let (Some(our), Some(their)) = (&ours.reference, &theirs.reference)
+            && our.name == their.name
+        {
+            let pct = our.uncertainty_pct.min(their.uncertainty_pct);
+            match references.iter_mut().find(|(name, _)| *name == our.name) {
+                // One reference behind both factors moves both.
+                Some((_, sum)) => *sum += power * part(pct),
+                None => references.push((&our.name, power * part(pct))),
+            }
+        }
+    }
+    Some(square + references.iter().map(|(_, sum)| sum * sum).sum::<f64>())
 }
 
 fn same_sensor(ours: &Channel, theirs: &Channel) -> bool {

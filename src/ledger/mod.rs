@@ -39,7 +39,9 @@ pub use curves::carry_curves;
 pub use error::LedgerError;
 pub use lines::json_lines;
 pub use read::{PointEvidence, Run};
-pub use record::{FileRecord, LogEnds, PointCounts, RunRecord, RunState, SourceRecord, target};
+pub use record::{
+    FileRecord, LogEnds, PointCounts, RepeatedFile, RunRecord, RunState, SourceRecord, target,
+};
 pub use results::{ResultRecord, check_result, log_result};
 pub use table::points_csv;
 pub use trace::trace_csv;

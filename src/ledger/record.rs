@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::chain::ChainEnd;
 use super::self_hash::{hash_without, with_hash};
 use super::{LedgerError, RUN_FILE, lines};
+use crate::analysis::Event;
 use crate::maths::ARITHMETIC_VERSION;
 use crate::setup::Verdict;
 
@@ -104,6 +105,39 @@ pub struct SourceRecord {
     pub missing_frames: u64,
     /// The files it was read from, in order.
     pub files: Vec<FileRecord>,
+    /// Files that were named and not read, because they hold the same bytes as
+    /// one that was.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub repeated: Vec<RepeatedFile>,
+}
+
+/// A file that holds the same recording as another one.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RepeatedFile {
+    /// As it was named.
+    pub path: String,
+    /// The one that was read.
+    pub same_as: String,
+}
+
+impl SourceRecord {
+    /// What `events.jsonl` has of recordings that were given twice.
+    pub fn repeated_event(&self) -> Option<Event> {
+        let again: Vec<String> = self
+            .repeated
+            .iter()
+            .map(|file| format!("\"{}\" is \"{}\" once more", file.path, file.same_as))
+            .collect();
+        (!again.is_empty()).then(|| Event {
+            at_s: 0.0,
+            kind: "repeated-recording".to_owned(),
+            message: format!(
+                "source \"{}\": the same recording was given twice and read once: {}",
+                self.name,
+                again.join("; ")
+            ),
+        })
+    }
 }
 
 /// One file that was read.

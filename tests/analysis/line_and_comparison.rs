@@ -212,3 +212,147 @@ fn samples_and_repeats_are_compared() {
     assert_eq!(code(&table), 0, "{text}");
     assert!(text.contains("E_n") && text.contains("+2.36"), "{text}");
 }
+
+/// [`SETUP`] with a node, both calibrated, and a level.
+fn calibrated(level_mm_s: f64) -> String {
+    let channel = |name: &str, index: u32| {
+        format!(
+            "[[channel]]\nname = \"{name}\"\nrole = \"{name}\"\nsource = \"bench\"\nindex = {index}\n\
+             unit = \"mm/s\"\nfull_scale = 1000.0\nuncertainty_pct = 1.0\n\
+             reference = \"standard 7\"\nreference_uncertainty_pct = 0.8\n"
+        )
+    };
+    let (before, _) = SETUP.split_once("[[channel]]").unwrap();
+    format!(
+        "{before}[amplitude]\nrule = \"constant-velocity\"\nvalue = {level_mm_s:.1}\n{}{}",
+        channel("antinode", 0),
+        channel("node", 1)
+    )
+}
+
+#[test]
+fn a_change_of_one_percent_by_fatigue_is_seen() {
+    // Calibration of the ratio: two sensors of 1 % each, the reference drops
+    // out: sqrt(2) %. Beside it 0.3 % of the run's own. By hand: U of each
+    // value sqrt(2 + 0.09) % = 1.446 %, of the difference sqrt(2) · 0.3 % =
+    // 0.424 %, so 1 % off is E_n = −2.36; with calibration counted twice it
+    // would be −0.49.
+    let folder = RunFolder::empty();
+    let at = |efficiency: f64| {
+        let mut points = points(0.35, efficiency);
+        for point in &mut points {
+            let u = efficiency * f64::sqrt(2.0 + 0.09) / 100.0;
+            point.efficiency_pct = Some(Measured::new(efficiency, u));
+        }
+        points
+    };
+    folder.finished_run("before", &calibrated(200.0), &at(20.0));
+    folder.finished_run("after", &calibrated(200.0), &at(19.8));
+    let other = calibrated(200.0).replace("name = \"node\"", "name = \"another node\"");
+    folder.finished_run("other", &other, &at(19.8));
+    let compared = |run: &str| {
+        let (before, after) = (folder.path("before"), folder.path(run));
+        let arguments = ["compare", before.to_str().unwrap(), after.to_str().unwrap()];
+        json(&arguments, 0)["runs"][0].clone()
+    };
+    let same = compared("after");
+    assert!((same["shared_u_pct"].as_f64().unwrap() - f64::sqrt(2.0)).abs() < 1e-9);
+    for row in same["differences"].as_array().unwrap() {
+        let e_n = row["e_n"].as_f64().unwrap();
+        assert!((e_n + 2.36).abs() < 0.02, "{e_n}");
+    }
+    assert_eq!(same["disagreeing"], 5);
+    assert!(
+        same["statements"][0]
+            .as_str()
+            .unwrap()
+            .contains("both runs share")
+    );
+    // Of another node sensor only the antinode is common: 1 %, and the
+    // reference of both drops out still.
+    let other = compared("other");
+    assert!((other["shared_u_pct"].as_f64().unwrap() - 1.0).abs() < 1e-9);
+    for row in other["differences"].as_array().unwrap() {
+        // sqrt(2 · 1.09) % = 1.477 %.
+        let e_n = row["e_n"].as_f64().unwrap();
+        assert!((e_n + 0.677 * 1.005).abs() < 0.01, "{e_n}");
+    }
+    assert_eq!(other["disagreeing"], 0);
+}
+
+#[test]
+fn runs_at_different_levels_are_compared_with_a_word_and_no_verdict() {
+    let folder = RunFolder::empty();
+    let at = |velocity: f64| {
+        let mut points = points(0.35, 20.0);
+        for point in &mut points {
+            point.antinode_velocity_mm_s = Some(Measured::new(velocity, 1.0));
+        }
+        points
+    };
+    folder.finished_run("low", &calibrated(150.0), &at(150.0));
+    folder.finished_run("high", &calibrated(1650.0), &at(1650.0));
+    let (low, high) = (folder.path("low"), folder.path("high"));
+    let arguments = ["compare", low.to_str().unwrap(), high.to_str().unwrap()];
+    let compared = json(&arguments, 0);
+    let run = &compared["runs"][0];
+    assert_eq!(run["at_other_level"], 5);
+    assert_eq!(run["disagreeing"], 0);
+    for row in run["differences"].as_array().unwrap() {
+        assert!(row["e_n"].is_null());
+        assert!((row["level_ratio"].as_f64().unwrap() - 11.0).abs() < 1e-9);
+    }
+    for row in compared["precision"].as_array().unwrap() {
+        assert_eq!(row["precision"]["results"], 1);
+    }
+    let text = stdout(&spanhold(&arguments));
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        text.contains("taken at different levels (11.00 to 11.00 times"),
+        "{text}"
+    );
+}
+
+#[test]
+fn a_run_is_no_repeat_of_itself() {
+    let folder = RunFolder::empty();
+    folder.finished_run("run", SETUP, &points(0.35, 20.0));
+    let run = folder.path("run");
+    let run = run.to_str().unwrap();
+    let again = format!("A={run}/../run");
+    for second in [run, again.as_str()] {
+        let output = spanhold(&["compare", run, second]);
+        let errors = stderr(&output);
+        assert_eq!(code(&output), 2, "{errors}");
+        assert!(errors.contains("no repeat of itself"), "{errors}");
+    }
+    // Two folders made from one recording.
+    for (name, efficiency) in [("a", 20.0), ("b", 20.1), ("c", 20.3)] {
+        folder.finished_run(name, SETUP, &points(0.35, efficiency));
+        let hash = if name == "c" { "22" } else { "11" };
+        let file = folder.path(name).join("run.json");
+        let mut record: serde_json::Value =
+            serde_json::from_str(&std::fs::read_to_string(&file).unwrap()).unwrap();
+        record["sources"] = serde_json::json!([{
+            "name": "bench", "rate_hz": 1000.0, "channels": 1, "start_utc": null, "frames": 1,
+            "missing_frames": 0,
+            "files": [{ "path": "x.wav", "bytes": 1, "blake3": hash.repeat(32) }]
+        }]);
+        std::fs::write(&file, record.to_string()).unwrap();
+    }
+    let paths: Vec<String> = ["a", "b", "c"]
+        .map(|name| format!("A={}", folder.path(name).display()))
+        .to_vec();
+    let mut arguments = vec!["compare"];
+    arguments.extend(paths.iter().map(String::as_str));
+    let compared = json(&arguments, 0);
+    let said = |run: usize| compared["runs"][run]["statements"].to_string();
+    assert!(said(0).contains("no repeat"), "{}", said(0));
+    assert!(!said(1).contains("no repeat"), "{}", said(1));
+    for row in compared["precision"].as_array().unwrap() {
+        // a and c: 20.0 and 20.3, of which s_r is 0.3/sqrt(2).
+        assert_eq!(row["precision"]["results"], 2);
+        let s_r = row["precision"]["repeatability"].as_f64().unwrap();
+        assert!((s_r - 0.3 / f64::sqrt(2.0)).abs() < 1e-9);
+    }
+}
