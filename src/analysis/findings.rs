@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::reduction::SettledPoint;
+use crate::reduction::{BudgetLine, SettledPoint};
 use crate::resonance::CriterionResult;
 
 /// What the analysis says.
@@ -25,6 +25,10 @@ pub struct Evidence {
     pub dwell_end_s: f64,
     /// Each criterion.
     pub criteria: Vec<CriterionResult>,
+    /// What each cause contributes to the uncertainties of the point; empty
+    /// where the dwell does not count, and in runs older than this key.
+    #[serde(default)]
+    pub uncertainty_budget: Vec<BudgetLine>,
 }
 
 /// One line of `events.jsonl`.

@@ -11,12 +11,12 @@ mod findings;
 pub use findings::{Event, Evidence, Finding, TraceRow};
 
 use crate::maths;
-use crate::reduction::SettledPoint;
-use crate::reduction::settle::{fitted_channels, settle};
+use crate::reduction::settle::{budget_of, fitted_channels, settle};
+use crate::reduction::{BudgetLine, SettledPoint};
 use crate::resonance::hop_estimate::HopEstimate;
 use crate::resonance::phasor::detuning_bandwidths;
 use crate::resonance::{Dwell, Tracker};
-use crate::setup::{Role, Setup};
+use crate::setup::{Role, Setup, Verdict};
 use crate::tone::{ToneFrame, ToneMessage, TonePlan};
 use auxiliary::{AuxiliaryHold, AuxiliarySource, MainFrequencies};
 
@@ -154,16 +154,20 @@ impl Analysis {
             let Some(dwell) = self.waiting.pop_front() else {
                 return;
             };
+            let (point, uncertainty_budget) = self.settle(&dwell);
             let evidence = Evidence {
                 dwell_start_s: dwell.start_s,
                 dwell_end_s: dwell.end_s,
                 criteria: dwell.criteria.clone(),
+                uncertainty_budget,
             };
-            findings.push(Finding::Point(Box::new(self.settle(&dwell)), evidence));
+            findings.push(Finding::Point(Box::new(point), evidence));
         }
     }
 
-    fn settle(&mut self, dwell: &Dwell) -> SettledPoint {
+    /// The point of a dwell and, where it counts, the budget of its
+    /// uncertainties.
+    fn settle(&mut self, dwell: &Dwell) -> (SettledPoint, Vec<BudgetLine>) {
         let main = self.main;
         let others: Vec<(&TonePlan, AuxiliaryHold)> = self
             .plans
@@ -192,7 +196,12 @@ impl Analysis {
                 [&hold.clipped[..], &hold.missing_values[..]],
             ));
         }
-        settle(&self.setup, dwell, &fits, self.start_utc)
+        let point = settle(&self.setup, dwell, &fits, self.start_utc);
+        let budget = match point.verdict {
+            Verdict::Rejected => Vec::new(),
+            _ => budget_of(&self.setup, dwell, &fits),
+        };
+        (point, budget)
     }
 
     fn trace(&self, frame: &ToneFrame, estimate: Option<&HopEstimate>) -> TraceRow {

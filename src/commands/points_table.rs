@@ -3,10 +3,10 @@
 
 use std::fmt::Write as _;
 
-use crate::reduction::SettledPoint;
-use crate::reduction::fields::{PointRow, Shown};
+use crate::reduction::fields::Shown;
+use crate::reduction::{PointRow, SettledPoint};
 use crate::report::number;
-use crate::report::point_table::{UncertaintyTold, point_columns, said_once};
+use crate::report::point_table::{UncertaintyTold, incomplete_notes, point_columns, said_once};
 use crate::report::text_table::{TextTable, wrap};
 use crate::setup::Verdict;
 
@@ -22,6 +22,9 @@ pub fn points_table(points: &[SettledPoint], width: usize) -> String {
                       (peak-to-peak).";
         text.push('\n');
         text += &wrap(legend, width, "", "");
+        for note in incomplete_notes(counted.iter().copied()) {
+            text += &wrap(&note, width, "", "  ");
+        }
     }
     text += &notes(&counted, width);
     if !rejected.is_empty() {

@@ -9,7 +9,7 @@ use crate::evaluation::methods::{Compared, Method, MethodCheck};
 use crate::evaluation::reduced_point::ReducedPoint;
 use crate::report::document::signoff;
 use crate::report::number::{measured, significant};
-use crate::report::point_table::said_once;
+use crate::report::point_table::{incomplete_notes, marked, said_once};
 use crate::report::reduction::Reduction;
 use crate::report::text_table::{TextTable, wrap};
 use crate::setup::Setup;
@@ -43,6 +43,9 @@ pub fn reduction_table(
                       only what of the bare span's losses remains with the damper on.";
         text.push('\n');
         text += &wrap(legend, width, "", "");
+        for note in incomplete_notes(counted.iter().map(|p| &p.point)) {
+            text += &wrap(&note, width, "", "  ");
+        }
     }
     text += &reasons(&counted, width);
     text += &methods(&record.method_checks, width);
@@ -275,6 +278,10 @@ fn criterion(number: usize, judgement: &Judgement, width: usize) -> String {
     text += &wrap(&counts, width, "    ", "    ");
     let rule = format!("Decision rule: {}.", judgement.decision_rule);
     text += &wrap(&rule, width, "    ", "    ");
+    if !judgement.level.is_empty() {
+        let level = format!("Level: {}.", judgement.level);
+        text += &wrap(&level, width, "    ", "    ");
+    }
     for point in &judgement.points {
         if point.outcome == Outcome::Pass {
             continue;
@@ -289,7 +296,7 @@ fn criterion(number: usize, judgement: &Judgement, width: usize) -> String {
             let _ = write!(
                 line,
                 ": {} {}, required {}",
-                measured(Some(value)),
+                marked(measured(Some(value)), point.uncertainty_incomplete),
                 judgement.unit,
                 significant(required, 4)
             );

@@ -4,7 +4,7 @@
 //! decays, the required curves. Out: reduced points, second methods,
 //! judgements. Pure.
 
-use super::bare::{BareLosses, Refusal, SAME_HARMONIC, Subtraction};
+use super::bare::{BareLosses, Refusal, Subtraction, same_harmonic};
 use super::compatibility::shared_standard;
 use super::criteria::{Judgement, Outcome, RequiredCurve, judge};
 use super::decay::Decay;
@@ -16,8 +16,9 @@ use super::reduced_point::ReducedPoint;
 use super::retained::{NoCorrection, Retained, RetainedLosses};
 use super::unknown_stiffness;
 use crate::maths;
+use crate::reduction::fields::PointValue;
 use crate::reduction::measured::record;
-use crate::reduction::{COVERAGE, Measured, SettledPoint};
+use crate::reduction::{COVERAGE, Measured, PointRow as _, SettledPoint};
 use crate::setup::{Role, Setup, Verdict};
 
 /// A run as it is reduced: its points under its setup.
@@ -111,6 +112,9 @@ pub fn reduce(
         .map(|point| reduce_point(point, losses.as_ref()))
         .collect();
     scale_to_target(run.setup, &mut points);
+    for point in &mut points {
+        mark_incomplete(point, bare.map(|bare| bare.points));
+    }
     let settled: Vec<SettledPoint> = points.iter().map(|p| p.point.clone()).collect();
     let judgements: Vec<Judgement> = run
         .setup
@@ -143,6 +147,47 @@ fn overall(judgements: &[Judgement]) -> Option<Outcome> {
         Some(Outcome::Inconclusive)
     } else {
         Some(Outcome::Pass)
+    }
+}
+
+/// Marks the powers that rest on a total power whose uncertainty is incomplete,
+/// be it the point's own or those of the bare run.
+fn mark_incomplete(reduced: &mut ReducedPoint, bare: Option<&[SettledPoint]>) {
+    const TOTAL: &str = "power_total_w";
+    let own = reduced.point.lacking(TOTAL, None).is_some();
+    // The bare run's power is scaled to the level of this point.
+    let own_level = reduced
+        .point
+        .lacking("antinode_velocity_mm_s", None)
+        .is_some();
+    let mut of_bare: Vec<String> = bare
+        .into_iter()
+        .flatten()
+        .filter(|point| point.lacking(TOTAL, None).is_some())
+        .flat_map(|point| &point.uncertainty_incomplete)
+        .map(|what| format!("bare run: {what}"))
+        .collect();
+    of_bare.sort_unstable();
+    of_bare.dedup();
+    let keys: Vec<String> = reduced
+        .cells()
+        .into_iter()
+        .filter(|cell| {
+            matches!(cell.value, PointValue::Measured(Some(_)))
+                && match cell.field.key {
+                    "power_bare_w" | "power_taken_off_w" | "power_conductor_w" => {
+                        own_level || !of_bare.is_empty()
+                    }
+                    key => key.starts_with("power_damper") && (own || !of_bare.is_empty()),
+                }
+        })
+        .map(|cell| cell.field.key.to_owned())
+        .collect();
+    for key in keys {
+        reduced.point.mark_incomplete(key);
+    }
+    if reduced.point.power_bare_w.is_some() {
+        reduced.point.uncertainty_incomplete.extend(of_bare);
     }
 }
 
@@ -352,14 +397,4 @@ fn scale_to_target(setup: &Setup, points: &mut [ReducedPoint]) {
 fn level(point: &SettledPoint) -> Option<(f64, Measured)> {
     let velocity = point.antinode_velocity_mm_s?.value;
     Some((velocity, point.power_damper_w.filter(Measured::has_u)?))
-}
-
-fn same_harmonic(a: &SettledPoint, b: &SettledPoint) -> bool {
-    let counted = |p: &SettledPoint| p.verdict != Verdict::Rejected;
-    let near = a
-        .frequency_hz
-        .zip(b.frequency_hz)
-        .is_some_and(|(a, b)| (a.value - b.value).abs() <= SAME_HARMONIC * a.value);
-    let other = a.harmonic.zip(b.harmonic).is_some_and(|(a, b)| a != b);
-    counted(a) && counted(b) && near && !other
 }

@@ -4,8 +4,8 @@ use serde::{Deserialize, Serialize};
 
 use super::retained::Retained;
 use crate::reduction::fields::ReportTable::Power;
-use crate::reduction::fields::{Cell, PointRow, Shown, point_fields};
-use crate::reduction::{Measured, SettledPoint};
+use crate::reduction::fields::{Cell, Shown, point_fields};
+use crate::reduction::{Measured, PointRow, SettledPoint};
 
 /// One line of `reduced.jsonl`: the settled point with the bare span's losses
 /// and the damper's power filled in, and what only the reduction can say.
@@ -70,6 +70,10 @@ impl PointRow for ReducedPoint {
         let mut cells = self.point.cells();
         cells.extend(self.damper.cells());
         cells
+    }
+
+    fn settled(&self) -> &SettledPoint {
+        &self.point
     }
 }
 

@@ -2,8 +2,8 @@
 
 use std::collections::BTreeSet;
 
-use crate::reduction::fields::{Cell, PointRow, PointValue};
-use crate::reduction::{Gauge, Measured};
+use crate::reduction::fields::{Cell, PointValue};
+use crate::reduction::{Gauge, Measured, PointRow};
 
 /// All keys of all points, a row a point, the columns in the order of
 /// `points.jsonl`. A key that holds one value a strain gauge becomes one

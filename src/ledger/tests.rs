@@ -36,6 +36,7 @@ fn evidence(at_s: f64) -> Evidence {
         dwell_start_s: at_s - 3.0,
         dwell_end_s: at_s + 10.0,
         criteria: Vec::new(),
+        uncertainty_budget: Vec::new(),
     }
 }
 
@@ -235,7 +236,7 @@ fn the_table_has_all_fields_in_order_and_a_column_a_gauge() {
         header[..5],
         ["point", "verdict", "reasons", "start_s", "end_s"]
     );
-    assert_eq!(header.last().unwrap(), "missing_samples");
+    assert_eq!(header.last().unwrap(), "uncertainty_incomplete_keys");
     let column = |name: &str| header.iter().position(|h| h == name).unwrap();
     let (damper, end) = (
         column("strain_pp_um_m.damper"),

@@ -3,7 +3,7 @@
 //!
 //! `point_fields!` declares a structure of points together with its table
 //! [`PointField`], one row a key: unit, meaning, and where tables for people
-//! show it. Whoever writes or shows points goes by [`PointRow::cells`], so that
+//! show it. Whoever writes or shows points goes by [`PointRow::cells`](super::PointRow::cells), so that
 //! a new key appears everywhere by its declaration alone.
 
 use std::borrow::Cow;
@@ -294,12 +294,6 @@ pub struct Cell<'a> {
     pub value: PointValue<'a>,
 }
 
-/// A point as a row of a table.
-pub trait PointRow {
-    /// Every key, in the order of the file; the same keys for each point.
-    fn cells(&self) -> Vec<Cell<'_>>;
-}
-
 /// Declares a structure of points and the table of its keys. Each field ends
 /// with its unit and where it is shown.
 macro_rules! point_fields {
@@ -308,14 +302,14 @@ macro_rules! point_fields {
         pub struct $name:ident {
             $(
                 $(#[doc = $meaning:literal])+
-                $key:ident $(/ $u_key:ident)? : $type:ty = $shown:expr;
+                $key:ident $(/ $u_key:ident)? $(@ $marker:ident)? : $type:ty = $shown:expr;
             )*
         }
     ) => {
         $crate::reduction::measured::record! {
             $(#[$outer])*
             pub struct $name {
-                $( $(#[doc = $meaning])+ $key $(/ $u_key)? : $type, )*
+                $( $(#[doc = $meaning])+ $key $(/ $u_key)? $(@ $marker)? : $type, )*
             }
         }
 
@@ -334,8 +328,9 @@ macro_rules! point_fields {
             ];
         }
 
-        impl $crate::reduction::fields::PointRow for $name {
-            fn cells(&self) -> Vec<$crate::reduction::fields::Cell<'_>> {
+        impl $name {
+            /// What stands under each key, in the order of the file.
+            pub fn cells(&self) -> Vec<$crate::reduction::fields::Cell<'_>> {
                 use $crate::reduction::fields::{Cell, FieldValue};
                 let values = [ $( FieldValue::field_value(&self.$key) ),* ];
                 Self::FIELDS

@@ -129,14 +129,15 @@ impl TwoKeys for BTreeMap<Gauge, Measured> {
 /// Declares a structure that is written and read key by key, in the order of
 /// its fields. A field of one key is declared as usual, one of two keys
 /// ([`TwoKeys`]) by both: `power_w / power_u_w: Measured`. The keys of a field
-/// marked `@flatten` stand among those of the whole.
+/// marked `@flatten` stand among those of the whole; one marked `@default` is
+/// younger than the files that may be read.
 macro_rules! record {
     (
         $(#[$outer:meta])*
         $vis:vis struct $name:ident {
             $(
                 $(#[$attribute:meta])*
-                $key:ident $(/ $u_key:ident)? $(@ $flatten:ident)? : $type:ty
+                $key:ident $(/ $u_key:ident)? $(@ $marker:ident)? : $type:ty
             ),* $(,)?
         }
     ) => {
@@ -151,7 +152,7 @@ macro_rules! record {
             #[derive(serde::Serialize, serde::Deserialize)]
             struct Keys {
                 $(
-                    $( #[serde($flatten)] )?
+                    $( #[serde($marker)] )?
                     $key: $crate::reduction::measured::record!(@value $type $(, $u_key)?),
                     $( $u_key: $crate::reduction::measured::record!(@uncertainty $type, $u_key), )?
                 )*

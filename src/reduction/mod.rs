@@ -1,5 +1,6 @@
 //! Hold → settled point: efficiency, power, strain, uncertainty. Pure.
 
+mod budget;
 pub mod equations;
 pub mod fields;
 mod gauge;
@@ -8,7 +9,8 @@ mod point;
 pub mod settle;
 pub mod uncertainty;
 
+pub use budget::{BudgetLine, budget};
 pub use gauge::{Gauge, NoGauge};
 pub use measured::{COVERAGE, Measured};
-pub use point::SettledPoint;
+pub use point::{PointRow, SettledPoint};
 pub use settle::settle;

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::fields::ReportTable::{Motion, Power};
-use super::fields::{Shown, point_fields};
+use super::fields::{Cell, Shown, point_fields};
 use super::gauge::Gauge;
 use super::measured::Measured;
 use crate::setup::Verdict;
@@ -104,10 +104,53 @@ point_fields! {
         clipped_samples: u64 = Shown::in_files("");
         /// Samples of the hold that were lost.
         missing_samples: u64 = Shown::in_files("");
+        /// What is in no uncertainty of the point because the setup does not state it: the channel,
+        /// and what it lacks. Empty where every uncertainty is complete.
+        uncertainty_incomplete @ default: Vec<String> = Shown::in_files("");
+        /// The keys whose uncertainty is too small by it; of a strain
+        /// `strain_pp_um_m.damper`.
+        uncertainty_incomplete_keys @ default: Vec<String> = Shown::in_files("");
+    }
+}
+
+/// A point as a row of a table.
+pub trait PointRow {
+    /// Every key, in the order of the file; the same keys for each point.
+    fn cells(&self) -> Vec<Cell<'_>>;
+
+    /// The settled point behind it.
+    fn settled(&self) -> &SettledPoint;
+}
+
+impl PointRow for SettledPoint {
+    fn cells(&self) -> Vec<Cell<'_>> {
+        self.cells()
+    }
+
+    fn settled(&self) -> &SettledPoint {
+        self
     }
 }
 
 impl SettledPoint {
+    /// What the uncertainty of the value under a key lacks, if anything;
+    /// `gauge` where the key has a value a gauge.
+    pub fn lacking(&self, key: &str, gauge: Option<&Gauge>) -> Option<String> {
+        let of_gauge = gauge.map(|gauge| format!("{key}.{gauge}"));
+        let wanted = of_gauge.as_deref().unwrap_or(key);
+        self.uncertainty_incomplete_keys
+            .iter()
+            .any(|incomplete| incomplete == wanted)
+            .then(|| self.uncertainty_incomplete.join("; "))
+    }
+
+    /// Notes that the uncertainty under a key is incomplete.
+    pub(crate) fn mark_incomplete(&mut self, key: String) {
+        if !self.uncertainty_incomplete_keys.contains(&key) {
+            self.uncertainty_incomplete_keys.push(key);
+        }
+    }
+
     /// The largest strain of all gauges, µm/m peak-to-peak.
     pub fn largest_strain_pp_um_m(&self) -> Option<f64> {
         let strains = self.strain_pp_um_m.values().map(|strain| strain.value);

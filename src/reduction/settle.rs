@@ -2,7 +2,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::budget::{BudgetLine, budget};
 use super::equations::{Inputs, Quantities};
+use super::fields::PointValue;
 use super::gauge::Gauge;
 use super::measured::{COVERAGE, Measured};
 use super::point::SettledPoint;
@@ -10,7 +12,6 @@ use super::uncertainty::{Cause, InputPhasor, propagate};
 use crate::maths;
 use crate::resonance::Dwell;
 use crate::resonance::phasor::velocity_m_s;
-use crate::setup::level::target_deviation_pct;
 use crate::setup::{Channel, Role, SensorPositions, Setup};
 use crate::tone::TonePlan;
 use crate::tone::interval::{IntervalChannel, IntervalTone};
@@ -71,10 +72,7 @@ pub fn settle(
             .push("no value: no tone could be fitted at the antinode".into());
         return point;
     };
-    let gauges: Vec<&FittedChannel> = fits
-        .iter()
-        .filter(|fit| fit.channel.role.is_clamp_strain())
-        .collect();
+    let gauges = gauges(fits);
     let inputs = inputs(setup, dwell, interval, antinode, &find, &gauges);
     let causes = causes(setup, interval, fits, &gauges);
     let found = propagate(&inputs, &causes);
@@ -87,12 +85,8 @@ pub fn settle(
     point.antinode_position_m = places.antinode_m;
     let frequency_hz = found.frequency_hz.value;
     point.harmonic = setup.harmonic_of(frequency_hz);
-    point.target_deviation_pct = target_deviation_pct(
-        setup,
-        frequency_hz,
-        found.antinode_velocity_m_s.value,
-        point.largest_strain_pp_um_m(),
-    );
+    enter_incomplete(&mut point, &inputs, fits, &gauges);
+    enter_level(setup, &mut point, &found);
     point.snr_db = Some(antinode.fit.snr_db());
     point.distortion_pct = Some(100.0 * antinode.fit.distortion);
     point.clipped_samples = fits
@@ -101,6 +95,29 @@ pub fn settle(
         .map(|fit| fit.clipped)
         .sum();
     point
+}
+
+/// What each cause contributes to the uncertainty of the dwell's point; empty
+/// where it has no value.
+pub fn budget_of(setup: &Setup, dwell: &Dwell, fits: &[FittedChannel]) -> Vec<BudgetLine> {
+    let find = |role: Role| fits.iter().find(|fit| fit.channel.role == role);
+    let (Some(interval), Some(antinode)) = (&dwell.interval, find(Role::Antinode)) else {
+        return Vec::new();
+    };
+    let gauges = gauges(fits);
+    let inputs = inputs(setup, dwell, interval, antinode, &find, &gauges);
+    let causes = causes(setup, interval, fits, &gauges);
+    budget(&inputs, &causes, |sensor| {
+        fits.iter()
+            .find(|fit| sensor_of(fit, &gauges) == Some(sensor))
+            .map_or_else(String::new, |fit| fit.channel.name.clone())
+    })
+}
+
+fn gauges<'a>(fits: &'a [FittedChannel<'a>]) -> Vec<&'a FittedChannel<'a>> {
+    fits.iter()
+        .filter(|fit| fit.channel.role.is_clamp_strain())
+        .collect()
 }
 
 fn empty_point(dwell: &Dwell, start_utc: Option<jiff::Timestamp>) -> SettledPoint {
@@ -190,6 +207,12 @@ fn causes(
         };
         clocks.insert(channel.source);
         causes.extend(Cause::noise(sensor, &channel_fit.fit.phasor));
+        if matches!(sensor, InputPhasor::Antinode | InputPhasor::Node) {
+            causes.push(Cause::Place {
+                sensor,
+                standard_u: 1e-3 * channel.position_uncertainty_mm / COVERAGE,
+            });
+        }
         if let Some(deg) = channel.phase_uncertainty_deg {
             causes.push(Cause::Phase {
                 sensor,
@@ -225,6 +248,93 @@ fn causes(
         });
     }
     causes
+}
+
+/// What the uncertainties lack where a channel states no calibration, and
+/// which values it moves: those that follow a change of the channel's gain.
+fn enter_incomplete(
+    point: &mut SettledPoint,
+    inputs: &Inputs,
+    fits: &[FittedChannel],
+    gauges: &[&FittedChannel],
+) {
+    /// Of the gain, as a share; whatever follows moves by about as much.
+    const TRIAL: f64 = 0.01;
+    for fit in fits {
+        let channel = fit.channel;
+        if channel.uncertainty_pct.is_some() || channel.reference.is_some() {
+            continue;
+        }
+        let Some(sensor) = sensor_of(fit, gauges) else {
+            continue;
+        };
+        let trial = Cause::Gain {
+            sensors: vec![sensor],
+            standard_u: TRIAL,
+        };
+        let moved = propagate(inputs, &[trial]);
+        let mut trial_point = SettledPoint::default();
+        moved.enter_motion(&mut trial_point);
+        moved.enter_ratio(&mut trial_point);
+        trial_point.power_force_w = moved.power_force_w;
+        for (gauge, strain) in gauges.iter().zip(&moved.strains_pp) {
+            if let Some(key) = gauge_of(gauge.channel, gauges) {
+                trial_point.strain_pp_um_m.insert(key, *strain);
+            }
+        }
+        let keys = keys_that_follow(point, &trial_point, 1e-3 * TRIAL);
+        if keys.is_empty() {
+            continue;
+        }
+        point
+            .uncertainty_incomplete
+            .push(format!("{}: no uncertainty_pct", channel.name));
+        for key in keys {
+            point.mark_incomplete(key);
+        }
+    }
+}
+
+/// The keys of the values that a point has and that move in the trial, by more
+/// than the share `least` of the value.
+fn keys_that_follow(point: &SettledPoint, trial: &SettledPoint, least: f64) -> Vec<String> {
+    let follows = |m: &Measured| m.u > least * m.value.abs();
+    let mut keys = Vec::new();
+    for (own, moved) in point.cells().into_iter().zip(trial.cells()) {
+        match (own.value, moved.value) {
+            (PointValue::Measured(Some(_)), PointValue::Measured(Some(m))) if follows(&m) => {
+                keys.push(own.field.key.to_owned());
+            }
+            (PointValue::Gauges(own_gauges), PointValue::Gauges(moved)) => {
+                let touched = moved
+                    .iter()
+                    .filter(|(gauge, m)| own_gauges.contains_key(gauge) && follows(m));
+                keys.extend(touched.map(|(gauge, _)| format!("{}.{gauge}", own.field.key)));
+            }
+            _ => {}
+        }
+    }
+    keys
+}
+
+/// How far the level is from the one that was to be kept.
+fn enter_level(setup: &Setup, point: &mut SettledPoint, found: &Quantities<Measured>) {
+    let Some(level) = setup.amplitude else {
+        return;
+    };
+    point.target_deviation_pct = level.deviation_pct(
+        found.frequency_hz.value,
+        found.antinode_velocity_m_s.value,
+        point.largest_strain_pp_um_m(),
+    );
+    if let Some(pct) = point.target_deviation_pct
+        && pct.abs() > level.tolerance_pct
+    {
+        point.reasons.push(format!(
+            "taken at another level than the setup asks for, {}: not judged by a criterion for that level",
+            level.statement()
+        ));
+    }
 }
 
 fn sensor_of(fit: &FittedChannel, gauges: &[&FittedChannel]) -> Option<InputPhasor> {

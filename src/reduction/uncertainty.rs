@@ -13,6 +13,7 @@ use num_complex::Complex64;
 use super::equations::{Inputs, Quantities, evaluate};
 use super::measured::{COVERAGE, Measured};
 use crate::maths;
+use crate::resonance::phasor::velocity_m_s;
 use crate::tone::fit::PhasorEstimate;
 
 /// Which input phasor.
@@ -82,6 +83,14 @@ pub enum Cause {
         /// Relative standard uncertainty.
         standard_u: f64,
     },
+    /// A sensor stands elsewhere along the span than where it is taken to
+    /// stand.
+    Place {
+        /// The antinode or the node sensor.
+        sensor: InputPhasor,
+        /// Standard uncertainty, m.
+        standard_u: f64,
+    },
 }
 
 impl Cause {
@@ -138,9 +147,88 @@ impl Cause {
             Self::Stiffness { standard_u } => {
                 moved.conductor.bending_stiffness_n_m2 *= 1.0 + times * standard_u;
             }
+            Self::Place { sensor, standard_u } => {
+                displace(&mut moved, inputs, *sensor, times * standard_u);
+            }
         }
         moved
     }
+
+    /// The cause in words; `name` gives a channel's name.
+    pub fn words(&self, name: impl Fn(InputPhasor) -> String) -> String {
+        match self {
+            Self::Noise { sensor, .. } => format!("noise and scatter of {}", name(*sensor)),
+            Self::Phase { sensor, .. } => format!("phase of {}", name(*sensor)),
+            Self::Gain { sensors, .. } => match sensors.as_slice() {
+                [sensor] => format!("calibration of {}", name(*sensor)),
+                several => {
+                    let names: Vec<String> = several.iter().map(|sensor| name(*sensor)).collect();
+                    format!("reference shared by {}", names.join(", "))
+                }
+            },
+            Self::Clock { .. } => "sampling clock".to_owned(),
+            Self::Frequency { .. } => "frequency".to_owned(),
+            Self::Tension { .. } => "tension".to_owned(),
+            Self::Mass { .. } => "mass per length".to_owned(),
+            Self::Stiffness { .. } => "bending stiffness".to_owned(),
+            Self::Place { sensor, .. } => format!("place of {}", name(*sensor)),
+        }
+    }
+
+    /// Whether its effect has a part that is the same whichever way it errs,
+    /// and that matters.
+    fn has_even_part(&self) -> bool {
+        matches!(self, Self::Place { .. })
+    }
+}
+
+/// A node sensor further off the node than this cosine of its phase sees the
+/// antinode's motion and little else.
+const LEAST_COSINE: f64 = 0.1;
+
+/// The inputs with a sensor moved along the span, away from the other one.
+///
+/// About an antinode the motion is `Y_a cos(k δ)`, with the node's share
+/// `Y_n sin(k δ)` in quadrature: a sensor beside the antinode reads too little,
+/// whichever side it stands on. What a node sensor reads says by itself where
+/// it stands; its place counts for the distance between the two alone.
+fn displace(moved: &mut Inputs, inputs: &Inputs, sensor: InputPhasor, by_m: f64) {
+    if sensor == InputPhasor::Antinode {
+        let angle = by_m * inputs.conductor.wave_number_per_m(inputs.frequency_hz);
+        let ratio = inputs.node.map_or(0.0, |(node, quantity)| {
+            let velocity = |quantity, phasor| velocity_m_s(quantity, phasor, inputs.frequency_hz);
+            let antinode = velocity(inputs.antinode.1, inputs.antinode.0);
+            let ratio = velocity(quantity, node) / antinode;
+            // The ratio at the node itself, as the equations have it.
+            let beside = 1.0 - maths::square(ratio.re.clamp(-1.0, 1.0));
+            ratio.im / beside.sqrt().max(LEAST_COSINE)
+        });
+        moved.antinode.0 *= Complex64::new(maths::cos(angle), -ratio * maths::sin(angle));
+    }
+    if let Some(distance) = &mut moved.sensor_distance_m {
+        *distance += distance.signum() * by_m;
+    }
+}
+
+/// The square of the standard uncertainty that one cause gives each quantity,
+/// `value` being the quantities as they stand.
+///
+/// Half the difference between up and down is the part of first order. Where
+/// the effect has an even part as well, b for one standard uncertainty, a
+/// normal error leaves `3 b²` about the value taken (JCGM 100, 5.1.2 note, for
+/// the terms of higher order; what is one-sided stays in the uncertainty, as in
+/// F.2.4.5).
+pub(super) fn squares(inputs: &Inputs, value: &Quantities<f64>, cause: &Cause) -> Quantities<f64> {
+    let up = evaluate(&cause.moved(inputs, 1.0));
+    let down = evaluate(&cause.moved(inputs, -1.0));
+    let odd = up.less(&down);
+    if !cause.has_even_part() {
+        return odd.both(&odd, |difference, _| maths::square(0.5 * difference));
+    }
+    let even = up.less(value).both(&down.less(value), |a, b| 0.5 * (a + b));
+    odd.both(&even, |difference, even| {
+        maths::square(0.5 * difference) + 3.0 * maths::square(even)
+    })
 }
 
 fn phasor_mut(inputs: &mut Inputs, sensor: InputPhasor) -> Option<&mut Complex64> {
@@ -156,15 +244,11 @@ fn phasor_mut(inputs: &mut Inputs, sensor: InputPhasor) -> Option<&mut Complex64
 /// The quantities with their expanded uncertainties (k = [`COVERAGE`]).
 pub fn propagate(inputs: &Inputs, causes: &[Cause]) -> Quantities<Measured> {
     let value = evaluate(inputs);
-    let mut squares = value.both(&value, |_, _| 0.0);
+    let mut sum = value.both(&value, |_, _| 0.0);
     for cause in causes {
-        let up = evaluate(&cause.moved(inputs, 1.0));
-        let down = evaluate(&cause.moved(inputs, -1.0));
-        squares = squares.both(&up.less(&down), |sum, difference| {
-            sum + maths::square(0.5 * difference)
-        });
+        sum = sum.both(&squares(inputs, &value, cause), |sum, own| sum + own);
     }
-    value.both(&squares, |value, square| {
+    value.both(&sum, |value, square| {
         Measured::new(value, COVERAGE * square.sqrt())
     })
 }

@@ -5,6 +5,7 @@
 
 pub mod audit;
 pub mod axis;
+pub mod budget_table;
 pub mod document;
 pub mod figure;
 pub mod html;

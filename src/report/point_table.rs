@@ -6,8 +6,8 @@
 use std::collections::BTreeSet;
 
 use super::number::{by_uncertainty, fixed, measured};
-use crate::reduction::fields::{Cell, PointField, PointRow, PointValue};
-use crate::reduction::{Gauge, SettledPoint};
+use crate::reduction::fields::{Cell, PointField, PointValue};
+use crate::reduction::{Gauge, PointRow, SettledPoint};
 use crate::resonance::phasor::fold_half_turn_deg;
 
 /// One column.
@@ -53,6 +53,7 @@ pub fn point_columns<P: PointRow>(
         .first()
         .map(|row| row.iter().map(|cell| cell.field).collect())
         .unwrap_or_default();
+    let settled: Vec<&SettledPoint> = points.iter().map(|point| point.settled()).collect();
     let mut columns = Vec::new();
     for at in reading_order(&fields) {
         let Some(&field) = fields.get(at) else {
@@ -74,7 +75,11 @@ pub fn point_columns<P: PointRow>(
                 .any(|value| matches!(value, PointValue::Words(_))),
             cells: values
                 .iter()
-                .map(|value| cell(field, told, value, gauge))
+                .zip(&settled)
+                .map(|(value, point)| {
+                    let text = cell(field, told, value, gauge)?;
+                    Some(marked(text, point.lacking(field.key, gauge).is_some()))
+                })
                 .collect(),
         };
         if values
@@ -87,6 +92,33 @@ pub fn point_columns<P: PointRow>(
         }
     }
     columns
+}
+
+/// Stands behind a value whose uncertainty is incomplete.
+const INCOMPLETE: &str = "*";
+
+/// A value as text, with the mark of an incomplete uncertainty where it has one.
+pub fn marked(text: String, is_incomplete: bool) -> String {
+    if is_incomplete {
+        text + INCOMPLETE
+    } else {
+        text
+    }
+}
+
+/// What the mark means at these points, a line for all that lack the same;
+/// none where every uncertainty is complete.
+pub fn incomplete_notes<'a>(points: impl Iterator<Item = &'a SettledPoint>) -> Vec<String> {
+    let mut lacking: Vec<String> = points
+        .filter(|point| !point.uncertainty_incomplete_keys.is_empty())
+        .map(|point| point.uncertainty_incomplete.join("; "))
+        .collect();
+    lacking.sort_unstable();
+    lacking.dedup();
+    lacking
+        .into_iter()
+        .map(|what| format!("{INCOMPLETE} The uncertainty is incomplete, and too small: {what}."))
+        .collect()
 }
 
 /// Each reason of some points once, with the numbers of the points it holds

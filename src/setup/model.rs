@@ -5,10 +5,11 @@
 //! is not given. The invariants written at the fields are kept by
 //! [`super::parse`], the only way to make a [`Setup`] from outside text.
 
+use super::level::Amplitude;
 use super::placement::{Placement, RecordedFile, SensorPositions};
 use super::requirements::Criterion;
 use super::role::Role;
-use super::words::{LevelRule, Protocol, Unit};
+use super::words::{Protocol, Unit};
 use crate::span::StrungConductor;
 use serde::Deserialize;
 
@@ -109,18 +110,6 @@ pub struct Sweep {
     pub low_hz: f64,
     /// Highest frequency of interest, Hz.
     pub high_hz: f64,
-}
-
-/// `[amplitude]`
-#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Amplitude {
-    /// Which quantity is kept.
-    pub rule: LevelRule,
-    /// Its value, in the unit the rule names.
-    pub value: f64,
-    /// How far a point may be off, %.
-    pub tolerance_pct: f64,
 }
 
 /// `[limits]`: a capture raises an alarm above these. They are those of the
@@ -231,6 +220,9 @@ pub struct Channel {
     /// Place of the sensor from the drive-end clamp, m. Every `wave` channel
     /// has one.
     pub position_m: Option<f64>,
+    /// Expanded uncertainty (k = 2) of that place, mm; for a sensor that is
+    /// moved, of its place from the antinode or node it is put on.
+    pub position_uncertainty_mm: f64,
 }
 
 /// What a channel was calibrated against. Channels with the same reference err

@@ -14,7 +14,7 @@ use super::key::Absent::{
 };
 use super::key::{Bounds, Form, High, Key, Limit, Section, above_zero, from_zero, percentage};
 use super::model::SourceKind;
-use super::requirements::{DecisionRule, PowerForm, Requirement};
+use super::requirements::{CriterionLevel, DecisionRule, PowerForm, Requirement};
 use super::role::{RoleKind, StrainLocation};
 use super::words::{LevelRule, Protocol, Unit};
 use crate::span::wind::FUNCTIONS;
@@ -527,8 +527,9 @@ pub(super) static CHANNEL: Section = Section {
             "%",
             UNCERTAINTY_PCT,
             Nothing("not stated"),
-            "calibration of this channel alone, from its certificate. Not stated, it counts as \
-             zero: the uncertainty of every result from the channel is too small",
+            "calibration of this channel alone, from its certificate. Not stated, and without a \
+             `reference`, it counts as zero: the uncertainty of every result from the channel is too \
+             small, is marked as incomplete, and no guard band decides on it",
         ),
         Key::number(
             "phase_uncertainty_deg",
@@ -562,6 +563,17 @@ pub(super) static CHANNEL: Section = Section {
             "place of the sensor from the drive-end clamp, on the free span. Leave it out for \
              sensors that are moved from harmonic to harmonic. On a drive channel it must agree \
              with `span.drive_position_m`",
+        ),
+        Key::number(
+            "position_uncertainty_mm",
+            "mm",
+            from_zero(UNCERTAINTY).taken_up_to(1000.0, "a sensor is put up to better than a metre"),
+            Practice(20.0),
+            "how far an antinode or node sensor may stand from where it is put: a tape along the \
+             span, and an antinode found by hand. Beside an antinode the motion is less, by \
+             1 − cos(k δ), whichever side: that enters the antinode's velocity, the ratio and the \
+             power. Where the node sensor stands its own signal says; its place counts for \
+             `antinode_offset_mm`",
         ),
         Key::word(
             "location",
@@ -642,6 +654,19 @@ pub(super) static CRITERIA: Section = Section {
             Word("simple-acceptance"),
             "`simple-acceptance`: the measured value decides. `guard-band`: pass or fail only beyond \
              the limit by more than the expanded uncertainty (ISO/IEC 17025, ILAC-G8)",
+        ),
+        Key::word_or_keys_of(
+            "level",
+            CriterionLevel::words,
+            &AMPLITUDE,
+            Word("setup"),
+            "level of the points that the criterion is judged by. `setup`: that of `[amplitude]`, \
+             within its tolerance. `any`: whatever level a point was taken at. Or a level of its \
+             own, `{ rule = \"constant-velocity\", value = 150.0, tolerance_pct = 10.0 }`, with the \
+             keys of `[amplitude]`: one sweep at several levels then serves several criteria. A \
+             point at another level is inconclusive; it does not keep the run from passing where \
+             another point at the same harmonic was judged. A fault beside \
+             `antinode_velocity_mm_s`, which states the level itself",
         ),
         Key::text(
             "curve",

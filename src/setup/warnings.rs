@@ -219,11 +219,13 @@ fn missing_channels(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
 
 fn calibrations(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
     for channel in &setup.channels {
-        if channel.uncertainty_pct.is_none() && channel.role != Role::Monitor {
+        let stated = channel.uncertainty_pct.is_some() || channel.reference.is_some();
+        if !stated && channel.role != Role::Monitor {
             warn(
                 &format!("channel[{}].uncertainty_pct", channel.name),
                 "the calibration uncertainty is not stated and counts as zero: the uncertainty of \
-                 every result from this channel is too small"
+                 every result from this channel is too small; results are marked for it, and a guard \
+                 band decides nothing on them"
                     .to_owned(),
             );
         }

@@ -7,7 +7,7 @@ use assert_cmd::assert::OutputAssertExt as _;
 use spanhold::reduction::{Measured, SettledPoint};
 use spanhold::setup::Verdict;
 
-use crate::bench::run_folder::{RunFolder, code, spanhold, stderr, stdout};
+use crate::bench::run_folder::{RunFolder, code, spanhold, stderr, stdout, unchain};
 
 /// ACSR Drake at 25 % of its strength; sweep of five harmonics of a string.
 const SETUP: &str = r#"
@@ -330,6 +330,7 @@ fn a_run_is_no_repeat_of_itself() {
     for (name, efficiency) in [("a", 20.0), ("b", 20.1), ("c", 20.3)] {
         folder.finished_run(name, SETUP, &points(0.35, efficiency));
         let hash = if name == "c" { "22" } else { "11" };
+        unchain(&folder.path(name));
         let file = folder.path(name).join("run.json");
         let mut record: serde_json::Value =
             serde_json::from_str(&std::fs::read_to_string(&file).unwrap()).unwrap();

@@ -544,3 +544,35 @@ fn a_free_decay_in_a_recording_agrees_with_the_node() {
     assert!(number(&whole["from_velocity_mm_s"]) <= 90.0);
     assert!(number(&whole["to_velocity_mm_s"]) >= 10.0);
 }
+
+#[test]
+fn the_damper_power_is_as_incomplete_as_the_totals_it_is_made_of() {
+    let incomplete = |mut points: Vec<SettledPoint>| {
+        for point in &mut points {
+            point.uncertainty_incomplete = vec!["node: no uncertainty_pct".to_owned()];
+            point.uncertainty_incomplete_keys = vec!["power_total_w".to_owned()];
+        }
+        points
+    };
+    let keys = |found: &Value| -> Vec<String> {
+        let keys = &found["points"][0]["uncertainty_incomplete_keys"];
+        let keys = keys.as_array().unwrap().iter();
+        keys.map(|key| key.as_str().unwrap().to_owned()).collect()
+    };
+    let bench = bench("");
+    let complete = bench.json(&["run", "--baseline", "bare"]);
+    assert_eq!(keys(&complete), [""; 0]);
+    bench.run("half", SETUP, &incomplete(points(0.52, 30.0)));
+    let found = bench.json(&["half", "--baseline", "bare"]);
+    let marked = keys(&found);
+    assert!(marked.contains(&"power_damper_w".to_owned()), "{marked:?}");
+    assert!(!marked.contains(&"power_bare_w".to_owned()), "{marked:?}");
+    bench.run("bare2", &bare_setup(), &incomplete(bare_points()));
+    let found = bench.json(&["run", "--baseline", "bare2"]);
+    let marked = keys(&found);
+    for key in ["power_bare_w", "power_taken_off_w", "power_damper_w"] {
+        assert!(marked.contains(&key.to_owned()), "{marked:?}");
+    }
+    let lacking = &found["points"][0]["uncertainty_incomplete"];
+    assert_eq!(lacking[0], "bare run: node: no uncertainty_pct");
+}

@@ -361,3 +361,167 @@ fn a_point_has_the_places_of_the_recording_it_was_read_from() {
     // The offset of the antinode sensor goes by the same places.
     assert!(at(1, "antinode_offset_mm").is_some());
 }
+
+/// The setup of these tests at a level, with what a guard band needs said of
+/// the calibration of some channels only.
+fn at_level(value_mm_s: f64, calibrated: &[&str]) -> String {
+    let mut setup =
+        format!("{SETUP}\n[amplitude]\nrule = \"constant-velocity\"\nvalue = {value_mm_s:.1}\n");
+    for name in calibrated {
+        let header = format!("name = \"{name}\"\n");
+        assert!(setup.contains(&header));
+        setup = setup.replace(&header, &format!("{header}uncertainty_pct = 1.0\n"));
+    }
+    setup
+}
+
+#[test]
+fn what_rests_on_an_unstated_calibration_is_marked_wherever_it_is_told() {
+    let bench = Bench::new(&at_level(200.0, &["antinode"]));
+    bench.record("sweep.wav", 0, 40);
+    let output = bench
+        .command(&["sweep.wav", "--out", "run"])
+        .output()
+        .unwrap();
+    let table = String::from_utf8(output.stdout).unwrap();
+    let footnote = "* The uncertainty is incomplete, and too small: node: no uncertainty_pct.";
+    assert!(table.contains(footnote), "{table}");
+    let row = table.lines().find(|line| line.starts_with('1')).unwrap();
+    assert!(row.contains('*'), "{table}");
+    // The antinode's velocity rests on the antinode alone, the ratio on both.
+    let point: serde_json::Value =
+        serde_json::from_str(bench.read("run", "points.jsonl").trim()).unwrap();
+    assert_eq!(
+        point["uncertainty_incomplete"],
+        serde_json::json!(["node: no uncertainty_pct"])
+    );
+    let keys: Vec<&str> = point["uncertainty_incomplete_keys"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|key| key.as_str().unwrap())
+        .collect();
+    for touched in [
+        "node_velocity_mm_s",
+        "node_amplitude_mm_pp",
+        "iswr",
+        "efficiency_pct",
+        "power_total_w",
+    ] {
+        assert!(keys.contains(&touched), "{touched}: {keys:?}");
+    }
+    for complete in ["frequency_hz", "antinode_velocity_mm_s", "node_phase_deg"] {
+        assert!(!keys.contains(&complete), "{complete}: {keys:?}");
+    }
+    let csv = bench.read("run", "points.csv");
+    let mut lines = csv.lines();
+    assert!(lines.next().unwrap().contains(",uncertainty_incomplete,"));
+    assert!(lines.next().unwrap().contains("node: no uncertainty_pct"));
+    assert!(bench.0.spanhold(&["report", "run"]).status.success());
+    let report = bench.read("run", "report.html");
+    assert!(report.contains(footnote), "the report says nothing of it");
+    assert!(report.contains("Uncertainty budget of point 1"));
+    let audit = bench.0.spanhold(&["audit", "run", "--point", "1"]);
+    let audit = String::from_utf8(audit.stdout).unwrap();
+    for cause in ["calibration of antinode", "place of antinode", "tension"] {
+        assert!(report.contains(cause), "{cause} is not in the report");
+        assert!(
+            audit.contains(cause),
+            "{cause} is not in the audit: {audit}"
+        );
+    }
+}
+
+#[test]
+fn where_every_calibration_is_stated_nothing_is_marked() {
+    let bench = Bench::new(&at_level(200.0, &["antinode", "node"]));
+    bench.record("sweep.wav", 0, 40);
+    let output = bench
+        .command(&["sweep.wav", "--out", "run"])
+        .output()
+        .unwrap();
+    let table = String::from_utf8(output.stdout).unwrap();
+    assert!(!table.contains('*'), "{table}");
+    let points = bench.read("run", "points.jsonl");
+    assert!(
+        points.contains(r#""uncertainty_incomplete":[]"#),
+        "{points}"
+    );
+    assert!(!points.contains("another level"), "{points}");
+}
+
+#[test]
+fn a_level_off_by_a_factor_is_said_at_the_point_and_asked_about() {
+    let plain = |output: std::process::Output| {
+        let text = String::from_utf8(output.stdout).unwrap();
+        text.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let asked = |level_mm_s: f64| {
+        let bench = Bench::new(&at_level(level_mm_s, &["antinode", "node"]));
+        bench.record("sweep.wav", 0, 80);
+        let run = bench
+            .command(&["sweep.wav", "--out", "run"])
+            .output()
+            .unwrap();
+        [
+            plain(run),
+            plain(bench.0.spanhold(&["check", "setup.toml", "sweep.wav"])),
+            plain(bench.0.spanhold(&["reduce", "run"])),
+        ]
+    };
+    // 200 mm/s are read where 400 were to be kept.
+    let [table, checked, reduced] = asked(400.0);
+    assert!(table.contains("taken at another level"), "{table}");
+    assert!(table.contains("off target"), "{table}");
+    let question = "\"antinode\": peak or peak-to-peak?";
+    assert!(checked.contains(question), "{checked}");
+    assert!(reduced.contains(question), "{reduced}");
+    // A thousandth of the level is no dwell; the question is asked still.
+    let [_, checked, reduced] = asked(200_000.0);
+    let question = "\"antinode\": unit m/s instead of mm/s?";
+    assert!(checked.contains(question), "{checked}");
+    assert!(reduced.contains(question), "{reduced}");
+    // On the level nothing is asked or said.
+    let [table, checked, reduced] = asked(200.0);
+    assert!(!table.contains("another level"), "{table}");
+    for text in [checked, reduced] {
+        assert!(!text.contains("times the level"), "{text}");
+    }
+}
+
+#[test]
+fn a_recording_given_twice_makes_its_points_once_and_is_flagged_once() {
+    let bench = Bench::new(SETUP);
+    bench.record("sweep.wav", 0, 80);
+    std::fs::copy(bench.path("sweep.wav"), bench.path("copy.wav")).unwrap();
+    let run = |name: &str, files: &[&str]| {
+        let mut arguments = files.to_vec();
+        arguments.extend(["--out", name]);
+        let output = bench.command(&arguments).output().unwrap();
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+        stderr(&output)
+    };
+    let quiet = run("once", &["sweep.wav"]);
+    assert!(!quiet.contains("given twice"), "{quiet}");
+    for (name, files) in [
+        ("same", ["sweep.wav", "sweep.wav"]),
+        ("copied", ["sweep.wav", "copy.wav"]),
+    ] {
+        let said = run(name, &files);
+        assert_eq!(said.matches("given twice").count(), 1, "{said}");
+        for file in ["points.jsonl", "trace.csv"] {
+            assert_eq!(bench.read(name, file), bench.read("once", file), "{name}");
+        }
+        let events = bench.read(name, "events.jsonl");
+        assert_eq!(events.matches("repeated-recording").count(), 1, "{events}");
+        assert!(events.contains(files[1]), "{events}");
+        // What the log says of it can be verified.
+        let verified = bench.0.spanhold(&["verify", name]);
+        let text = String::from_utf8(verified.stdout).unwrap();
+        assert_eq!(verified.status.code(), Some(0), "{text}");
+    }
+    // Without the word in the record the flag is somebody else's.
+    let events = bench.path("once").join("events.jsonl");
+    std::fs::copy(bench.path("same").join("events.jsonl"), &events).unwrap();
+    assert_eq!(bench.0.spanhold(&["verify", "once"]).status.code(), Some(1));
+}

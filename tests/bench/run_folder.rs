@@ -96,6 +96,7 @@ impl RunFolder {
                 dwell_start_s: point.start_s,
                 dwell_end_s: point.end_s,
                 criteria: Vec::new(),
+                uncertainty_budget: Vec::new(),
             };
             ledger.point(point.clone(), evidence).unwrap();
         }

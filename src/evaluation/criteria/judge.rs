@@ -7,10 +7,13 @@ use serde::{Deserialize, Serialize};
 use super::coverage::{CoverageGap, coverage_gaps};
 use super::curve::RequiredCurve;
 use super::decide::{Demand, Outcome, decide};
+use super::level;
 use crate::maths;
 use crate::reduction::measured::record;
-use crate::reduction::{Measured, SettledPoint};
-use crate::setup::{Criterion, PowerForm, Requirement, Setup, StrainLocation, Verdict};
+use crate::reduction::{Gauge, Measured, SettledPoint};
+use crate::setup::{
+    Criterion, DecisionRule, PowerForm, Requirement, Setup, StrainLocation, Verdict,
+};
 use crate::span::wind::WindFunction;
 
 record! {
@@ -30,6 +33,9 @@ record! {
         outcome: Outcome,
         /// Why it is inconclusive.
         reason: Option<String>,
+        /// Whether the value's uncertainty lacks a calibration that the setup
+        /// does not state.
+        uncertainty_incomplete @ default: bool,
     }
 }
 
@@ -40,6 +46,10 @@ pub struct Judgement {
     pub criterion: String,
     /// The decision rule, in words.
     pub decision_rule: String,
+    /// The level of the points that were judged, in words; empty in
+    /// reductions older than this key.
+    #[serde(default)]
+    pub level: String,
     /// Unit of value and requirement.
     pub unit: String,
     /// The points inside the criterion's range.
@@ -71,13 +81,25 @@ pub fn judge(
     curve: Option<&RequiredCurve>,
 ) -> Judgement {
     let range_hz = range_hz(setup, criterion, curve);
-    let judged: Vec<PointJudgement> = points
+    let in_range: Vec<(&SettledPoint, f64)> = points
         .iter()
         .filter(|point| point.verdict != Verdict::Rejected)
         .filter_map(|point| Some((point, point.frequency_hz?.value)))
         .filter(|&(_, f)| f >= range_hz.0 && f <= range_hz.1)
-        .map(|(point, f)| judge_point(setup, point, f, criterion, curve))
         .collect();
+    let judged: Vec<PointJudgement> = in_range
+        .iter()
+        .map(|&(point, f)| judge_point(setup, point, f, criterion, curve))
+        .collect();
+    let counted: Vec<(&SettledPoint, Outcome)> = in_range
+        .iter()
+        .zip(&judged)
+        .map(|(&(point, _), judged)| (point, judged.outcome))
+        .collect();
+    let inconclusive = counted.iter().any(|&(point, outcome)| {
+        outcome == Outcome::Inconclusive
+            && !level::judged_by_another(setup, criterion, point, &counted)
+    });
     let frequencies: Vec<f64> = judged
         .iter()
         .filter(|j| j.outcome != Outcome::Inconclusive)
@@ -86,10 +108,9 @@ pub fn judge(
     let span = setup.strung_conductor();
     let spacing_hz = |f: f64| span.group_speed_m_s(f) / (2.0 * span.length_m);
     let gaps = coverage_gaps(&frequencies, range_hz, spacing_hz);
-    let any = |outcome| judged.iter().any(|j| j.outcome == outcome);
-    let outcome = if any(Outcome::Fail) {
+    let outcome = if judged.iter().any(|j| j.outcome == Outcome::Fail) {
         Outcome::Fail
-    } else if judged.is_empty() || any(Outcome::Inconclusive) || !gaps.is_empty() {
+    } else if judged.is_empty() || inconclusive || !gaps.is_empty() {
         Outcome::Inconclusive
     } else {
         Outcome::Pass
@@ -97,6 +118,7 @@ pub fn judge(
     Judgement {
         criterion: criterion.statement(),
         decision_rule: criterion.decision_rule.statement().to_owned(),
+        level: level::statement(setup, criterion),
         unit: match criterion.requirement {
             Requirement::EfficiencyCurve { .. } => "%",
             Requirement::WindPower { .. } => "W",
@@ -139,15 +161,14 @@ fn judge_point(
             span_length_m,
             dampers,
             antinode_velocity_mm_s,
-            tolerance_pct,
             power: form,
+            ..
         } => {
             let demand = WindDemand {
                 wind,
                 length_m: *span_length_m,
                 dampers: f64::from(*dampers),
                 level_mm_s: *antinode_velocity_mm_s,
-                tolerance_pct: *tolerance_pct,
                 form: *form,
             };
             (Demand::AtLeast, power(setup, point, frequency_hz, &demand))
@@ -157,8 +178,22 @@ fn judge_point(
             location,
         } => (Demand::AtMost, strain(point, *limit_pp_um_m, *location)),
     };
-    let obstacle = comparison.obstacle.clone().or_else(|| {
-        (point.verdict == Verdict::Steady).then(|| "steady, but resonance was not shown".to_owned())
+    let obstacle = level::obstacle(setup, criterion, point)
+        .or_else(|| comparison.obstacle.clone())
+        .or_else(|| {
+            (point.verdict == Verdict::Steady)
+                .then(|| "steady, but resonance was not shown".to_owned())
+        });
+    let lacking = comparison
+        .value
+        .and_then(|_| lacking(point, &criterion.requirement));
+    // A guard band as wide as what is known of the error is too narrow.
+    let obstacle = obstacle.or_else(|| {
+        let guarded = criterion.decision_rule == DecisionRule::GuardBand;
+        let lacking = lacking.as_ref().filter(|_| guarded)?;
+        Some(format!(
+            "the uncertainty is incomplete ({lacking}): no guard band can be drawn"
+        ))
     });
     let outcome = match (&obstacle, comparison.value, comparison.required) {
         (None, Some(value), Some(required)) => decide(
@@ -185,7 +220,37 @@ fn judge_point(
         required: comparison.required,
         outcome,
         reason,
+        uncertainty_incomplete: lacking.is_some(),
     }
+}
+
+/// What the uncertainty of the judged value lacks, if anything.
+fn lacking(point: &SettledPoint, requirement: &Requirement) -> Option<String> {
+    match requirement {
+        Requirement::EfficiencyCurve { .. } => point.lacking("efficiency_pct", None),
+        Requirement::WindPower { power, .. } => {
+            let key = match power {
+                PowerForm::Standard => "power_damper_w",
+                PowerForm::Corrected => "power_damper_corrected_w",
+            };
+            point.lacking(key, None)
+        }
+        Requirement::StrainLimit { location, .. } => largest_strain(point, *location)
+            .and_then(|(gauge, _)| point.lacking("strain_pp_um_m", Some(gauge))),
+    }
+}
+
+/// The gauge with the largest strain, of all or at one clamp.
+fn largest_strain(
+    point: &SettledPoint,
+    location: Option<StrainLocation>,
+) -> Option<(&Gauge, Measured)> {
+    point
+        .strain_pp_um_m
+        .iter()
+        .filter(|(gauge, _)| location.is_none_or(|location| gauge.location == location))
+        .map(|(gauge, strain)| (gauge, *strain))
+        .max_by(|a, b| a.1.value.total_cmp(&b.1.value))
 }
 
 fn efficiency(
@@ -215,7 +280,6 @@ struct WindDemand {
     length_m: f64,
     dampers: f64,
     level_mm_s: Option<f64>,
-    tolerance_pct: f64,
     form: PowerForm,
 }
 
@@ -242,10 +306,6 @@ fn power(
     let velocity = point.antinode_velocity_mm_s;
     let level = demand.level_mm_s.or(velocity.map(|v| v.value));
     let required = level.and_then(|v| demand.wind_power_w(setup, frequency_hz, v));
-    let off_level = match (demand.level_mm_s, velocity) {
-        (Some(level), Some(v)) => (v.value / level - 1.0).abs() * 100.0 > demand.tolerance_pct,
-        _ => false,
-    };
     let obstacle = if value.is_none() {
         Some(match (demand.form, point.power_damper_w) {
             (PowerForm::Corrected, Some(_)) => {
@@ -257,11 +317,6 @@ fn power(
         })
     } else if level.is_none() || velocity.is_none() {
         Some("the point has no antinode velocity".to_owned())
-    } else if off_level {
-        Some(format!(
-            "taken at another level than {} mm/s peak",
-            demand.level_mm_s.unwrap_or(f64::NAN)
-        ))
     } else if required.is_none() {
         let (low, high) = demand.wind.valid_peak_over_diameter();
         Some(format!(
@@ -300,12 +355,7 @@ fn strain(
     limit_pp_um_m: f64,
     location: Option<StrainLocation>,
 ) -> Comparison {
-    let largest = point
-        .strain_pp_um_m
-        .iter()
-        .filter(|(gauge, _)| location.is_none_or(|location| gauge.location == location))
-        .map(|(_, strain)| *strain)
-        .max_by(|a, b| a.value.total_cmp(&b.value));
+    let largest = largest_strain(point, location).map(|(_, strain)| strain);
     Comparison {
         value: largest,
         required: Some(limit_pp_um_m),

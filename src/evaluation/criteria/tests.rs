@@ -3,7 +3,8 @@
 use super::*;
 use crate::reduction::{Gauge, Measured, SettledPoint};
 use crate::setup::{
-    Criterion, DecisionRule, PowerForm, Requirement, Setup, StrainLocation, Verdict,
+    Amplitude, Criterion, CriterionLevel, DecisionRule, LevelRule, PowerForm, Requirement, Setup,
+    StrainLocation, Verdict,
 };
 use crate::span::wind::WindFunction;
 
@@ -50,6 +51,7 @@ fn curve_criterion(decision_rule: DecisionRule) -> Criterion {
             curve: "curve.csv".into(),
         },
         decision_rule,
+        level: CriterionLevel::Setup,
     }
 }
 
@@ -217,6 +219,7 @@ fn strain_limits_are_peak_to_peak() {
             location: None,
         },
         decision_rule: DecisionRule::SimpleAcceptance,
+        level: CriterionLevel::Setup,
     };
     // Common practice, no source: 300 peak-to-peak is 150 zero-to-peak.
     assert!(
@@ -259,6 +262,7 @@ fn wind_criterion(antinode_velocity_mm_s: Option<f64>) -> Criterion {
             power: PowerForm::Standard,
         },
         decision_rule: DecisionRule::SimpleAcceptance,
+        level: CriterionLevel::Setup,
     }
 }
 
@@ -346,5 +350,175 @@ fn a_criterion_names_author_and_convention() {
     assert!(
         text.contains("IEC 61897 Annex C 1998") && text.contains("peak-to-peak"),
         "{text}"
+    );
+}
+
+fn velocity_level(value: f64) -> Amplitude {
+    Amplitude {
+        rule: LevelRule::ConstantVelocity,
+        value,
+        tolerance_pct: 10.0,
+    }
+}
+
+/// The published points, all taken at one velocity.
+fn published_points_at(velocity_mm_s: f64) -> Vec<SettledPoint> {
+    let mut points = published_points();
+    for point in &mut points {
+        point.antinode_velocity_mm_s = Some(Measured::new(velocity_mm_s, 1.0));
+    }
+    points
+}
+
+#[test]
+fn a_sweep_a_third_below_its_level_does_not_pass() {
+    let mut setup = setup();
+    setup.amplitude = Some(velocity_level(200.0));
+    let criterion = curve_criterion(DecisionRule::SimpleAcceptance);
+    let curve = flat_curve(17.2);
+    let judged = |velocity| {
+        let points = published_points_at(velocity);
+        judge(&setup, &points, &criterion, Some(&curve))
+    };
+    // At the edge of the tolerance and just beyond it, on both sides.
+    assert_eq!(judged(180.1).outcome, Outcome::Pass);
+    assert_eq!(judged(219.9).outcome, Outcome::Pass);
+    for velocity in [179.9, 220.1, 134.0] {
+        let judgement = judged(velocity);
+        assert_eq!(judgement.outcome, Outcome::Inconclusive, "{velocity}");
+        assert_eq!(judgement.gaps.len(), 1, "nothing of the range is covered");
+        for point in &judgement.points {
+            assert_eq!(point.outcome, Outcome::Inconclusive);
+            let reason = point.reason.as_deref().unwrap();
+            assert!(reason.contains("another level"), "{reason}");
+            assert!(reason.contains("200 mm/s peak ± 10 %"), "{reason}");
+        }
+    }
+    // Nor does one whose level nobody knows.
+    let unknown = judge(&setup, &published_points(), &criterion, Some(&curve));
+    assert_eq!(unknown.outcome, Outcome::Inconclusive);
+    let reason = unknown.points[0].reason.as_deref().unwrap();
+    assert!(reason.contains("not known"), "{reason}");
+}
+
+#[test]
+fn one_sweep_at_two_levels_serves_two_criteria() {
+    let mut setup = setup();
+    setup.amplitude = Some(velocity_level(200.0));
+    let at = |level| Criterion {
+        level,
+        ..curve_criterion(DecisionRule::SimpleAcceptance)
+    };
+    let mut points = published_points_at(200.0);
+    // At 100 mm/s the same damper does half as well.
+    let low = published_points_at(100.0).into_iter().map(|mut point| {
+        point.point += 100;
+        let efficiency = point.efficiency_pct.unwrap();
+        point.efficiency_pct = Some(efficiency.times(0.5));
+        point
+    });
+    points.extend(low);
+    let judged = |level, pct| judge(&setup, &points, &at(level), Some(&flat_curve(pct)));
+    let high = judged(CriterionLevel::Setup, 17.2);
+    assert_eq!(high.outcome, Outcome::Pass, "{high:?}");
+    assert!(high.level.contains("200"), "{}", high.level);
+    let own = CriterionLevel::Own(velocity_level(100.0));
+    let low = judged(own, 8.6);
+    assert_eq!(low.outcome, Outcome::Pass, "{low:?}");
+    // The lowest of them, 8.615 %, decides at this level.
+    assert_eq!(judged(own, 8.7).outcome, Outcome::Fail);
+    // At any level the poorer half fails what the better one passes.
+    assert_eq!(judged(CriterionLevel::Any, 17.2).outcome, Outcome::Fail);
+    // A harmonic that was read at the other level only is missing.
+    points.retain(|point| point.point != 11);
+    let judgement = judge(
+        &setup,
+        &points,
+        &at(CriterionLevel::Setup),
+        Some(&flat_curve(17.2)),
+    );
+    assert_eq!(judgement.outcome, Outcome::Inconclusive);
+    assert_eq!(judgement.gaps.len(), 1);
+}
+
+#[test]
+fn a_level_kept_by_strain_is_told_by_the_largest_gauge() {
+    let mut setup = setup();
+    setup.amplitude = Some(Amplitude {
+        rule: LevelRule::ClampStrain,
+        value: 300.0,
+        tolerance_pct: 10.0,
+    });
+    let criterion = Criterion {
+        requirement: Requirement::StrainLimit {
+            limit_pp_um_m: 320.0,
+            location: None,
+        },
+        decision_rule: DecisionRule::SimpleAcceptance,
+        level: CriterionLevel::Setup,
+    };
+    let outcome = |damper: f64, end: f64| {
+        let point = SettledPoint {
+            verdict: Verdict::Held,
+            frequency_hz: Some(Measured::without_u(20.0)),
+            antinode_velocity_mm_s: Some(Measured::new(200.0, 2.0)),
+            strain_pp_um_m: [
+                (
+                    Gauge::only_at(StrainLocation::Damper),
+                    Measured::new(damper, 5.0),
+                ),
+                (Gauge::only_at(StrainLocation::End), Measured::new(end, 5.0)),
+            ]
+            .into(),
+            ..SettledPoint::default()
+        };
+        judge(&setup, &[point], &criterion, None).points[0].outcome
+    };
+    assert_eq!(outcome(150.0, 290.0), Outcome::Pass);
+    assert_eq!(outcome(290.0, 150.0), Outcome::Pass);
+    assert_eq!(outcome(325.0, 150.0), Outcome::Fail);
+    assert_eq!(outcome(150.0, 200.0), Outcome::Inconclusive);
+}
+
+#[test]
+fn a_guard_band_as_wide_as_half_the_error_decides_nothing() {
+    let mut points = published_points();
+    for point in &mut points {
+        point.efficiency_pct = Some(Measured::new(point.efficiency_pct.unwrap().value, 0.0005));
+        point.uncertainty_incomplete = vec!["node: no uncertainty_pct".to_owned()];
+        point.uncertainty_incomplete_keys = vec!["efficiency_pct".to_owned()];
+    }
+    let (setup, curve) = (setup(), flat_curve(10.0));
+    let judged = |rule| judge(&setup, &points, &curve_criterion(rule), Some(&curve));
+    let guarded = judged(DecisionRule::GuardBand);
+    assert_eq!(guarded.outcome, Outcome::Inconclusive);
+    for point in &guarded.points {
+        let reason = point.reason.as_deref().unwrap();
+        assert!(
+            reason.contains("node: no uncertainty_pct") && reason.contains("guard band"),
+            "{reason}"
+        );
+    }
+    // Where the value alone decides, it decides; the mark stays.
+    let simple = judged(DecisionRule::SimpleAcceptance);
+    assert_eq!(simple.outcome, Outcome::Pass);
+    assert!(
+        simple
+            .points
+            .iter()
+            .all(|point| point.uncertainty_incomplete)
+    );
+    // A complete uncertainty of the same size passes.
+    for point in &mut points {
+        point.uncertainty_incomplete_keys = vec!["power_total_w".to_owned()];
+    }
+    let complete = curve_criterion(DecisionRule::GuardBand);
+    let complete = judge(&setup, &points, &complete, Some(&curve));
+    assert_eq!(complete.outcome, Outcome::Pass);
+    assert!(
+        complete
+            .points
+            .iter()
+            .all(|point| !point.uncertainty_incomplete)
     );
 }

@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use crate::analysis::{Event, TraceRow};
 use crate::ledger::Run;
-use crate::reduction::SettledPoint;
+use crate::reduction::{BudgetLine, SettledPoint};
 use crate::report::number::{ABSENT, against, plain, significant};
 use crate::resonance::{CriterionResult, HoldCriterion};
 use crate::setup::Verdict;
@@ -24,6 +24,9 @@ pub struct Case<'a> {
     pub dwell_s: (f64, f64),
     /// Every criterion; empty where the evidence is lost.
     pub criteria: &'a [CriterionResult],
+    /// What each cause contributes to its uncertainties; empty where the dwell
+    /// does not count.
+    pub budget: &'a [BudgetLine],
     /// The trace from the approach to the end of the dwell.
     pub rows: &'a [TraceRow],
     /// Gaps within the same stretch, and the one that ended the dwell.
@@ -183,6 +186,7 @@ impl<'a> Case<'a> {
             point,
             dwell_s,
             criteria: evidence.map_or(&[], |evidence| &evidence.criteria),
+            budget: evidence.map_or(&[], |evidence| &evidence.uncertainty_budget),
             rows: trace.get(first..last).unwrap_or_default(),
             gaps,
         }

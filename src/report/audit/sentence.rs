@@ -182,6 +182,7 @@ mod tests {
             point,
             dwell_s: (20.0, 55.0),
             criteria,
+            budget: &[],
             rows: &rows,
             gaps: Vec::new(),
         })

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use super::Audit;
 use super::case::{Case, Judgement, Outcome};
 use super::sentence::sentence;
+use crate::report::budget_table;
 use crate::report::number::duration;
 use crate::report::text_table::TextTable;
 
@@ -86,6 +87,25 @@ fn block(text: &mut String, case: &Case) {
         .numbers("margin", "", 0, Judgement::margin_text)
         .words("unit", "", 0, |judged| printable(judged.unit))
         .words("result", "", 0, |judged| result(judged).to_owned())
+        .text(usize::MAX);
+    budget(text, case);
+}
+
+/// What each cause contributes to the uncertainties of the point.
+fn budget(text: &mut String, case: &Case) {
+    if case.budget.is_empty() {
+        return;
+    }
+    let _ = writeln!(text, "  {}", budget_table::CAPTION);
+    let rows = budget_table::rows(case.budget);
+    let cell = |row: &[String], at: usize| row.get(at).map_or_else(String::new, |c| printable(c));
+    let table = TextTable::new(&rows).indented(2);
+    *text += &(0..)
+        .zip(budget_table::headings())
+        .fold(table, |table, (at, heading)| match at {
+            0 => table.words(&heading, "", 0, |row| cell(row, 0)),
+            _ => table.numbers(&heading, "", 0, |row| cell(row, at)),
+        })
         .text(usize::MAX);
 }
 

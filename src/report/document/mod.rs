@@ -90,6 +90,7 @@ impl Document<'_> {
             }
             (figures::section(self.setup, &settled, efficiency_is_drawn))
             (tables::settled(&settled))
+            (tables::budget(&settled, self.run))
             (tables::rejected(&rejected))
             (events::section(self.run))
             (setting::section(self.setup, &self.run.setup_text))

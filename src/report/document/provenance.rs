@@ -31,7 +31,7 @@ const METHODS: [(&str, &str); 6] = [
     ),
     (
         "Uncertainty",
-        "expanded, k = 2: noise and scatter within the hold, calibration with its common part, tension, mass, stiffness, clock (JCGM 100)",
+        "expanded, k = 2: noise and scatter within the hold, calibration with its common part, place of the antinode sensor, tension, mass, stiffness, clock (JCGM 100)",
     ),
 ];
 

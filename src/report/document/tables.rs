@@ -3,10 +3,14 @@
 use maud::{Markup, html};
 
 use crate::evaluation::reduced_point::ReducedPoint;
+use crate::ledger::Run;
 use crate::reduction::fields::ReportTable;
+use crate::report::budget_table;
 use crate::report::html::{row, table};
 use crate::report::number::{ABSENT, by_uncertainty, duration, fixed};
-use crate::report::point_table::{PointColumn, UncertaintyTold, point_columns, said_once};
+use crate::report::point_table::{
+    PointColumn, UncertaintyTold, incomplete_notes, point_columns, said_once,
+};
 
 /// Keys that stand in front of the table of powers too, so that a point is
 /// found in it.
@@ -25,6 +29,9 @@ pub(super) fn settled(points: &[&ReducedPoint]) -> Markup {
             "Value ± expanded uncertainty, k = 2. Held: steady and shown to be at resonance. \
              Steady: resonance neither shown nor excluded."
         } "\n"
+        @for note in incomplete_notes(points.iter().map(|point| &point.point)) {
+            p class="warning" { (note) } "\n"
+        }
         h3 { "Motion" } "\n"
         (of_points(ReportTable::Motion, points))
         h3 { "Power and strain" } "\n"
@@ -101,6 +108,38 @@ fn title(column: &PointColumn) -> String {
         name
     } else {
         format!("{name}, {}", shown.unit)
+    }
+}
+
+/// The uncertainty budget of the point whose ratio is the least certain of
+/// all; without a ratio of the first.
+pub(super) fn budget(points: &[&ReducedPoint], run: &Run) -> Markup {
+    let share = |point: &ReducedPoint| {
+        let ratio = point.point.iswr?;
+        Some(ratio.stated_u()? / ratio.value.abs())
+    };
+    let chosen = points
+        .iter()
+        .filter_map(|point| Some((point, share(point)?)))
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|(point, _)| point)
+        .or_else(|| points.first());
+    let budget = chosen.and_then(|point| {
+        let lines = &run.evidence_of(point.point.point)?.uncertainty_budget;
+        (!lines.is_empty()).then_some((point.point.point, lines))
+    });
+    let titles = budget_table::headings();
+    let titles: Vec<&str> = titles.iter().map(String::as_str).collect();
+    html! {
+        @if let Some((number, lines)) = budget {
+            h2 { "Uncertainty budget of point " (number) } "\n"
+            p class="note" {
+                "Of all points its ratio is the least certain, as a share; "
+                code { "spanhold audit RUN --point N" } " has that of any other. "
+                (budget_table::CAPTION)
+            } "\n"
+            (table(&titles, html! { @for cells in budget_table::rows(lines) { (row(&cells)) } }))
+        }
     }
 }
 

@@ -9,6 +9,7 @@ use crate::evaluation::criteria::{Judgement, Outcome};
 use crate::evaluation::methods::MethodCheck;
 use crate::report::html::{facts_list, row, table};
 use crate::report::number::{ABSENT, fixed, measured, plain, significant, with_micro_sign};
+use crate::report::point_table::marked;
 use crate::report::reduction::Reduction;
 use crate::setup::Setup;
 
@@ -75,6 +76,9 @@ fn criterion(judgement: &Judgement, figure: Markup) -> Markup {
         .collect();
     html! {
         h2 { (capital(&with_micro_sign(&judgement.criterion))) " " (badge(judgement.outcome)) } "\n"
+        @if !judgement.level.is_empty() {
+            p class="note" { "Judged by points at the level: " (with_micro_sign(&judgement.level)) "." } "\n"
+        }
         @if !gaps.is_empty() {
             p class="warning" { "Not covered, no judged point between: " (gaps.join(", ")) "." } "\n"
         }
@@ -97,7 +101,7 @@ fn points_table(judgement: &Judgement) -> Markup {
                 th scope="row" { (point.point) }
                 td class=(class(point.outcome)) { (point.outcome.word()) }
                 td { (significant(point.frequency_hz, 5)) }
-                td { (measured(point.value)) }
+                td { (marked(measured(point.value), point.uncertainty_incomplete)) }
                 td { (point.required.map_or_else(|| ABSENT.to_owned(), |required| significant(required, 4))) }
                 @if remarks {
                     td class="words" { (point.reason.as_deref().unwrap_or_default()) }

@@ -139,7 +139,7 @@ fn channels_whose_results_will_be_missed() {
          decomposed; two places at least are needed\n\
          bench.toml:95: channel[strain].uncertainty_pct: warning: the calibration uncertainty is \
          not stated and counts as zero: the uncertainty of every result from this channel is too \
-         small",
+         small; results are marked for it, and a guard band decides nothing on them",
     );
     // No ratio is made from wave channels yet.
     warned(
