@@ -17,10 +17,13 @@ pub fn start(format: LogFormat, level: LevelFilter) {
     let log = tracing_subscriber::fmt()
         .with_writer(std::io::stderr)
         .with_max_level(level)
+        // A log that cannot be written must not end what is logged: by default
+        // the failure is printed, to the same place, and that panics.
+        .log_internal_errors(false)
         .with_target(false);
     let started = match format {
         LogFormat::Text => {
-            let colours = std::io::IsTerminal::is_terminal(&std::io::stderr());
+            let colours = console::colors_enabled_stderr();
             log.with_ansi(colours).try_init()
         }
         LogFormat::Json => log.json().flatten_event(true).try_init(),

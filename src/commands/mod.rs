@@ -140,12 +140,10 @@ fn dispatch(command: Command) -> Result<Status, Failure> {
         Command::Verify(args) => verify::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Completions { shell } => {
-            clap_complete::generate(
-                shell,
-                &mut CommandLine::command(),
-                "spanhold",
-                &mut std::io::stdout(),
-            );
+            let mut text = Vec::new();
+            let mut command = CommandLine::command();
+            clap_complete::generate(shell, &mut command, "spanhold", &mut text);
+            print(&String::from_utf8_lossy(&text))?;
             Ok(Status::Done)
         }
     }

@@ -1,5 +1,6 @@
 //! The terminal: its width, and lines to standard output and error.
 
+use std::borrow::Cow;
 use std::fmt::Display;
 use std::io::{self, Write as _};
 
@@ -17,15 +18,47 @@ pub fn width() -> usize {
 /// A line for the person who watches, to standard error.
 pub fn say(line: impl Display) {
     // Nothing is lost when nobody listens: results go elsewhere.
-    let _ = writeln!(io::stderr(), "spanhold: {line}");
+    let _ = writeln!(io::stderr(), "spanhold: {}", harmless(&line.to_string()));
 }
 
 /// Results, to standard output. A reader that has seen enough (`| head`) is
 /// no error.
 pub fn print(text: &str) -> io::Result<()> {
     let mut out = io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+    match out
+        .write_all(harmless(text).as_bytes())
+        .and_then(|()| out.flush())
+    {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
         other => other,
+    }
+}
+
+/// Text that only shows: names of files and whatever else comes from outside
+/// may hold sequences that move the cursor, or turn the direction of writing.
+fn harmless(text: &str) -> Cow<'_, str> {
+    let acts = |letter: char| {
+        (letter.is_control() && letter != '\n' && letter != '\t')
+            || matches!(letter, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+    };
+    if text.contains(acts) {
+        Cow::Owned(text.replace(acts, "\u{fffd}"))
+    } else {
+        Cow::Borrowed(text)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_would_act_on_the_terminal_is_shown_instead() {
+        let hostile = "\u{1b}]0;owned\u{7}a\u{202e}fdp.exe\r\nline\ttab µ";
+        assert_eq!(
+            harmless(hostile),
+            "\u{fffd}]0;owned\u{fffd}a\u{fffd}fdp.exe\u{fffd}\nline\ttab µ"
+        );
+        assert!(matches!(harmless("plain"), Cow::Borrowed("plain")));
     }
 }

@@ -4,7 +4,7 @@
 use std::path::{Component, Path};
 
 use super::{Ledger, LedgerError};
-use crate::setup::{Requirement, Setup};
+use crate::setup::{Requirement, Setup, read_small_text};
 
 /// Copies each curve that is named by a plain relative path to the same path
 /// in the run folder. Back comes a sentence for each that cannot be read, to be
@@ -29,8 +29,8 @@ pub fn carry_curves(
             .parent()
             .unwrap_or_else(|| Path::new(""))
             .join(curve);
-        match std::fs::read(&from) {
-            Ok(text) if plain => ledger.carry(curve, &text)?,
+        match read_small_text(&from) {
+            Ok(text) if plain => ledger.carry(curve, text.as_bytes())?,
             Ok(_) => {}
             Err(error) => notes.push(format!(
                 "{}: the curve that a criterion names cannot be read: {error}; reduce will want it \

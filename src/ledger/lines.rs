@@ -74,22 +74,8 @@ impl LineFile {
     /// Whether the file still stands where it was opened: one that was removed
     /// takes lines without complaint, and nobody will ever read them.
     pub(crate) fn is_in_place(&self) -> Result<(), LedgerError> {
-        let here = std::fs::metadata(&self.path).map_err(LedgerError::io(&self.path, "find"))?;
-        #[cfg(unix)]
-        {
-            use std::os::unix::fs::MetadataExt as _;
-            let open = self
-                .file
-                .metadata()
-                .map_err(LedgerError::io(&self.path, "find"))?;
-            if (here.dev(), here.ino()) != (open.dev(), open.ino()) {
-                let replaced = std::io::Error::other("it was replaced by another file");
-                return Err(LedgerError::io(&self.path, "write")(replaced));
-            }
-        }
-        #[cfg(not(unix))]
-        let _ = here;
-        Ok(())
+        recorder::is_in_place(&self.path, &self.file)
+            .map_err(LedgerError::io(&self.path, "go on with"))
     }
 
     /// Returns once the disk has everything appended.

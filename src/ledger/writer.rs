@@ -9,8 +9,9 @@ use super::lines::{self, LineFile, Lines};
 use super::trace;
 use super::{
     EVENTS_FILE, EVIDENCE_FILE, FileRecord, LOCK_FILE, LedgerError, LogEnds, POINTS_FILE,
-    PointEvidence, REDUCED_FILE, REDUCED_TABLE_FILE, REDUCTION_FILE, REPORT_FILE, RESULTS_FILE,
-    RUN_FILE, RunRecord, RunState, SETUP_FILE, SourceRecord, TABLE_FILE, TRACE_FILE, points_csv,
+    PointEvidence, RECORDINGS_FOLDER, REDUCED_FILE, REDUCED_TABLE_FILE, REDUCTION_FILE,
+    REPORT_FILE, RESULTS_FILE, RUN_FILE, RunRecord, RunState, SETUP_FILE, SourceRecord, TABLE_FILE,
+    TRACE_FILE, points_csv,
 };
 use crate::analysis::{Event, Evidence, TraceRow};
 use crate::ingest::sidecar::hash_of_file;
@@ -105,8 +106,24 @@ impl Ledger {
 
     /// Keeps a required curve that the setup names at the same relative path in
     /// the folder.
+    ///
+    /// # Errors
+    /// Where it cannot be written, and where it would take the place of a file
+    /// of the run.
     pub fn carry(&mut self, relative: &str, text: &[u8]) -> Result<(), LedgerError> {
         let path = self.folder().join(relative);
+        let own = |name: &str| path == self.folder.join(name);
+        if RESULTS
+            .into_iter()
+            .chain([LOCK_FILE, RECORDINGS_FOLDER])
+            .any(own)
+        {
+            return Err(LedgerError::Occupied {
+                path,
+                what: "a required curve has the name of a file of the run".to_owned(),
+                right: "give the curve another name".to_owned(),
+            });
+        }
         if let Some(parent) = path.parent() {
             std::fs::create_dir_all(parent).map_err(LedgerError::io(parent, "create"))?;
         }

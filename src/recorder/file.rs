@@ -11,7 +11,7 @@ use ndarray::ArrayView2;
 
 use super::error::RecorderError;
 use super::options::RecorderOptions;
-use super::replace::{replace_file, sync_folder};
+use super::replace::{is_in_place, replace_file, sync_folder};
 use crate::ingest::encode::encode;
 use crate::ingest::sidecar::{Sidecar, hash_of_file, sidecar_path};
 
@@ -101,6 +101,7 @@ impl RecordingFile {
     pub fn sync(&mut self) -> Result<(), RecorderError> {
         let header = header_bytes(&self.sidecar, self.data_bytes());
         (|| {
+            is_in_place(&self.path, &self.file)?;
             self.file.sync_data()?;
             self.file.seek(SeekFrom::Start(0))?;
             self.file.write_all(&header)?;

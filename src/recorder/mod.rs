@@ -26,7 +26,7 @@ use ndarray::{Axis, Slice};
 pub use error::RecorderError;
 pub use options::RecorderOptions;
 pub use repair::{RepairReport, repair};
-pub use replace::{replace_file, sync_folder};
+pub use replace::{is_in_place, replace_file, sync_folder};
 pub use space::{SpaceForecast, forecast_space};
 
 use crate::ingest::sidecar::{SIDECAR_VERSION, Sidecar};

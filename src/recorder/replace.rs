@@ -36,6 +36,23 @@ pub fn replace_file(path: &Path, bytes: &[u8]) -> io::Result<()> {
     }
 }
 
+/// Whether a file that is being written still stands under its name: one that
+/// was removed takes bytes without complaint, and nobody will ever read them.
+pub fn is_in_place(path: &Path, file: &File) -> io::Result<()> {
+    let here = fs::metadata(path)?;
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::MetadataExt as _;
+        let open = file.metadata()?;
+        if (here.dev(), here.ino()) != (open.dev(), open.ino()) {
+            return Err(io::Error::other("it was replaced by another file"));
+        }
+    }
+    #[cfg(not(unix))]
+    let _ = (here, file);
+    Ok(())
+}
+
 /// Makes new, renamed and removed files of a folder survive a power cut.
 pub fn sync_folder(folder: &Path) -> io::Result<()> {
     // Folders cannot be opened as files everywhere; where they cannot, the

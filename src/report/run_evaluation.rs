@@ -15,7 +15,7 @@ use crate::evaluation::evaluate::{EvaluationError, Requirements, RunValues, eval
 use crate::evaluation::reduced_point::ReducedPoint;
 use crate::evaluation::unit_question;
 use crate::ledger::{LedgerError, RunState};
-use crate::setup::{Requirement, Setup};
+use crate::setup::{Requirement, Setup, read_small_text};
 
 /// What is evaluated, against what.
 #[derive(Debug, Clone, Copy)]
@@ -372,7 +372,7 @@ fn read_curve(
         .map_or_else(|| PathBuf::from(curve), |folder| folder.join(curve));
     let Some(path) = [&in_run, &beside_setup]
         .into_iter()
-        .find(|path| path.is_file())
+        .find(|path| path.exists())
     else {
         return Err(RunEvaluationError::NoCurve {
             criterion,
@@ -382,7 +382,7 @@ fn read_curve(
         });
     };
     let file = path.display().to_string();
-    let text = match std::fs::read_to_string(path) {
+    let text = match read_small_text(path) {
         Ok(text) => text,
         Err(source) => return Err(RunEvaluationError::CurveFile { file, source }),
     };

@@ -107,6 +107,18 @@ pub fn read(path: &Path) -> Result<Loaded, SetupFaults> {
     examine(&text, &file)
 }
 
+/// A small text that a setup names, such as a required curve: a regular file of
+/// up to 1 MiB.
+pub fn read_small_text(path: &Path) -> io::Result<String> {
+    let bytes = bytes_of(path)?;
+    if bytes.len() > LONGEST_BYTES {
+        return Err(io::Error::other(
+            "it is longer than 1 MiB; a file of some kilobytes is right",
+        ));
+    }
+    String::from_utf8(bytes).map_err(|_| io::Error::other("it is no text in UTF-8"))
+}
+
 /// The bytes of a file, up to one more than are taken. A pipe or a device, which
 /// may never end, is not opened.
 fn bytes_of(path: &Path) -> io::Result<Vec<u8>> {

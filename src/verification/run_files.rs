@@ -196,8 +196,12 @@ fn trace(
     Ok((rows, whole))
 }
 
-/// Events: what comes from the samples has to come out again; when a session
-/// began, and what was repaired then, only the log can say. Returns the accepted events.
+/// Kinds of events that the samples do not tell: when a session began, what was
+/// repaired then, how long a device was silent.
+const OF_THE_CLOCK: [&str; 3] = ["session", "repair", "silence"];
+
+/// Events: what comes from the samples has to come out again; the rest only
+/// the log can say. Returns the accepted events.
 fn events(
     stored: &Stored,
     recomputed: &Recomputed,
@@ -228,7 +232,7 @@ fn events(
     let mut agreement = Agreement::Identical;
     for (number, line) in (1..).zip(logged.split_inclusive(|byte| *byte == b'\n')) {
         let kind = serde_json::from_slice::<Event>(line).map_or(String::new(), |event| event.kind);
-        if kind == "session" || kind == "repair" {
+        if OF_THE_CLOCK.contains(&kind.as_str()) {
             continue;
         }
         let found = |wanted: Agreement| {

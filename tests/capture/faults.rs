@@ -291,6 +291,65 @@ fn a_run_folder_that_is_removed() {
 }
 
 #[test]
+fn a_recording_that_is_removed() {
+    let line = Line::new();
+    let bench = RunFolder::on_line(&setup(), &line);
+    let _device = Device::start(&line, 5.0, u64::MAX);
+    let mut capture = bench.capture("run", &[]);
+    capture.wait_for("Point 1 is on disk", SOON);
+    std::fs::remove_file(bench.recordings("run").last().unwrap()).unwrap();
+    let (code, _, log) = capture.end(SOON);
+    assert_eq!(code, Some(3), "{log}");
+    assert!(log.contains("was removed"), "{log}");
+}
+
+/// The samples and points do not depend on anybody reading the log.
+#[test]
+fn a_log_that_cannot_be_written() {
+    let line = Line::new();
+    let bench = RunFolder::on_line(&setup(), &line);
+    let _device = Device::start(&line, 5.0, u64::MAX);
+    let mut capture = bench
+        .command(&["capture", "setup.toml", "--out", "run"])
+        .stderr(std::fs::File::create("/dev/full").unwrap())
+        .spawn()
+        .unwrap();
+    let points = bench.path("run/points.jsonl");
+    let until = std::time::Instant::now() + SOON;
+    while std::fs::read(&points).is_ok_and(|text| text.is_empty()) || !points.exists() {
+        assert_eq!(capture.try_wait().unwrap(), None);
+        assert!(std::time::Instant::now() < until, "no point");
+        thread::sleep(Duration::from_millis(20));
+    }
+    nix::sys::signal::kill(
+        nix::unistd::Pid::from_raw(capture.id().cast_signed()),
+        Signal::SIGINT,
+    )
+    .unwrap();
+    assert_eq!(capture.wait().unwrap().code(), Some(0));
+    assert!(bench.read("run", "run.json").contains("\"stopped\""));
+}
+
+/// A device that stops sending is said after ten seconds, in the log and in
+/// the run, and so is its coming back.
+#[test]
+fn a_device_that_falls_silent() {
+    let line = Line::new();
+    let bench = RunFolder::on_line(&setup(), &line);
+    let _device = Device::start(&line, 5.0, 3_000);
+    let mut capture = bench.capture("run", &[]);
+    capture.wait_for("has sent no sample for 1", SOON);
+    capture.signal(Signal::SIGINT);
+    let (code, _, log) = capture.end(SOON);
+    assert_eq!(code, Some(0), "{log}");
+    assert!(log.contains("is the device on, and the cable in?"), "{log}");
+    assert!(bench.read("run", "events.jsonl").contains("\"silence\""));
+    let folder = bench.path("run").display().to_string();
+    let verified = bench.spanhold(&["verify", &folder]);
+    assert_eq!(verified.status.code(), Some(0));
+}
+
+#[test]
 fn a_setup_of_recordings_is_sent_to_reprocess() {
     let line = Line::new();
     let bench = RunFolder::on_line(ANTINODE_AND_NODE, &line);

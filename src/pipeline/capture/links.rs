@@ -1,11 +1,17 @@
 //! What the serial links lose, said as it happens and summed up at the end.
 
+use std::time::Duration;
+
 use super::announced::differences;
 use crate::ingest::serial::{LinkMonitor, LinkStatistics};
 use crate::setup::Setup;
 
 /// A device's clock this far from its nominal rate is worth a word, ppm.
 const RATE_WORTH_SAYING_PPM: f64 = 200.0;
+
+/// A link that sends nothing for this long is worth a word: a device sends
+/// several frames a second, and an hour of nobody noticing is a lost sweep.
+const SILENCE: Duration = Duration::from_secs(10);
 
 /// The counts of every link.
 #[derive(Debug)]
@@ -20,17 +26,23 @@ struct Watched {
     monitor: Option<LinkMonitor>,
     before: LinkStatistics,
     rate_said: bool,
+    /// When its last sample was seen.
+    heard: Duration,
+    /// Whether it has been said to be silent.
+    silent: bool,
 }
 
 impl Links {
     /// One entry a source, in the order of the setup: its name and, where it has a
     /// link, its counts.
-    pub fn new(setup: &Setup, monitors: Vec<(String, Option<LinkMonitor>)>) -> Self {
+    pub fn new(setup: &Setup, monitors: Vec<(String, Option<LinkMonitor>)>, now: Duration) -> Self {
         let watched = monitors.into_iter().map(|(source, monitor)| Watched {
             source,
             monitor,
             before: LinkStatistics::default(),
             rate_said: false,
+            heard: now,
+            silent: false,
         });
         Self {
             setup: setup.clone(),
@@ -39,13 +51,16 @@ impl Links {
     }
 
     /// Says what has been lost since the last look: one line a link, however
-    /// much it is.
-    pub fn look(&mut self) {
+    /// much it is. Back comes a sentence for each link that has fallen silent, or
+    /// sends again.
+    pub fn look(&mut self, at: Duration) -> Vec<String> {
+        let mut silences = Vec::new();
         for (number, link) in self.links.iter_mut().enumerate() {
             let Some(now) = link.monitor.as_ref().map(LinkMonitor::snapshot) else {
                 continue;
             };
             let before = std::mem::replace(&mut link.before, now.clone());
+            silences.extend(link.silence(now.samples > before.samples, at));
             if let Some(announcement) = &now.announcement
                 && before.announcement != now.announcement
             {
@@ -77,6 +92,7 @@ impl Links {
                 );
             }
         }
+        silences
     }
 
     /// The whole, one line a link.
@@ -102,5 +118,59 @@ impl Links {
                 "The link in sum."
             );
         }
+    }
+}
+
+impl Watched {
+    /// A sentence when the link has been silent for [`SILENCE`], and one when it
+    /// sends again.
+    fn silence(&mut self, heard: bool, at: Duration) -> Option<String> {
+        let since = at.saturating_sub(self.heard);
+        if heard {
+            self.heard = at;
+            return std::mem::take(&mut self.silent).then(|| {
+                format!(
+                    "Source \"{}\" sends again after {} s.",
+                    self.source,
+                    since.as_secs()
+                )
+            });
+        }
+        if self.silent || since < SILENCE {
+            return None;
+        }
+        self.silent = true;
+        Some(format!(
+            "Source \"{}\" has sent no sample for {} s: is the device on, and the cable in?",
+            self.source,
+            since.as_secs()
+        ))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_silence_is_said_once_and_so_is_its_end() {
+        let mut link = Watched {
+            source: "bench".into(),
+            monitor: None,
+            before: LinkStatistics::default(),
+            rate_said: false,
+            heard: Duration::ZERO,
+            silent: false,
+        };
+        let said: Vec<(u64, String)> = (1..40)
+            .map(|s| 2 * s)
+            .filter_map(|s| {
+                let heard = s <= 6 || s > 70;
+                Some((s, link.silence(heard, Duration::from_secs(s))?))
+            })
+            .collect();
+        assert_eq!(said.len(), 2, "{said:?}");
+        assert!(said[0].0 == 16 && said[0].1.contains("no sample for 10 s"));
+        assert!(said[1].0 == 72 && said[1].1.contains("again after 66 s"));
     }
 }

@@ -357,7 +357,8 @@ fn session(
         status_told: clock.elapsed(),
         coverage_told: clock.elapsed(),
         ledger,
-        links: Links::new(setup, monitors),
+        links: Links::new(setup, monitors, clock.elapsed()),
+        reached_s: 0.0,
         space: Space::new(
             surroundings.disk,
             folder,

@@ -43,6 +43,8 @@ pub struct Watch<'a> {
     pub feeds: Vec<Arc<FeedState>>,
     /// Set to end the run.
     pub stop: Arc<AtomicBool>,
+    /// Time of the last row of the trace, s.
+    pub reached_s: f64,
     /// Why this sink itself asked for the end.
     pub asked_because: Option<String>,
     /// The time.
@@ -58,7 +60,7 @@ impl Watch<'_> {
     pub fn event(&mut self, event: &Event) -> anyhow::Result<bool> {
         let is_new = self.ledger.event(event)?;
         if is_new {
-            if event.kind == "gap" || event.kind == "alarm" {
+            if ["gap", "alarm", "silence"].contains(&event.kind.as_str()) {
                 tracing::warn!(kind = %event.kind, at_s = event.at_s, "{}", event.message);
             } else {
                 tracing::info!(kind = %event.kind, at_s = event.at_s, "{}", event.message);
@@ -157,6 +159,7 @@ impl Sink for Watch<'_> {
             }
             Finding::Event(event) => self.event(&event).map(drop),
             Finding::Trace(row) => {
+                self.reached_s = row.time_s;
                 self.ledger.trace(&row)?;
                 let alarms = self.alarms.row(&row);
                 self.alarm(alarms)
@@ -172,7 +175,13 @@ impl Sink for Watch<'_> {
         }
         self.status_told = now;
         self.tell_status()?;
-        self.links.look();
+        for message in self.links.look(now) {
+            self.event(&Event {
+                at_s: self.reached_s,
+                kind: "silence".into(),
+                message,
+            })?;
+        }
         if let Some(why) = self.space.look(now) {
             self.end_because(why);
         }
