@@ -10,6 +10,7 @@ pub mod decimate;
 pub mod dense;
 pub mod fit;
 mod fourier;
+pub mod free_response;
 pub mod interval;
 pub mod mains;
 pub mod plan;
