@@ -7,18 +7,20 @@ use std::collections::VecDeque;
 pub mod alarm;
 mod auxiliary;
 mod findings;
+mod tension;
 
 pub use findings::{Event, Evidence, Finding, TraceRow};
 
 use crate::maths;
 use crate::reduction::settle::{budget_of, fitted_channels, settle};
-use crate::reduction::{BudgetLine, SettledPoint};
+use crate::reduction::{BudgetLine, Measured, SettledPoint};
 use crate::resonance::hop_estimate::HopEstimate;
 use crate::resonance::phasor::detuning_bandwidths;
 use crate::resonance::{Dwell, Tracker};
 use crate::setup::{Role, Setup, Verdict};
 use crate::tone::{ToneFrame, ToneMessage, TonePlan};
 use auxiliary::{AuxiliaryHold, AuxiliarySource, MainFrequencies};
+use tension::TensionRecord;
 
 /// The main source's frequency is remembered for two holds and this much more, s.
 const FREQUENCY_MARGIN_SECONDS: f64 = 700.0;
@@ -39,6 +41,8 @@ pub struct Analysis {
     /// The other sources, which may carry strain gauges; the entry of the main
     /// source stays empty.
     auxiliary: Vec<AuxiliarySource>,
+    /// The channel that measures the tension, if there is one.
+    tension: Option<TensionRecord>,
     /// Dwells that wait until the other sources have come as far.
     waiting: VecDeque<Dwell>,
 }
@@ -66,6 +70,7 @@ impl Analysis {
                 .iter()
                 .map(|plan| AuxiliarySource::new(plan, &setup.hold))
                 .collect(),
+            tension: TensionRecord::new(setup, plans),
             waiting: VecDeque::new(),
         }
     }
@@ -74,6 +79,9 @@ impl Analysis {
     /// order; how the sources interleave makes no difference to the points.
     pub fn push(&mut self, source: usize, message: ToneMessage) -> Vec<Finding> {
         let mut findings = Vec::new();
+        if let (ToneMessage::Frame(frame), Some(tension)) = (&message, &mut self.tension) {
+            tension.push(source, frame);
+        }
         match message {
             ToneMessage::Frame(frame) if source == self.main => {
                 self.main_s = frame.end_s;
@@ -128,6 +136,9 @@ impl Analysis {
         }
         let keep_s = 2.0 * self.setup.hold.max_seconds + FREQUENCY_MARGIN_SECONDS;
         let oldest_s = needed_s.min(self.main_s) - keep_s;
+        if let Some(tension) = &mut self.tension {
+            tension.forget(oldest_s);
+        }
         while self
             .main_hz
             .front()
@@ -151,14 +162,14 @@ impl Analysis {
             if !reached {
                 return;
             }
-            let Some(dwell) = self.waiting.pop_front() else {
+            let Some(mut dwell) = self.waiting.pop_front() else {
                 return;
             };
-            let (point, uncertainty_budget) = self.settle(&dwell);
+            let (point, uncertainty_budget) = self.settle(&mut dwell);
             let evidence = Evidence {
                 dwell_start_s: dwell.start_s,
                 dwell_end_s: dwell.end_s,
-                criteria: dwell.criteria.clone(),
+                criteria: dwell.criteria,
                 uncertainty_budget,
             };
             findings.push(Finding::Point(Box::new(point), evidence));
@@ -167,8 +178,15 @@ impl Analysis {
 
     /// The point of a dwell and, where it counts, the budget of its
     /// uncertainties.
-    fn settle(&mut self, dwell: &Dwell) -> (SettledPoint, Vec<BudgetLine>) {
+    fn settle(&mut self, dwell: &mut Dwell) -> (SettledPoint, Vec<BudgetLine>) {
         let main = self.main;
+        let tension = self
+            .tension
+            .as_ref()
+            .map(|tension| tension.over(dwell, &self.setup));
+        if let Some(Ok(tension)) = &tension {
+            tension::judge(dwell, &tension.setup, &tension.held);
+        }
         let others: Vec<(&TonePlan, AuxiliaryHold)> = self
             .plans
             .iter()
@@ -196,10 +214,22 @@ impl Analysis {
                 [&hold.clipped[..], &hold.missing_values[..]],
             ));
         }
-        let point = settle(&self.setup, dwell, &fits, self.start_utc);
+        let setup = match &tension {
+            Some(Ok(tension)) => &tension.setup,
+            Some(Err(_)) | None => &self.setup,
+        };
+        let mut point = settle(setup, dwell, &fits, self.start_utc);
+        match &tension {
+            Some(Ok(_)) => {
+                let u_kn = 0.01 * setup.span.tension_uncertainty_pct * setup.span.tension_kn;
+                point.tension_kn = Some(Measured::new(setup.span.tension_kn, u_kn));
+            }
+            Some(Err(reason)) => point.reasons.push(reason.clone()),
+            None => {}
+        }
         let budget = match point.verdict {
             Verdict::Rejected => Vec::new(),
-            _ => budget_of(&self.setup, dwell, &fits),
+            _ => budget_of(setup, dwell, &fits),
         };
         (point, budget)
     }

@@ -182,7 +182,7 @@ impl PlannedHarmonic {
             span.reading_places(f, setup.span.damper_position_m, setup.span.drive_position_m);
         let place = |of: fn(&ReadingPlaces) -> f64| places.as_ref().map(of);
         let power_w = velocity_m_s.map(|v| 0.5 * span.wave_impedance_n_s_per_m() * v * v * iswr);
-        let drive_sine = drive_sine(setup, span, f);
+        let drive_sine = setup.drive_sine(f);
         let drive_near_node = drive_sine.is_some_and(|s| s < setup.hold.drive_node_sine);
         let bandwidth_hz = span.half_power_bandwidth_hz(f, iswr);
         let ring_up_s = ring_up_time_constant_s(bandwidth_hz);
@@ -227,14 +227,6 @@ fn dwell_s(hold: &HoldRules, ring_up_s: f64, frequency_hz: f64) -> f64 {
     let shortest_hold_s = hold.min_seconds.max(hold.min_cycles / frequency_hz);
     (hold.ring_up_time_constants + FURTHER_TIME_CONSTANTS) * ring_up_s
         + HOLDS_A_DWELL * shortest_hold_s
-}
-
-/// |motion at the drive point| / |motion at an antinode| of the standing
-/// wave, 0..1: |sin(k x_drive)| for a string. `None` when the setup does not
-/// say where the drive is.
-pub fn drive_sine(setup: &Setup, span: &StrungConductor, frequency_hz: f64) -> Option<f64> {
-    let x = setup.span.drive_position_m?;
-    Some(span.motion_near_clamp(frequency_hz, x).abs())
 }
 
 /// The wire and stiffness of the strain formula, where the setup gives them.

@@ -77,6 +77,8 @@ fn channel(name: &str, role: Role, unit: Unit, full_scale: f64) -> Channel {
         reference: None,
         position_m: None,
         position_uncertainty_mm: 20.0,
+        moving_mass_kg: None,
+        moving_mass_uncertainty_pct: None,
     }
 }
 

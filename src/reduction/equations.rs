@@ -11,6 +11,7 @@ use std::f64::consts::TAU;
 use super::measured::Measured;
 use super::point::SettledPoint;
 use crate::maths;
+use crate::resonance::drive_point::{DrivePoint, power_w};
 use crate::resonance::phasor::velocity_m_s;
 use crate::setup::Quantity;
 use crate::span::StrungConductor;
@@ -24,8 +25,12 @@ pub struct Inputs {
     pub antinode: (Complex64, Quantity),
     /// Node sensor.
     pub node: Option<(Complex64, Quantity)>,
-    /// Drive force, N peak.
+    /// Drive force as the cell shows it, N peak.
     pub force_n: Option<Complex64>,
+    /// What the force cell carries besides the conductor, kg.
+    pub moving_mass_kg: f64,
+    /// Place of the drive from its clamp, m.
+    pub drive_position_m: Option<f64>,
     /// Drive motion.
     pub drive_motion: Option<(Complex64, Quantity)>,
     /// Strain gauges, peak, 1.
@@ -157,8 +162,10 @@ pub fn evaluate(inputs: &Inputs) -> Quantities<f64> {
     let carried = |impedance: f64| {
         node_velocity_m_s.map(|node| 0.5 * impedance * antinode_velocity_m_s * node)
     };
-    let power_force_w = match (inputs.force_n, inputs.drive_motion) {
-        (Some(force), Some(motion)) => Some(0.5 * (force * velocity(motion).conj()).re),
+    let drive_m_s = inputs.drive_motion.map(velocity);
+    let force_n = conductor_force_n(inputs, antinode, iswr.unwrap_or_default(), drive_m_s);
+    let power_force_w = match (force_n, drive_m_s) {
+        (Some(force_n), Some(drive_m_s)) => Some(power_w(force_n, drive_m_s)),
         _ => None,
     };
     Quantities {
@@ -169,9 +176,7 @@ pub fn evaluate(inputs: &Inputs) -> Quantities<f64> {
         node_phase_deg: node.as_ref().map(|node| node.phase_deg),
         node_offset_m: node.as_ref().map(|node| node.node_offset_m),
         antinode_offset_m: node.as_ref().and_then(|node| node.antinode_offset_m),
-        drive_phase_deg: inputs
-            .force_n
-            .map(|force| maths::argument(antinode / force).to_degrees()),
+        drive_phase_deg: force_n.map(|force| maths::argument(antinode / force).to_degrees()),
         // IEEE 664: Z = sqrt(T m).
         power_total_w: carried(inputs.conductor.wave_impedance_n_s_per_m()),
         // Shear and moment of a bent conductor carry power too (design, 7.2).
@@ -191,6 +196,33 @@ pub fn evaluate(inputs: &Inputs) -> Quantities<f64> {
             .map(|strain| 2.0 * maths::modulus(*strain))
             .collect(),
     }
+}
+
+/// Force into the conductor, N peak: what the cell shows, less the inertia of
+/// what it carries.
+fn conductor_force_n(
+    inputs: &Inputs,
+    antinode_m_s: Complex64,
+    iswr: f64,
+    drive_m_s: Option<Complex64>,
+) -> Option<Complex64> {
+    let cell_force_n = inputs.force_n?;
+    if inputs.moving_mass_kg <= 0.0 {
+        return Some(cell_force_n);
+    }
+    let drive_point = DrivePoint {
+        moving_mass_kg: inputs.moving_mass_kg,
+        conductor: inputs.conductor,
+        position_m: inputs.drive_position_m,
+    };
+    let frequency_hz = inputs.frequency_hz;
+    let drive_m_s = match drive_m_s {
+        Some(drive_m_s) => drive_m_s,
+        None => {
+            drive_point.velocity_from_wave_m_s(frequency_hz, antinode_m_s, iswr, cell_force_n)?
+        }
+    };
+    Some(drive_point.conductor_force_n(frequency_hz, cell_force_n, drive_m_s))
 }
 
 impl Quantities<Measured> {

@@ -63,7 +63,9 @@ point_fields! {
         node_position_m: Option<f64> = Shown::in_files("m");
         /// Place of the antinode sensor, likewise.
         antinode_position_m: Option<f64> = Shown::in_files("m");
-        /// Phase of the antinode's velocity against the drive force: 0 or 180 at resonance.
+        /// Phase of the antinode's velocity against the force into the conductor: 0 or 180 at
+        /// resonance. The inertia of what the force cell carries is taken off where the setup states
+        /// its mass.
         drive_phase_deg / drive_phase_u_deg: Option<Measured> = Shown::in_files("deg")
             .report(Motion, "Drive phase").within_half_turn();
         /// Half-power bandwidth of the resonance, 2 S f_1 / pi.
@@ -93,6 +95,9 @@ point_fields! {
         /// channel's name where a clamp has several: `end: gauge 2`.
         strain_pp_um_m / strain_pp_u_um_m: BTreeMap<Gauge, Measured> = Shown::in_files("µm/m pp")
             .report(Power, "Strain").terminal("strain").settled(4);
+        /// Tension of the conductor, the mean over the hold, where a channel measures it; absent
+        /// where that of the setup stands.
+        tension_kn / tension_u_kn: Option<Measured> = Shown::in_files("kN");
         /// How far the level is from the one the setup asks for.
         target_deviation_pct: Option<f64> = Shown::in_files("%")
             .report(Motion, "Off target level").terminal("off target").settled(0).reduced(0);

@@ -91,7 +91,7 @@ pub fn settle(
     point.distortion_pct = Some(100.0 * antinode.fit.distortion);
     point.clipped_samples = fits
         .iter()
-        .filter(|fit| !matches!(fit.channel.role, Role::Monitor | Role::ClampStrain { .. }))
+        .filter(|fit| fit.channel.role.has_tone() && !fit.channel.role.is_clamp_strain())
         .map(|fit| fit.clipped)
         .sum();
     point
@@ -163,6 +163,10 @@ fn inputs<'a>(
         antinode: phasor(antinode),
         node: node.map(phasor),
         force_n: find(Role::DriveForce).map(|force| force.fit.phasor.value),
+        moving_mass_kg: find(Role::DriveForce)
+            .and_then(|force| force.channel.moving_mass_kg)
+            .unwrap_or_default(),
+        drive_position_m: setup.span.drive_position_m,
         drive_motion: find(Role::DriveMotion).map(phasor),
         strains: gauges.iter().map(|gauge| gauge.fit.phasor.value).collect(),
         conductor: setup.strung_conductor(),
@@ -206,6 +210,11 @@ fn causes(
             continue;
         };
         clocks.insert(channel.source);
+        if channel.moving_mass_kg.is_some() {
+            causes.push(Cause::MovingMass {
+                standard_u: standard(channel.moving_mass_uncertainty_pct()),
+            });
+        }
         causes.extend(Cause::noise(sensor, &channel_fit.fit.phasor));
         if matches!(sensor, InputPhasor::Antinode | InputPhasor::Node) {
             causes.push(Cause::Place {
@@ -347,7 +356,7 @@ fn sensor_of(fit: &FittedChannel, gauges: &[&FittedChannel]) -> Option<InputPhas
             .iter()
             .position(|gauge| gauge.channel.name == fit.channel.name)
             .map(InputPhasor::Strain),
-        Role::Wave | Role::Monitor => None,
+        Role::Wave | Role::Tension | Role::Monitor => None,
     }
 }
 

@@ -91,6 +91,11 @@ pub enum Cause {
         /// Standard uncertainty, m.
         standard_u: f64,
     },
+    /// A relative error of the mass that the force cell carries.
+    MovingMass {
+        /// Relative standard uncertainty.
+        standard_u: f64,
+    },
 }
 
 impl Cause {
@@ -150,6 +155,7 @@ impl Cause {
             Self::Place { sensor, standard_u } => {
                 displace(&mut moved, inputs, *sensor, times * standard_u);
             }
+            Self::MovingMass { standard_u } => moved.moving_mass_kg *= 1.0 + times * standard_u,
         }
         moved
     }
@@ -166,6 +172,7 @@ impl Cause {
                     format!("reference shared by {}", names.join(", "))
                 }
             },
+            Self::MovingMass { .. } => "mass that the force cell carries".to_owned(),
             Self::Clock { .. } => "sampling clock".to_owned(),
             Self::Frequency { .. } => "frequency".to_owned(),
             Self::Tension { .. } => "tension".to_owned(),

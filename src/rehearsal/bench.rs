@@ -19,7 +19,12 @@ pub fn bench_sensors(setup: &Setup, snr_db: f64, quantisation: Quantisation, see
         .iter()
         .map(|channel| VirtualSensor {
             noise: Noise::SnrDb(snr_db),
-            offset: 5e-4 * channel.full_scale * normal(),
+            offset: 5e-4 * channel.full_scale * normal()
+                + match channel.role {
+                    // The conductor as strung, at rest.
+                    Role::Tension => 1e3 * setup.span.tension_kn / channel.unit.to_si(),
+                    _ => 0.0,
+                },
             mains_peak: match channel.role {
                 Role::ClampStrain { .. } => 3e-4 * channel.full_scale,
                 Role::DriveForce => 2e-5 * channel.full_scale,

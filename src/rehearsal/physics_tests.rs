@@ -26,6 +26,8 @@ pub(super) fn setup(damped: bool) -> Setup {
         reference: None,
         position_m: None,
         position_uncertainty_mm: 20.0,
+        moving_mass_kg: None,
+        moving_mass_uncertainty_pct: None,
     };
     let acceleration = Unit::MetrePerSecondSquared;
     let strain = Unit::MicrometrePerMetre;

@@ -7,6 +7,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::cross_check::{LEAST_BANDWIDTH, LEAST_DRIVE_POWER, MOST_BANDWIDTH, MOST_LOSS};
 use super::finding::Finding;
 use super::hop_estimate::median;
 use super::phasor::{FARTHEST_DRIVE_PHASE_DEG, detuning_bandwidths};
@@ -81,11 +82,25 @@ hold_criteria! {
     /// length of what is left of the dwell after ring-up
     HoldLength: "hold length", "s", AtLeast, ["min_seconds", "min_cycles"],
         |rules, hz| rules.min_seconds.max(rules.min_cycles / hz);
+    /// bandwidth of the transient before the hold over the one that the ratio implies
+    BandwidthNotSmaller: "bandwidth", "x implied", AtLeast, [], |_, _| LEAST_BANDWIDTH;
+    /// the same against what losses ahead of the node explain; beyond it a warning
+    BandwidthNotLarger: "bandwidth, upper", "x implied", AtMost, [], |_, _| MOST_BANDWIDTH;
+    /// power at the drive over the power past the node
+    PowerByForce: "power by force", "x past the node", AtLeast, [], |_, _| LEAST_DRIVE_POWER;
+    /// power at the drive that does not pass the node, over that of a wave of the antinode's velocity
+    LossAheadOfNode: "loss ahead of the node", "x Z V_a²/2", AtMost, [], |_, _| MOST_LOSS;
     /// wait between the last change of frequency or level and the hold
     RingUp: "ring-up", "time constants", AtLeast, ["ring_up_time_constants"],
         |rules, _| rules.ring_up_time_constants;
     /// trend of the drive frequency over the hold
     FrequencyDrift: "frequency drift", "bandwidths", AtMost, ["drift_bandwidths"],
+        |rules, _| rules.drift_bandwidths;
+    /// step of the tension within the hold, as it moves the resonance
+    TensionStep: "tension step", "bandwidths", AtMost, ["drift_bandwidths"],
+        |rules, _| rules.drift_bandwidths;
+    /// trend of the tension over the hold, as it moves the resonance
+    TensionDrift: "tension drift", "bandwidths", AtMost, ["drift_bandwidths"],
         |rules, _| rules.drift_bandwidths;
     /// largest line in the spectrum of the antinode's envelope
     Beat: "beat", "%", AtMost, ["beat_pct"], |rules, _| rules.beat_pct;
@@ -122,6 +137,12 @@ impl HoldCriterion {
     /// Name in files, on the terminal and in the report.
     pub fn name(self) -> &'static str {
         self.declaration().name
+    }
+
+    /// Whether what is neither shown nor excluded is to be said of a dwell that
+    /// counts.
+    pub fn warns(self) -> bool {
+        matches!(self, Self::BandwidthNotSmaller | Self::BandwidthNotLarger)
     }
 
     /// Unit of value and limit.
@@ -278,6 +299,8 @@ impl Stretch<'_> {
             C::HoldLength => Some(self.hold_length(limit)),
             C::RingUp => Some(self.ring_up(limit)),
             C::FrequencyDrift => Some(self.frequency_drift(limit)),
+            // They may hang on another source: `super::tension` judges them.
+            C::TensionStep | C::TensionDrift => None,
             C::Beat => Some(self.beat(limit)),
             C::OtherTone => Some(self.other_tone(limit)),
             C::AmplitudeDrift => Some(self.amplitude_drift(limit)),
@@ -290,6 +313,10 @@ impl Stretch<'_> {
             C::NodeImpulses => Some(self.impulses(self.channels.node?, "node", limit)),
             C::NodeHighOrders => self.high_orders(self.channels.node?, "node", limit),
             C::DrivePhaseDrift => self.drive_phase_drift(limit),
+            C::BandwidthNotSmaller => self.bandwidth_not_smaller(limit),
+            C::BandwidthNotLarger => self.bandwidth_not_larger(limit),
+            C::PowerByForce => self.power_by_force(limit),
+            C::LossAheadOfNode => self.loss_ahead_of_node(limit),
             C::Level => self.level(limit),
         }
     }
@@ -476,6 +503,14 @@ impl Stretch<'_> {
                 "resonance neither shown nor excluded: there is no drive-force channel".into();
             return Finding::new(None, None, sentence);
         };
+        if self.inertia_blurs_phase() {
+            let sentence = format!(
+                "resonance neither shown nor excluded: the force cell carries {} kg besides the conductor, and how well that is known leaves the drive phase of {phase_deg:.0} deg uncertain by {:.0} deg",
+                self.channels.moving_mass_kg(),
+                self.inertia_phase_u_deg().unwrap_or_default()
+            );
+            return Finding::new(phase_deg, None, sentence);
+        }
         if !self.phase_is_evidence() {
             let sentence = format!(
                 "resonance neither shown nor excluded: the drive sits by a node of its own (|sin(k x)| = {:.2}), where the drive phase of {phase_deg:.0} deg says nothing",

@@ -225,6 +225,20 @@ impl HoldSamples {
         start..start + self.piece_hops()
     }
 
+    /// The samples of one channel over some hops, where all of them are kept.
+    pub fn channel(&self, channel: usize, hops: &Range<u64>) -> Option<Vec<f64>> {
+        let first = self.hops.iter().position(|(hop, _)| *hop == hops.start)?;
+        let mut samples = Vec::new();
+        for expected in hops.clone() {
+            let (hop, part) = self.hops.get(first + (expected - hops.start) as usize)?;
+            if *hop != expected || channel >= part.nrows() {
+                return None;
+            }
+            samples.extend(part.row(channel));
+        }
+        Some(samples)
+    }
+
     fn fit_whole(&mut self, hops: &Range<u64>, guess_hz: f64) -> Option<IntervalTone> {
         let first = self.hops.iter().position(|(hop, _)| *hop == hops.start)?;
         let count = (hops.end - hops.start) as usize;

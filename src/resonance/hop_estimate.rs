@@ -23,10 +23,10 @@ pub struct HopEstimate {
     pub antinode_u_rel: f64,
     /// Node velocity over antinode velocity, complex.
     pub ratio: Option<Complex64>,
-    /// Drive force, N peak.
+    /// Drive force, N peak, as the cell shows it.
     pub force_n: Option<f64>,
-    /// Phase of the antinode velocity against the drive force, degrees,
-    /// folded into −90…90.
+    /// Phase of the antinode velocity against the force into the conductor,
+    /// degrees, folded into −90…90.
     pub drive_phase_deg: Option<f64>,
     /// The tone of each channel of the source, in the order of its plan.
     pub channels: Vec<ChannelTone>,
@@ -49,6 +49,8 @@ impl HopEstimate {
         });
         let force: Option<&ChannelTone> =
             channels.force.and_then(|index| frame.channels.get(index));
+        let phasor = |index: usize| Some(frame.channels.get(index)?.amplitude);
+        let conductor_force_n = channels.conductor_force_n(frequency_hz, phasor);
         Some(Self {
             hop: frame.hop,
             end_s: frame.end_s,
@@ -58,10 +60,8 @@ impl HopEstimate {
             antinode_u_rel: antinode.amplitude_u / maths::modulus(antinode.amplitude),
             ratio,
             force_n: force.map(|force| maths::modulus(force.amplitude)),
-            drive_phase_deg: force.map(|force| {
-                fold_half_turn_deg(
-                    maths::argument(antinode_velocity / force.amplitude).to_degrees(),
-                )
+            drive_phase_deg: conductor_force_n.map(|force_n| {
+                fold_half_turn_deg(maths::argument(antinode_velocity / force_n).to_degrees())
             }),
             channels: frame.channels.clone(),
         })

@@ -6,13 +6,17 @@
 
 pub mod channel_map;
 pub mod criteria;
+mod cross_check;
+pub mod drive_point;
 mod finding;
 pub mod hold_samples;
 pub mod hop_estimate;
 pub mod level;
 pub mod phasor;
 pub mod stretch;
+pub mod tension;
 pub mod tracker;
+mod transient;
 pub mod trend;
 
 pub use criteria::{CriterionResult, HoldCriterion};

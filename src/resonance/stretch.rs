@@ -1,17 +1,25 @@
 //! A stretch of hops under judgement, and the quantities that several criteria
 //! ask for.
 
+use std::f64::consts::TAU;
+
 use super::channel_map::ChannelMap;
 use super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::phasor::{fold_half_turn_deg, velocity_m_s};
 use crate::maths;
-use crate::setup::{Quantity, Setup};
+use crate::setup::{Quantity, Role, Setup};
 use crate::tone::TonePlan;
+use crate::tone::free_response::FreeResponse;
 use crate::tone::interval::{IntervalChannel, IntervalTone};
 
 /// A band narrower than this, Hz, is a bare span's: a change of tension by a
 /// thousandth carries a resonance at 20 Hz through half of it.
 const NARROW_HZ: f64 = 0.02;
+
+/// How well the place of the drive is known, m (common practice, no source).
+const DRIVE_PLACE_U_M: f64 = 0.02;
+/// And where the end correction is not: 0.1 m to 0.3 m for a conductor.
+const UNKNOWN_END_CORRECTION_M: f64 = 0.3;
 
 /// A stretch of hops under judgement.
 pub struct Stretch<'a> {
@@ -27,6 +35,8 @@ pub struct Stretch<'a> {
     pub interval: Option<&'a IntervalTone>,
     /// Half-power bandwidth, Hz.
     pub bandwidth_hz: Option<f64>,
+    /// The free response in the transient before it, where it can be trusted.
+    pub free: Option<FreeResponse>,
     /// Seconds since frequency or level last changed before the stretch.
     pub waited_s: f64,
 }
@@ -76,14 +86,10 @@ impl Stretch<'_> {
         }
     }
 
-    /// |sin(k x_drive)|: 0 where the drive sits on a node of its own.
+    /// Motion of the drive point as a part of the antinode's: 0 where the drive
+    /// sits on a node of its own.
     pub(super) fn drive_sine(&self) -> Option<f64> {
-        let drive_m = self.setup.span.drive_position_m?;
-        let wave_number = self
-            .setup
-            .strung_conductor()
-            .wave_number_per_m(self.frequency_hz());
-        Some(maths::sin(wave_number * drive_m).abs())
+        self.setup.drive_sine(self.frequency_hz())
     }
 
     /// Whether the drive phase tells how far the peak is.
@@ -92,9 +98,51 @@ impl Stretch<'_> {
             && self
                 .drive_sine()
                 .is_none_or(|sine| sine >= self.setup.hold.drive_node_sine)
+            && !self.inertia_blurs_phase()
     }
 
-    /// Phase of the antinode velocity against the drive force over the whole
+    /// Relative expanded uncertainty (k = 2) of the drive point's motion where the
+    /// standing wave has to tell it: that of the place against a node.
+    pub(super) fn drive_motion_u(&self) -> f64 {
+        let (None, Some(sine)) = (self.channels.drive_motion, self.drive_sine()) else {
+            return 0.0;
+        };
+        let conductor = self.setup.strung_conductor();
+        let place_u_m = match self.setup.conductor.bending_stiffness_n_m2 {
+            Some(_) => DRIVE_PLACE_U_M,
+            None => UNKNOWN_END_CORRECTION_M,
+        };
+        let phase_u = conductor.wave_number_per_m(self.frequency_hz()) * place_u_m;
+        phase_u * (1.0 - sine * sine).max(0.0).sqrt() / sine
+    }
+
+    /// Expanded uncertainty (k = 2) of the drive phase from that of the mass
+    /// which the force cell carries, degrees; zero where it carries none.
+    pub(super) fn inertia_phase_u_deg(&self) -> Option<f64> {
+        let mass_kg = self.channels.moving_mass_kg();
+        if mass_kg <= 0.0 {
+            return Some(0.0);
+        }
+        let interval = self.interval?;
+        let phasor = |index: usize| Some(interval.channels.get(index)?.phasor.value);
+        let (force_n, drive_m_s) = self
+            .channels
+            .force_and_velocity(interval.frequency_hz, phasor)?;
+        let (_, channel) = self.setup.channel(Role::DriveForce)?;
+        let inertia_n = mass_kg * TAU * interval.frequency_hz * maths::modulus(drive_m_s);
+        let mass_u = 0.01 * channel.moving_mass_uncertainty_pct();
+        let part = maths::hypot(mass_u, self.drive_motion_u()) * inertia_n;
+        Some(maths::atan(part / maths::modulus(force_n)).to_degrees())
+    }
+
+    /// Whether the inertia in the force cell is so much that what is left of it
+    /// decides the phase.
+    pub(super) fn inertia_blurs_phase(&self) -> bool {
+        self.inertia_phase_u_deg()
+            .is_some_and(|u_deg| u_deg > 0.5 * self.setup.hold.drive_phase_deg)
+    }
+
+    /// Phase of the antinode velocity against the force into the conductor over the whole
     /// stretch, degrees, folded into −90…90; before the stretch is fitted, the
     /// median of its hops.
     pub fn drive_phase_deg(&self) -> Option<f64> {
@@ -103,7 +151,10 @@ impl Stretch<'_> {
         };
         let (_, quantity) = self.channels.antinode?;
         let antinode = self.antinode()?.phasor.value;
-        let force = interval.channels.get(self.channels.force?)?.phasor.value;
+        let phasor = |index: usize| Some(interval.channels.get(index)?.phasor.value);
+        let force = self
+            .channels
+            .conductor_force_n(interval.frequency_hz, phasor)?;
         let velocity = velocity_m_s(quantity, antinode, interval.frequency_hz);
         Some(fold_half_turn_deg(
             maths::argument(velocity / force).to_degrees(),

@@ -228,6 +228,13 @@ fn write_channel(setup: &Setup, channel: &Channel, out: &mut String) -> fmt::Res
     if let Some(phase_deg) = channel.phase_uncertainty_deg {
         write!(out, ", phase ± {phase_deg} deg")?;
     }
+    if let Some(mass_kg) = channel.moving_mass_kg {
+        write!(
+            out,
+            ", carries {mass_kg} kg ± {} % besides the conductor",
+            channel.moving_mass_uncertainty_pct()
+        )?;
+    }
     if let Some(reference) = &channel.reference {
         write!(
             out,

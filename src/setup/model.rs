@@ -156,8 +156,7 @@ pub struct HoldRules {
     pub distortion_pct: f64,
     /// Least signal-to-noise ratio at the antinode, dB.
     pub min_snr_db: f64,
-    /// The drive phase is no evidence where |sin(k x_drive)| is below this.
-    ///
+    /// The drive phase is no evidence where [`Setup::drive_sine`] is below this.
     pub drive_node_sine: f64,
 }
 
@@ -223,6 +222,24 @@ pub struct Channel {
     /// Expanded uncertainty (k = 2) of that place, mm; for a sensor that is
     /// moved, of its place from the antinode or node it is put on.
     pub position_uncertainty_mm: f64,
+    /// Of a drive-force channel: what the cell carries besides the conductor,
+    /// kg. Its inertia is taken off with the drive motion.
+    pub moving_mass_kg: Option<f64>,
+    /// Expanded uncertainty (k = 2) of that mass, %.
+    pub moving_mass_uncertainty_pct: Option<f64>,
+}
+
+/// Uncertainty of a moving mass that is not stated, %: scales weigh better,
+/// but how much of the cell itself moves is not on its data sheet (common
+/// practice, no source).
+const MOVING_MASS_UNCERTAINTY_PCT: f64 = 5.0;
+
+impl Channel {
+    /// Expanded uncertainty (k = 2) of the moving mass, %.
+    pub fn moving_mass_uncertainty_pct(&self) -> f64 {
+        self.moving_mass_uncertainty_pct
+            .unwrap_or(MOVING_MASS_UNCERTAINTY_PCT)
+    }
 }
 
 /// What a channel was calibrated against. Channels with the same reference err
@@ -289,6 +306,16 @@ impl Setup {
             bending_stiffness_n_m2: self.conductor.bending_stiffness_n_m2.unwrap_or(0.0),
             length_m: self.span.length_m,
         }
+    }
+
+    /// Motion of the drive point as a part of the antinode's, 0..1: |sin(k x)|,
+    /// x from the clamp less its end correction
+    /// ([`StrungConductor::motion_near_clamp`]). 0 where the drive sits on a node
+    /// of its own; `None` when the setup does not say where the drive is.
+    pub fn drive_sine(&self, frequency_hz: f64) -> Option<f64> {
+        let conductor = self.strung_conductor();
+        let drive_m = self.span.drive_position_m?;
+        Some(conductor.motion_near_clamp(frequency_hz, drive_m).abs())
     }
 
     /// The number of the harmonic that a measured frequency belongs to: the bare

@@ -28,6 +28,8 @@ pub enum Role {
     },
     /// Motion at a fixed, known place: the channel has a `position_m`.
     Wave,
+    /// Tension of the conductor.
+    Tension,
     /// Recorded and looked at by `check`; in no result.
     Monitor,
 }
@@ -43,6 +45,7 @@ pub enum RoleKind {
     DriveMotion,
     ClampStrain,
     Wave,
+    Tension,
     Monitor,
 }
 
@@ -132,13 +135,14 @@ const MOTION: &[Quantity] = &[
 
 impl RoleKind {
     /// Every role, in the order they are listed to the user.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::Antinode,
         Self::Node,
         Self::DriveForce,
         Self::DriveMotion,
         Self::ClampStrain,
         Self::Wave,
+        Self::Tension,
         Self::Monitor,
     ];
 
@@ -205,6 +209,15 @@ impl RoleKind {
                 needs: Some("position_m"),
                 ..motion
             },
+            Self::Tension => RoleRow {
+                word: "tension",
+                measures: "tension of the conductor; its mean over each hold is the point's tension. It \
+                           may hang on a slow source of its own",
+                quantities: &[Quantity::Force],
+                bears_phase: false,
+                without: "`span.tension_kn` and its uncertainty stand for every point",
+                ..motion
+            },
             Self::Monitor => RoleRow {
                 word: "monitor",
                 measures: "recorded and looked at by `check`; in no result",
@@ -241,6 +254,7 @@ impl Role {
             Self::DriveMotion => RoleKind::DriveMotion,
             Self::ClampStrain { .. } => RoleKind::ClampStrain,
             Self::Wave => RoleKind::Wave,
+            Self::Tension => RoleKind::Tension,
             Self::Monitor => RoleKind::Monitor,
         }
     }
@@ -253,6 +267,11 @@ impl Role {
     /// Whether the phase of this channel against another one enters a result.
     pub fn bears_phase(self) -> bool {
         self.kind().row().bears_phase
+    }
+
+    /// Whether tones are measured on the channel.
+    pub fn has_tone(self) -> bool {
+        !matches!(self, Self::Tension | Self::Monitor)
     }
 
     /// Whether the channel is a strain gauge at a clamp, whichever.

@@ -379,8 +379,8 @@ pub(super) static HOLD: Section = Section {
             "–",
             above_zero("a sine").below(1.0),
             Number(0.15),
-            "the drive phase is no evidence where abs(sin(k x)) of the drive point is below this: \
-             nine degrees of wave from a node",
+            "the drive phase is no evidence where abs(sin(k x)) of the drive point, x from the clamp \
+             less its end correction, is below this: nine degrees of wave from a node",
         ),
     ],
 };
@@ -464,8 +464,9 @@ pub(super) static SOURCE: Section = Section {
             "expected sampling rate, checked against what arrives; required for `lines`, which do \
              not carry it. Below 4 × `high_hz` is a fault: the tone and its second harmonic would \
              meet the anti-alias filter. Below 8 × `high_hz` is a warning: the third harmonic gets \
-             lost, and distortion reads low. A source of nothing but `monitor` channels may be \
-             slower here; a run still refuses it below 4 × `high_hz`. Up to 1000000 Hz: no accelerometer channel of the trade samples faster, and \
+             lost, and distortion reads low. A source of nothing but `monitor` and \
+             `tension` channels may be slower here; without a `tension` channel a run still refuses \
+             it below 4 × `high_hz`. Up to 1000000 Hz: no accelerometer channel of the trade samples faster, and \
              memory grows with it",
         ),
         Key::number(
@@ -574,6 +575,24 @@ pub(super) static CHANNEL: Section = Section {
              1 − cos(k δ), whichever side: that enters the antinode's velocity, the ratio and the \
              power. Where the node sensor stands its own signal says; its place counts for \
              `antinode_offset_mm`",
+        ),
+        Key::number(
+            "moving_mass_kg",
+            "kg",
+            from_zero("a mass").up_to(100.0),
+            Nothing("none"),
+            "of a `drive-force` channel: what the cell carries besides the conductor (clamp, stud, half \
+             of the cell). Its inertia is taken off with the motion of the `drive-motion` channel, \
+             else with the motion that the standing wave gives at `span.drive_position_m`. Without \
+             it 0.3 kg can turn the drive phase by 60 degrees and a good hold into one off resonance",
+        ),
+        Key::number(
+            "moving_mass_uncertainty_pct",
+            "%",
+            UNCERTAINTY_PCT,
+            Nothing("5, common practice, no source"),
+            "uncertainty (k = 2) of that mass; where it leaves the drive phase uncertain by more than \
+             half of `drive_phase_deg`, the phase is no evidence",
         ),
         Key::word(
             "location",

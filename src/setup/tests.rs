@@ -196,6 +196,15 @@ index = 1
 unit = "um/m"
 full_scale = 1000
 location = "damper"
+[[channel]]
+name = "force"
+role = "drive-force"
+source = "bench"
+index = 2
+unit = "N"
+full_scale = 500
+moving_mass_kg = 0.3
+moving_mass_uncertainty_pct = 4.0
 [[place]]
 file = "a.wav"
 node_position_m = 30.5

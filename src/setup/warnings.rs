@@ -160,7 +160,7 @@ fn rates(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
         }
         let Some(rate) = source.rate_hz else { continue };
         let wanted = setup.sweep.harmonics_rate_hz();
-        let measures = carried.iter().any(|channel| channel.role != Role::Monitor);
+        let measures = carried.iter().any(|channel| channel.role.has_tone());
         if measures && rate < wanted {
             warn(
                 &format!("source[{}].rate_hz", source.name),

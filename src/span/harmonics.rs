@@ -113,6 +113,13 @@ impl StrungConductor {
         maths::sin(k * distance_m - phase) + near_field
     }
 
+    /// Phase of the standing wave at the distance x from a clamp beyond its near
+    /// field, kx − φ, rad: its sine is the motion.
+    pub fn phase_from_clamp(&self, frequency_hz: f64, distance_m: f64) -> f64 {
+        let k = self.wave_number_per_m(frequency_hz);
+        k * distance_m - self.clamp_phase(k, None)
+    }
+
     /// atan(k t/q), the phase that one clamp adds. Without `n` the far clamp
     /// is taken as beyond the near field (t = 1).
     fn clamp_phase(&self, k: f64, n: Option<u32>) -> f64 {

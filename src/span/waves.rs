@@ -92,6 +92,14 @@ impl StrungConductor {
     pub fn half_power_bandwidth_hz(&self, frequency_hz: f64, iswr: f64) -> f64 {
         2.0 * iswr / PI * self.group_speed_m_s(frequency_hz) / (2.0 * self.length_m)
     }
+
+    /// The same from the decay itself, for any ratio: a wave comes back with
+    /// (1−S)/(1+S) of its amplitude after a round trip of 1/f1, f1 as above, so
+    /// df = (f1/π) ln((1+S)/(1−S)). For small S that is 2 S f1/π.
+    pub fn decay_bandwidth_hz(&self, frequency_hz: f64, iswr: f64) -> f64 {
+        let f1_hz = self.group_speed_m_s(frequency_hz) / (2.0 * self.length_m);
+        f1_hz / PI * maths::ln((1.0 + iswr) / (1.0 - iswr))
+    }
 }
 
 /// Time constant of the ring-up of a resonance, 1/(π df), s.

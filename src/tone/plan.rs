@@ -106,7 +106,15 @@ impl TonePlan {
             .map_or_else(String::new, |source| source.name.clone());
         let high_hz = setup.sweep.high_hz;
         let least_hz = 4.0 * high_hz;
-        if format.rate_hz < least_hz {
+        let measures_tones = setup
+            .channels
+            .iter()
+            .any(|channel| channel.source == source && channel.role.has_tone());
+        let slow_enough = setup
+            .channels
+            .iter()
+            .any(|channel| channel.source == source && channel.role == Role::Tension);
+        if format.rate_hz < least_hz && (measures_tones || !slow_enough) {
             return Err(PlanError::RateTooLow {
                 source_name,
                 rate_hz: format.rate_hz,
@@ -141,7 +149,7 @@ impl TonePlan {
                 sets_frequency: if has_phase {
                     channel.role.bears_phase()
                 } else {
-                    channel.role != Role::Monitor
+                    channel.role.has_tone()
                 },
                 is_required: channel.role.bears_phase(),
             });

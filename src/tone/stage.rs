@@ -272,6 +272,10 @@ impl Estimator {
     }
 
     fn tone(&mut self, window: &Window) -> Option<(Vec<ToneGuess>, ToneFit)> {
+        // A source of the tension alone may be too slow for any tone.
+        if !self.counts.contains(&true) {
+            return None;
+        }
         let guess_hz = self.search.peak(
             window.samples.view(),
             &self.counts,

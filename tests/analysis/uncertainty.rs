@@ -56,6 +56,8 @@ fn inputs(numbers: &Numbers) -> Inputs {
         node: Some((node, Quantity::Acceleration)),
         force_n: Some(phasor("force")),
         drive_motion: Some((phasor("drive_motion"), Quantity::Velocity)),
+        moving_mass_kg: 0.0,
+        drive_position_m: None,
         strains: vec![phasor("strain")],
         conductor: StrungConductor {
             tension_n: real("tension_n"),
@@ -229,6 +231,8 @@ fn a_correlated_phasor_as_the_guide_works_it() {
             antinode: (mean, Quantity::Velocity),
             node: None,
             force_n: Some(force),
+            moving_mass_kg: 0.0,
+            drive_position_m: None,
             drive_motion: Some((mean, Quantity::Velocity)),
             strains: Vec::new(),
             conductor: StrungConductor {
@@ -312,6 +316,8 @@ fn the_place_of_the_antinode_sensor_agrees_with_the_exact_field() {
                 antinode: (antinode, Quantity::Velocity),
                 node: Some((node, Quantity::Velocity)),
                 force_n: None,
+                moving_mass_kg: 0.0,
+                drive_position_m: None,
                 drive_motion: None,
                 strains: Vec::new(),
                 conductor,

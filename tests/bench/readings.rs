@@ -99,6 +99,8 @@ pub fn read(setup: &Setup, truth: TrueReading, errors: Errors, noise: [f64; 2]) 
             Quantity::Velocity,
         )),
         force_n: None,
+        moving_mass_kg: 0.0,
+        drive_position_m: None,
         drive_motion: None,
         strains: Vec::new(),
         conductor: StrungConductor {

@@ -168,7 +168,10 @@ impl Checked {
                 measured.clipped, channel.full_scale
             ));
         }
-        if measured.mean.abs() > OFFSET_PCT / 100.0 * channel.full_scale.abs() {
+        // The mean of a tension channel is what it measures.
+        if channel.role != Role::Tension
+            && measured.mean.abs() > OFFSET_PCT / 100.0 * channel.full_scale.abs()
+        {
             fault(format!(
                 "its offset of {:.4} {unit} uses more than {OFFSET_PCT} % of the range: balance \
                  the bridge or couple it by a capacitor",
@@ -178,7 +181,7 @@ impl Checked {
         for line in &measured.mains {
             if let Some(share) = smallest_peak.map(|peak| line.peak / peak)
                 && share > MAINS_SHARE
-                && channel.role != Role::Monitor
+                && channel.role.has_tone()
             {
                 fault(format!(
                     "mains pick-up at {:.1} Hz of {:.4} {unit} peak, {:.0} % of the smallest \

@@ -5,6 +5,7 @@ use super::super::criteria::{HoldCriterion, Judged};
 use super::super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::super::phasor::velocity_m_s;
 use super::super::stretch::Stretch;
+use super::super::transient::before_hold;
 use super::super::{Dwell, sum_by_channel};
 use super::{
     EndOfDwell, HOLD_CONSTANTS, LONGEST_DWELL_SECONDS, RING_UP_COMFORT, Tracker, guess_hz,
@@ -178,6 +179,7 @@ impl Tracker {
             hops,
             interval,
             bandwidth_hz,
+            free: None,
             waited_s,
         }
     }
@@ -207,9 +209,13 @@ impl Tracker {
         });
         let hop_s = self.plan.hop_seconds();
         let waited_s = (first - changed) as f64 * hop_s;
-        let judged = self
-            .stretch(hops, interval.as_ref(), bandwidth, waited_s)
-            .judge();
+        let mut stretch = self.stretch(hops, interval.as_ref(), bandwidth, waited_s);
+        stretch.free = interval.as_ref().and_then(|interval| {
+            let hops = self.dwell.get(changed)?.hop..hold.end;
+            let drive_hz = interval.frequency_hz;
+            before_hold(&self.samples, &self.plan, &self.channels, &hops, drive_hz)
+        });
+        let judged = stretch.judge();
         let (verdict, mut reasons) = self.verdict(&judged, hops);
         let missing_samples = match end {
             EndOfDwell::Gap { missing, .. } => missing,
@@ -291,6 +297,10 @@ impl Tracker {
         if !failed.is_empty() {
             return (Verdict::Rejected, failed);
         }
+        let warnings = judged
+            .iter()
+            .filter(|judged| judged.result.met.is_none() && judged.result.criterion.warns())
+            .map(|judged| judged.sentence.clone());
         let open = |criterion: HoldCriterion| {
             judged
                 .iter()
@@ -308,9 +318,10 @@ impl Tracker {
         }
         match open(HoldCriterion::DrivePhase) {
             Some((_, sentence)) if !self.passed_the_peak(hops) => {
-                (Verdict::Steady, vec![sentence.clone()])
+                let reasons = std::iter::once(sentence.clone()).chain(warnings);
+                (Verdict::Steady, reasons.collect())
             }
-            _ => (Verdict::Held, Vec::new()),
+            _ => (Verdict::Held, warnings.collect()),
         }
     }
 

@@ -14,6 +14,7 @@ pub(super) fn check(raw: &RawSetup, log: &mut Log) {
         unit_fits_role(channel, log);
         location_fits_role(channel, log);
         drive_place(raw, channel, log);
+        moving_mass(raw, channel, log);
         reference_is_whole(channel, log);
     }
     known_sources(raw, log);
@@ -75,6 +76,38 @@ fn drive_place(raw: &RawSetup, channel: &Fields, log: &mut Log) {
             &channel.place("position_m"),
             format!("{own} contradicts span.drive_position_m, which is {span}"),
             "one place of the drive, stated once,",
+        );
+    }
+}
+
+/// What a force cell carries is taken off with the motion of the drive, which
+/// has to be known.
+fn moving_mass(raw: &RawSetup, channel: &Fields, log: &mut Log) {
+    let Some(role) = role_of(channel) else {
+        return;
+    };
+    for key in ["moving_mass_kg", "moving_mass_uncertainty_pct"] {
+        if channel.has(key) && role != RoleKind::DriveForce {
+            log.fault(
+                &channel.place(key),
+                format!("belongs to the role drive-force, this channel is {role}"),
+                "no such key here",
+            );
+        }
+    }
+    let motion = raw
+        .channels
+        .iter()
+        .any(|channel| role_of(channel) == Some(RoleKind::DriveMotion));
+    if role == RoleKind::DriveForce
+        && channel.has("moving_mass_kg")
+        && !motion
+        && raw.span.is_absent("drive_position_m")
+    {
+        log.fault(
+            &channel.place("moving_mass_kg"),
+            "cannot be taken off: nothing says how the drive moves",
+            "a drive-motion channel, or span.drive_position_m,",
         );
     }
 }

@@ -47,7 +47,7 @@ fn sampling_rate(raw: &RawSetup, source: &Fields, log: &mut Log) {
     let (Some(rate), Some(sweep)) = (source.number("rate_hz"), sweep(raw)) else {
         return;
     };
-    if carries_monitors_only(raw, source) {
+    if carries_no_tones(raw, source) {
         return;
     }
     let least = sweep.least_rate_hz();
@@ -64,12 +64,13 @@ fn sampling_rate(raw: &RawSetup, source: &Fields, log: &mut Log) {
 }
 
 /// A slow logger beside the bench is welcome: its tones are not measured.
-fn carries_monitors_only(raw: &RawSetup, source: &Fields) -> bool {
+fn carries_no_tones(raw: &RawSetup, source: &Fields) -> bool {
     let mut roles = raw
         .channels
         .iter()
         .filter(|channel| channel.text("source") == source.text("name"))
         .map(|channel| channel.word("role"))
         .peekable();
-    roles.peek().is_some() && roles.all(|role| role == Some(RoleKind::Monitor))
+    let slow = [RoleKind::Monitor, RoleKind::Tension].map(Some);
+    roles.peek().is_some() && roles.all(|role| slow.contains(&role))
 }

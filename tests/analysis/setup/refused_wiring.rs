@@ -151,6 +151,16 @@ fn places_that_a_role_needs_or_refuses() {
          node; no such key here is right",
     );
     refused(
+        &[(65, "moving_mass_kg = 0.3")],
+        "bench.toml:65: channel[node].moving_mass_kg: belongs to the role drive-force, this channel \
+         is node; no such key here is right",
+    );
+    refused(
+        &[(74, "moving_mass_kg = 0.3"), (17, "")],
+        "bench.toml:74: channel[force].moving_mass_kg: cannot be taken off: nothing says how the \
+         drive moves; a drive-motion channel, or span.drive_position_m, is right",
+    );
+    refused(
         &[(74, "position_m = 1.4")],
         "bench.toml:74: channel[force].position_m: 1.4 contradicts span.drive_position_m, which is \
          1.3; one place of the drive, stated once, is right",
