@@ -120,7 +120,11 @@ impl RetainedLosses {
             .filter_map(|p| {
                 Some(AtFrequency {
                     frequency_hz: p.frequency_hz?.value,
-                    value: bare_nodes.of_bare(p).ok()?.nearest / PI,
+                    // Not a number where it is not known, so that nothing
+                    // is interpolated from further away.
+                    value: bare_nodes
+                        .of_bare(p)
+                        .map_or(f64::NAN, |node| node.nearest / PI),
                     relative: 0.0,
                 })
             })
@@ -153,7 +157,9 @@ impl RetainedLosses {
         let past_node = node.power_w(frequency_hz, velocity)?;
         let all = whole.and_then(|whole| whole.power_w(frequency_hz, velocity).ok());
         let end = self.end.motion(point).ok_or(NoCorrection::EndMotion)?;
-        let (bare_loops, _) = interpolated(&self.bare_loops, frequency_hz)
+        let bare_loops = interpolated(&self.bare_loops, frequency_hz)
+            .map(|(loops, _)| loops)
+            .filter(|loops| loops.is_finite())
             .ok_or(NoCorrection::Node { run: "bare" })?;
         let loops = self
             .end
@@ -418,5 +424,11 @@ mod tests {
             let run = if bare { "bare" } else { "damped" };
             assert_eq!(bench.at(None).unwrap_err(), NoCorrection::Node { run });
         }
+        // Of the two bare points on either side one says where it was read.
+        let mut half = bench();
+        half.bare.span.node_from_damper = None;
+        half.bare_points[0].node_position_m = Some(30.0);
+        let none = half.at(None).unwrap_err();
+        assert_eq!(none, NoCorrection::Node { run: "bare" });
     }
 }

@@ -25,6 +25,8 @@ pub enum Loss {
     Holder,
     /// At both clamps and along the conductor.
     Everywhere,
+    /// In the holder of an antinode sensor between node and damper.
+    HolderBehind,
 }
 
 pub const LOSSES: [Loss; 6] = [
@@ -80,6 +82,10 @@ struct State {
 impl Bench {
     pub fn new(chance: &mut Chance) -> Self {
         let loss = LOSSES[chance.below(LOSSES.len())];
+        Self::losing(loss, chance)
+    }
+
+    pub fn losing(loss: Loss, chance: &mut Chance) -> Self {
         let mass = chance.between(0.7, 1.7);
         let scale = mass / 0.98;
         let diameter_mm = 21.8 * scale.sqrt();
@@ -124,7 +130,7 @@ impl Bench {
             drive_m: chance.between(0.8, 1.8),
             resonators,
             clamp_kg: 0.6 * scale,
-            holder: impedance * part(&[Loss::Holder]),
+            holder: impedance * part(&[Loss::Holder, Loss::HolderBehind]),
             nodes: [node, bare_node],
         }
     }
@@ -180,7 +186,15 @@ impl Bench {
             attached.push(hung(self.damper_m, self.damper(frequency_hz), 0.0));
         }
         let field = self.conductor.field(frequency_hz, &attached);
-        let [node_m, antinode_m] = self.places(&field, damped)?;
+        let [node_m, mut antinode_m] = self.places(&field, damped)?;
+        if self.loss == Loss::HolderBehind {
+            // Where there is none between node and damper the other one is read.
+            let from = if damped { self.damper_m } else { self.conductor.length_m };
+            let loop_m = PI / field.wave_number();
+            if from - node_m > 0.7 * loop_m {
+                antinode_m = field.extreme_m(node_m, node_m + loop_m, true);
+            }
+        }
         if self.holder == 0.0 {
             return Some(State {
                 field,
@@ -188,7 +202,8 @@ impl Bench {
                 antinode_m,
             });
         }
-        attached.insert(1, hung(antinode_m, self.holder.into(), 0.0));
+        attached.push(hung(antinode_m, self.holder.into(), 0.0));
+        attached.sort_by(|a, b| a.at_m.total_cmp(&b.at_m));
         let field = self.conductor.field(frequency_hz, &attached);
         // The sensors stay where they are: the holder moves nothing much.
         let [node_m, _] = self.places(&field, damped)?;
