@@ -189,7 +189,11 @@ impl Bench {
         let [node_m, mut antinode_m] = self.places(&field, damped)?;
         if self.loss == Loss::HolderBehind {
             // Where there is none between node and damper the other one is read.
-            let from = if damped { self.damper_m } else { self.conductor.length_m };
+            let from = if damped {
+                self.damper_m
+            } else {
+                self.conductor.length_m
+            };
             let loop_m = PI / field.wave_number();
             if from - node_m > 0.7 * loop_m {
                 antinode_m = field.extreme_m(node_m, node_m + loop_m, true);

@@ -322,11 +322,19 @@ fn a_holder_between_node_and_damper_is_credited_to_the_damper() {
     let all: Vec<&Outcome> = all.iter().collect();
     line("a holder between node and damper", &all);
     let mean = |which: usize| {
-        let errors = all.iter().map(|o| o.method[which]).filter(|e| e.is_finite());
+        let errors = all
+            .iter()
+            .map(|o| o.method[which])
+            .filter(|e| e.is_finite());
         errors.sum::<f64>() / all.len() as f64
     };
     assert!(all.len() > 200 && share_inside(&all, 0) >= 0.9);
-    assert!(mean(0).abs() < 0.01 && mean(1) > 0.0, "{} {}", mean(0), mean(1));
+    assert!(
+        mean(0).abs() < 0.01 && mean(1) > 0.0,
+        "{} {}",
+        mean(0),
+        mean(1)
+    );
 }
 
 /// What passes the section before the damper goes into the damper or beyond it.
