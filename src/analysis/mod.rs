@@ -12,6 +12,7 @@ mod tension;
 pub use findings::{Event, Evidence, Finding, TraceRow};
 
 use crate::maths;
+use crate::reduction::hum::HumSeen;
 use crate::reduction::settle::{budget_of, fitted_channels, settle};
 use crate::reduction::{BudgetLine, Measured, SettledPoint};
 use crate::resonance::hop_estimate::HopEstimate;
@@ -43,6 +44,8 @@ pub struct Analysis {
     auxiliary: Vec<AuxiliarySource>,
     /// The channel that measures the tension, if there is one.
     tension: Option<TensionRecord>,
+    /// Mains hum that the dwells so far have shown.
+    hum: HumSeen,
     /// Dwells that wait until the other sources have come as far.
     waiting: VecDeque<Dwell>,
 }
@@ -71,6 +74,7 @@ impl Analysis {
                 .map(|plan| AuxiliarySource::new(plan, &setup.hold))
                 .collect(),
             tension: TensionRecord::new(setup, plans),
+            hum: HumSeen::default(),
             waiting: VecDeque::new(),
         }
     }
@@ -214,6 +218,8 @@ impl Analysis {
                 [&hold.clipped[..], &hold.missing_values[..]],
             ));
         }
+        self.hum.note(&fits);
+        self.hum.enter(&mut fits);
         let setup = match &tension {
             Some(Ok(tension)) => &tension.setup,
             Some(Err(_)) | None => &self.setup,
@@ -267,7 +273,8 @@ impl Analysis {
             .antinode
             .and_then(|(index, _)| frame.channels.get(index))
         {
-            row.snr_db = Some(antinode.snr_db());
+            let rate_hz = self.plans.get(self.main).map(TonePlan::decimated_rate_hz);
+            row.snr_db = rate_hz.map(|rate_hz| antinode.snr_db(rate_hz));
             row.distortion_pct = Some(100.0 * antinode.distortion);
         }
         row

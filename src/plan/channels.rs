@@ -18,7 +18,7 @@ const LEAST_RANGE_MARGIN: f64 = 1.5;
 
 /// Quantisation should stay this far below the least signal-to-noise ratio
 /// that a hold needs, dB, so that it is not what decides.
-const QUANTISATION_RESERVE_DB: f64 = 10.0;
+const QUANTISATION_RESERVE_DB: f64 = 20.0;
 
 /// The distortion check needs this harmonic of the drive below 0.4 of the rate.
 const HIGHEST_OVERTONE: f64 = 3.0;

@@ -3,10 +3,13 @@
 mod budget;
 pub mod equations;
 pub mod fields;
+pub mod fitted_channel;
 mod gauge;
+pub mod hum;
 pub(crate) mod measured;
 mod point;
 pub mod settle;
+mod signal_errors;
 pub mod uncertainty;
 
 pub use budget::{BudgetLine, budget};

@@ -101,7 +101,7 @@ point_fields! {
         /// How far the level is from the one the setup asks for.
         target_deviation_pct: Option<f64> = Shown::in_files("%")
             .report(Motion, "Off target level").terminal("off target").settled(0).reduced(0);
-        /// Signal to noise ratio at the antinode.
+        /// Signal to noise ratio at the antinode, with the noise in 0 to 250 Hz.
         snr_db: Option<f64> = Shown::in_files("dB");
         /// Harmonics of the antinode's motion, root of the sum of squares over the fundamental.
         distortion_pct: Option<f64> = Shown::in_files("%");

@@ -2,58 +2,23 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+pub use super::fitted_channel::{FittedChannel, fitted_channels};
+
 use super::budget::{BudgetLine, budget};
 use super::equations::{Inputs, Quantities};
 use super::fields::PointValue;
 use super::gauge::Gauge;
 use super::measured::{COVERAGE, Measured};
 use super::point::SettledPoint;
+use super::signal_errors::{self, hum_at, near_mains_hz};
 use super::uncertainty::{Cause, InputPhasor, propagate};
 use crate::maths;
 use crate::resonance::Dwell;
+use crate::resonance::criteria::FLAT_TOPS_PCT;
 use crate::resonance::phasor::velocity_m_s;
 use crate::setup::{Channel, Role, SensorPositions, Setup};
-use crate::tone::TonePlan;
-use crate::tone::interval::{IntervalChannel, IntervalTone};
-use crate::tone::mains::mains_lines_hz;
-
-/// A channel's part in the point: the setup's channel, what the fit found, and
-/// how many samples of the hold were clipped.
-#[derive(Debug, Clone, Copy)]
-pub struct FittedChannel<'a> {
-    /// The channel of the setup.
-    pub channel: &'a Channel,
-    /// What the fit found.
-    pub fit: &'a IntervalChannel,
-    /// Clipped raw samples within the hold.
-    pub clipped: u64,
-    /// Raw samples within the hold that have no value.
-    pub missing: u64,
-}
-
-/// Joins a fit to the setup's channels. `counts` are the clipped samples and
-/// those without a value, by place in the plan.
-pub fn fitted_channels<'a>(
-    setup: &'a Setup,
-    plan: &TonePlan,
-    interval: &'a IntervalTone,
-    counts: [&[u64]; 2],
-) -> Vec<FittedChannel<'a>> {
-    plan.channels
-        .iter()
-        .zip(&interval.channels)
-        .enumerate()
-        .filter_map(|(place, (planned, fit))| {
-            let count = |counts: &[u64]| counts.get(place).copied().unwrap_or_default();
-            Some(FittedChannel {
-                channel: setup.channels.get(planned.setup_index)?,
-                fit,
-                clipped: count(counts[0]),
-                missing: count(counts[1]),
-            })
-        })
-        .collect()
-}
+use crate::tone::flattening::Extremes;
+use crate::tone::interval::IntervalTone;
 
 /// Reduces a dwell. `fits` holds the channels of its own source and, where
 /// strain gauges hang on another one, theirs over the same time.
@@ -74,13 +39,26 @@ pub fn settle(
     };
     let gauges = gauges(fits);
     let inputs = inputs(setup, dwell, interval, antinode, &find, &gauges);
-    let causes = causes(setup, interval, fits, &gauges);
+    let places = positions(setup, dwell, interval);
+    let causes = causes(setup, dwell, interval, fits, &gauges);
+    let node = find(Role::Node);
     let found = propagate(&inputs, &causes);
     found.enter_motion(&mut point);
-    enter_ratio(&mut point, &found, &inputs, &causes);
-    enter_force_power(&mut point, &found);
+    let unknown_hum = |fit: &FittedChannel| {
+        let mains_hz = near_mains_hz(interval.frequency_hz, point_seconds(dwell))?;
+        hum_at(fit, mains_hz).is_none().then_some(mains_hz)
+    };
+    match node.and_then(unknown_hum) {
+        Some(mains_hz) => point.reasons.push(format!(
+            "no ratio: the drive is within {:.2} Hz of {mains_hz} Hz, where mains hum on the node sensor cannot be told from motion in {:.0} s, and no hold away from it before this one has shown how much hum there is; a longer hold, or another resonance first, is right",
+            (interval.frequency_hz - mains_hz).abs(),
+            point_seconds(dwell),
+        )),
+        None => enter_ratio(&mut point, &found, &inputs, &causes),
+    }
+    point.reasons.extend(signal_errors::reasons(fits));
+    enter_force_power(&mut point, &found, fits);
     enter_strains(&mut point, &gauges, &found);
-    let places = positions(setup, dwell, interval);
     point.node_position_m = places.node_m;
     point.antinode_position_m = places.antinode_m;
     let frequency_hz = found.frequency_hz.value;
@@ -106,12 +84,16 @@ pub fn budget_of(setup: &Setup, dwell: &Dwell, fits: &[FittedChannel]) -> Vec<Bu
     };
     let gauges = gauges(fits);
     let inputs = inputs(setup, dwell, interval, antinode, &find, &gauges);
-    let causes = causes(setup, interval, fits, &gauges);
+    let causes = causes(setup, dwell, interval, fits, &gauges);
     budget(&inputs, &causes, |sensor| {
         fits.iter()
             .find(|fit| sensor_of(fit, &gauges) == Some(sensor))
             .map_or_else(String::new, |fit| fit.channel.name.clone())
     })
+}
+
+fn point_seconds(dwell: &Dwell) -> f64 {
+    dwell.hold_end_s - dwell.hold_start_s
 }
 
 fn gauges<'a>(fits: &'a [FittedChannel<'a>]) -> Vec<&'a FittedChannel<'a>> {
@@ -182,6 +164,7 @@ fn inputs<'a>(
 
 fn causes(
     setup: &Setup,
+    dwell: &Dwell,
     interval: &IntervalTone,
     fits: &[FittedChannel],
     gauges: &[&FittedChannel],
@@ -204,6 +187,9 @@ fn causes(
     ];
     let mut references: BTreeMap<&str, (f64, Vec<InputPhasor>)> = BTreeMap::new();
     let mut clocks: BTreeSet<usize> = BTreeSet::new();
+    let near_mains_hz = near_mains_hz(interval.frequency_hz, point_seconds(dwell));
+    let node_m = positions(setup, dwell, interval).node_m;
+    causes.extend(signal_errors::ring_up(setup, dwell, node_m));
     for channel_fit in fits {
         let channel = channel_fit.channel;
         let Some(sensor) = sensor_of(channel_fit, gauges) else {
@@ -222,6 +208,12 @@ fn causes(
                 standard_u: 1e-3 * channel.position_uncertainty_mm / COVERAGE,
             });
         }
+        causes.extend(signal_errors::of_channel(
+            channel_fit,
+            sensor,
+            fits,
+            near_mains_hz,
+        ));
         if let Some(deg) = channel.phase_uncertainty_deg {
             causes.push(Cause::Phase {
                 sensor,
@@ -383,7 +375,12 @@ fn enter_ratio(
         let some: Vec<Cause> = causes.iter().filter(|c| which(c)).cloned().collect();
         propagate(inputs, &some).iswr.map_or(0.0, |iswr| iswr.u)
     };
-    let noise_u = of(|cause| matches!(cause, Cause::Noise { .. }));
+    let noise_u = of(|cause| {
+        matches!(
+            cause,
+            Cause::Noise { .. } | Cause::Rounding { .. } | Cause::Hum { .. }
+        )
+    });
     let phase_u = of(|cause| matches!(cause, Cause::Phase { .. }));
     let limit = iswr + maths::hypot(noise_u, phase_u);
     if limit > LARGEST_RATIO {
@@ -437,7 +434,22 @@ fn warn_of_offset(point: &mut SettledPoint, iswr: f64, phase_stated: bool) {
     }
 }
 
-fn enter_force_power(point: &mut SettledPoint, found: &Quantities<Measured>) {
+fn enter_force_power(
+    point: &mut SettledPoint,
+    found: &Quantities<Measured>,
+    fits: &[FittedChannel],
+) {
+    if found.power_force_w.is_none() {
+        return;
+    }
+    let of_drive =
+        |fit: &&FittedChannel| matches!(fit.channel.role, Role::DriveForce | Role::DriveMotion);
+    for fit in fits.iter().filter(of_drive) {
+        if let Some(reason) = flat_reason("power at the drive", fit) {
+            point.reasons.push(reason);
+            return;
+        }
+    }
     match found.power_force_w {
         Some(power) if power.value > 0.0 => point.power_force_w = Some(power),
         Some(_) => point.reasons.push(
@@ -471,6 +483,10 @@ fn enter_strains(
             ));
             continue;
         }
+        if let Some(reason) = flat_reason("strain", gauge) {
+            point.reasons.push(reason);
+            continue;
+        }
         if let Some(hum_hz) = hum_hz {
             point.reasons.push(format!(
                 "no strain from {name}: the drive is within {:.2} Hz of {hum_hz} Hz, where mains hum on the gauge cannot be told from strain in {seconds:.0} s; a longer hold is right",
@@ -498,9 +514,14 @@ fn gauge_of(channel: &Channel, gauges: &[&FittedChannel]) -> Option<Gauge> {
     })
 }
 
-/// The mains frequency that a hold of this length cannot tell from the drive.
-/// A gauge's cable picks up hum as large as its signal, and 1.5 resolution
-/// widths (1/length) are what the fit needs to hold two tones apart.
-fn near_mains_hz(frequency_hz: f64, seconds: f64) -> Option<f64> {
-    mains_lines_hz(1).find(|mains_hz| (frequency_hz - mains_hz).abs() < 1.5 / seconds)
+/// Why a value is not given that rests on a channel with flat tops.
+fn flat_reason(value: &str, fit: &FittedChannel) -> Option<String> {
+    match fit.fit.harmonics.extremes() {
+        Extremes::Flat { loss } if 100.0 * loss > FLAT_TOPS_PCT => Some(format!(
+            "no {value} from {}: its tops are cut off flat below full scale, which takes {:.1} % from its reading; look for an amplifier that is overdriven",
+            fit.channel.name,
+            100.0 * loss
+        )),
+        _ => None,
+    }
 }

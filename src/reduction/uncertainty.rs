@@ -44,6 +44,42 @@ pub enum Cause {
         /// Standard uncertainty, SI.
         standard_u: f64,
     },
+    /// Rounding to the converter's steps, likewise.
+    Rounding {
+        /// Which phasor.
+        sensor: InputPhasor,
+        /// Direction in the complex plane.
+        along: Complex64,
+        /// Standard uncertainty, SI.
+        standard_u: f64,
+    },
+    /// Mains hum that cannot be told from the drive, likewise.
+    Hum {
+        /// Which phasor.
+        sensor: InputPhasor,
+        /// Direction in the complex plane.
+        along: Complex64,
+        /// Standard uncertainty, SI.
+        standard_u: f64,
+    },
+    /// A part of one phasor that its flattened extremes may lack.
+    Flattening {
+        /// Which phasor.
+        sensor: InputPhasor,
+        /// Relative standard uncertainty.
+        standard_u: f64,
+    },
+    /// What is left of ring-up in all motion together.
+    RingUp {
+        /// Relative standard uncertainty.
+        standard_u: f64,
+    },
+    /// What is left of ring-up in the node's motion alone: energy that still goes
+    /// into the loops beyond it.
+    RingUpOfRatio {
+        /// Relative standard uncertainty.
+        standard_u: f64,
+    },
     /// An error of one channel's phase.
     Phase {
         /// Which phasor.
@@ -125,6 +161,16 @@ impl Cause {
                 sensor,
                 along,
                 standard_u,
+            }
+            | Self::Rounding {
+                sensor,
+                along,
+                standard_u,
+            }
+            | Self::Hum {
+                sensor,
+                along,
+                standard_u,
             } => {
                 if let Some(phasor) = phasor_mut(&mut moved, *sensor) {
                     *phasor += along * (times * standard_u);
@@ -133,6 +179,29 @@ impl Cause {
             Self::Phase { sensor, standard_u } => {
                 if let Some(phasor) = phasor_mut(&mut moved, *sensor) {
                     *phasor *= maths::cis(times * standard_u);
+                }
+            }
+            Self::Flattening { sensor, standard_u } => {
+                if let Some(phasor) = phasor_mut(&mut moved, *sensor) {
+                    *phasor *= 1.0 + times * standard_u;
+                }
+            }
+            Self::RingUp { standard_u } => {
+                let factor = 1.0 + times * standard_u;
+                moved.antinode.0 *= factor;
+                for motion in [&mut moved.node, &mut moved.drive_motion] {
+                    if let Some((phasor, _)) = motion {
+                        *phasor *= factor;
+                    }
+                }
+                moved
+                    .strains
+                    .iter_mut()
+                    .for_each(|strain| *strain *= factor);
+            }
+            Self::RingUpOfRatio { standard_u } => {
+                if let Some((phasor, _)) = &mut moved.node {
+                    *phasor *= 1.0 + times * standard_u;
                 }
             }
             Self::Gain {
@@ -164,6 +233,12 @@ impl Cause {
     pub fn words(&self, name: impl Fn(InputPhasor) -> String) -> String {
         match self {
             Self::Noise { sensor, .. } => format!("noise and scatter of {}", name(*sensor)),
+            Self::Rounding { sensor, .. } => format!("rounding of {}", name(*sensor)),
+            Self::Hum { sensor, .. } => format!("mains hum on {}", name(*sensor)),
+            Self::Flattening { sensor, .. } => format!("flattened tops of {}", name(*sensor)),
+            Self::RingUp { .. } | Self::RingUpOfRatio { .. } => {
+                "what is left of ring-up".to_owned()
+            }
             Self::Phase { sensor, .. } => format!("phase of {}", name(*sensor)),
             Self::Gain { sensors, .. } => match sensors.as_slice() {
                 [sensor] => format!("calibration of {}", name(*sensor)),

@@ -12,7 +12,7 @@ use super::finding::Finding;
 use super::hop_estimate::median;
 use super::phasor::{FARTHEST_DRIVE_PHASE_DEG, detuning_bandwidths};
 use super::stretch::Stretch;
-use super::trend::{envelope_line, trend};
+use super::trend::{envelope_line, moving_mean, trend};
 use crate::maths;
 use crate::setup::{HoldRules, Quantity};
 use crate::tone::interval::IntervalChannel;
@@ -79,6 +79,10 @@ macro_rules! hold_criteria {
 hold_criteria! {
     /// raw samples at full scale on the antinode, node or drive-force channel
     ClippedSamples: "clipped samples", "samples", AtMost, [], |_, _| 0.0;
+    /// what flat tops below full scale take from the antinode's reading
+    AntinodeFlatTops: "flat tops, antinode", "%", AtMost, [], |_, _| FLAT_TOPS_PCT;
+    /// what flat tops below full scale take from the node's reading
+    NodeFlatTops: "flat tops, node", "%", AtMost, [], |_, _| FLAT_TOPS_PCT;
     /// length of what is left of the dwell after ring-up
     HoldLength: "hold length", "s", AtLeast, ["min_seconds", "min_cycles"],
         |rules, hz| rules.min_seconds.max(rules.min_cycles / hz);
@@ -114,7 +118,7 @@ hold_criteria! {
         |rules, _| rules.amplitude_variation_pct;
     /// rms of the antinode's harmonics over that of its fundamental
     Distortion: "distortion", "%", AtMost, ["distortion_pct"], |rules, _| rules.distortion_pct;
-    /// power of the antinode's tone over that of its noise in the analysis band
+    /// power of the antinode's tone over that of its noise in 0 to 250 Hz
     SignalToNoise: "signal to noise", "dB", AtLeast, ["min_snr_db"], |rules, _| rules.min_snr_db;
     /// phase of the antinode velocity against the drive force, modulo 180 degrees
     DrivePhase: "drive phase", "deg", AtMost, ["drive_phase_deg"], |rules, _| rules.drive_phase_deg;
@@ -243,6 +247,9 @@ pub struct Judged {
     pub sentence: String,
 }
 
+/// Most that flat tops below full scale may take from a reading, %: a third of a good
+/// calibration.
+pub const FLAT_TOPS_PCT: f64 = 0.3;
 /// Residual over the antinode's amplitude below which impulses are harmless.
 const RATTLE_LEVEL: f64 = 0.005;
 /// Peak over rms of the residual in a hop: of some 250 values of Gaussian noise
@@ -296,6 +303,8 @@ impl Stretch<'_> {
         use HoldCriterion as C;
         match criterion {
             C::ClippedSamples => Some(self.clipped_samples()),
+            C::AntinodeFlatTops => self.flat_tops(self.channels.antinode?, "antinode", limit),
+            C::NodeFlatTops => self.flat_tops(self.channels.node?, "node", limit),
             C::HoldLength => Some(self.hold_length(limit)),
             C::RingUp => Some(self.ring_up(limit)),
             C::FrequencyDrift => Some(self.frequency_drift(limit)),
@@ -422,7 +431,19 @@ impl Stretch<'_> {
     }
 
     fn amplitude_variation(&self, limit: f64) -> Finding {
-        let envelope = self.envelope();
+        let window_hops = self.plan.window_hops as f64;
+        // Four standard deviations: noise reaches them once in 15 000 windows.
+        // Where they would be more than the limit, a longer mean is looked at.
+        let noise_pct = 4.0 * self.noise_pct();
+        let longest = self.hops.len().max(4) / 4;
+        let hops = (window_hops * maths::square(noise_pct / limit)).ceil() as usize;
+        let hops = if noise_pct > limit {
+            hops.clamp(1, longest)
+        } else {
+            1
+        };
+        let envelope = moving_mean(&self.envelope(), hops);
+        let noise_pct = noise_pct * (window_hops / (hops as f64).max(window_hops)).sqrt();
         let mean = envelope.iter().sum::<f64>() / envelope.len().max(1) as f64;
         let largest = 100.0
             * envelope
@@ -432,9 +453,7 @@ impl Stretch<'_> {
         let sentence = format!(
             "the antinode amplitude wandered by {largest:.2} % from its mean, at most {limit} % are allowed"
         );
-        // Four standard deviations: noise reaches them once in 15 000 hops.
-        let met = largest <= limit + 4.0 * self.noise_pct();
-        Finding::new(largest, met, sentence)
+        Finding::new(largest, largest <= limit + noise_pct, sentence)
     }
 
     fn beat(&self, limit: f64) -> Finding {
@@ -491,7 +510,7 @@ impl Stretch<'_> {
     fn signal_to_noise(&self, limit: f64) -> Finding {
         let value = self.antinode().map(IntervalChannel::snr_db);
         let sentence = format!(
-            "the antinode signal stands only {:.1} dB above the noise, {limit} dB are needed",
+            "the antinode signal stands only {:.1} dB above its noise in 0 to 250 Hz, {limit} dB are needed",
             value.unwrap_or_default()
         );
         Finding::new(value, value.map(|value| value >= limit), sentence)

@@ -22,7 +22,9 @@ use crate::maths;
 use crate::setup::HoldRules;
 use crate::tone::TonePlan;
 use crate::tone::fit::PhasorEstimate;
+use crate::tone::flattening::Harmonics;
 use crate::tone::interval::{HoldFit, IntervalChannel, IntervalTone};
+use crate::tone::quantisation::RoundingError;
 
 /// Every hold up to this length is fitted as a whole, s: the default of
 /// `max_seconds`.
@@ -332,10 +334,30 @@ fn average_channel(
     IntervalChannel {
         phasor: average_phasor(&turned, shares),
         noise_rms: rms(&|part| part.noise_rms),
+        noise_band_rms: rms(&|part| part.noise_band_rms),
         distortion: rms(&|part| part.distortion),
         high_orders: rms(&|part| part.high_orders),
         interfering: interfering_tones(parts, shares, same_tone_hz),
+        mains: mains_hum(parts),
+        rounding: RoundingError {
+            // Rounding errs in the same way in every part.
+            along_u: rms(&|part| part.rounding.along_u),
+            part_u: rms(&|part| part.rounding.part_u),
+        },
+        harmonics: Harmonics::mean(parts.iter().map(|part| &part.harmonics), shares),
     }
+}
+
+/// The largest hum of each mains frequency in any part.
+fn mains_hum(parts: &[&IntervalChannel]) -> Vec<(f64, f64)> {
+    let mut largest: Vec<(f64, f64)> = Vec::new();
+    for (hz, peak) in parts.iter().flat_map(|part| part.mains.iter().copied()) {
+        match largest.iter_mut().find(|(known_hz, _)| *known_hz == hz) {
+            Some((_, most)) => *most = most.max(peak),
+            None => largest.push((hz, peak)),
+        }
+    }
+    largest
 }
 
 /// The mean phasor with the variance of its parts: that of noise, and of

@@ -13,6 +13,7 @@ pub mod hold_samples;
 pub mod hop_estimate;
 pub mod level;
 pub mod phasor;
+mod saturation;
 pub mod stretch;
 pub mod tension;
 pub mod tracker;

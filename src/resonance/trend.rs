@@ -45,6 +45,13 @@ pub fn trend(values: &[f64], overlap: usize) -> Option<Trend> {
     })
 }
 
+/// The means of `count` values in a row each; one less than that is taken off the
+/// series' length.
+pub fn moving_mean(values: &[f64], count: usize) -> Vec<f64> {
+    let mean = |part: &[f64]| part.iter().sum::<f64>() / part.len() as f64;
+    values.windows(count.max(1)).map(mean).collect()
+}
+
 /// The largest line in the spectrum of an envelope.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct EnvelopeLine {

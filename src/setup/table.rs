@@ -370,9 +370,9 @@ pub(super) static HOLD: Section = Section {
             "min_snr_db",
             "dB",
             above_zero("a signal-to-noise ratio"),
-            Number(20.0),
-            "least signal-to-noise ratio at the antinode: down to here the estimates keep to their \
-             bound",
+            Number(10.0),
+            "least signal-to-noise ratio at the antinode, with the noise in 0 to 250 Hz: below it a \
+             hold of usual length shows no beat of a few per cent any more",
         ),
         Key::number(
             "drive_node_sine",

@@ -92,7 +92,7 @@ fn the_defaults_of_a_hold_are_those_that_the_guide_derives() {
             amplitude_variation_pct: 1.5,
             beat_pct: 0.7,
             distortion_pct: 10.0,
-            min_snr_db: 20.0,
+            min_snr_db: 10.0,
             drive_node_sine: 0.15,
         }
     );

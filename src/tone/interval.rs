@@ -12,12 +12,18 @@ use num_complex::Complex64;
 use realfft::RealFftPlanner;
 use std::f64::consts::TAU;
 
+#[cfg(doc)]
+use super::NOISE_BAND_HZ;
+use super::beside::Beside;
 use super::decimate::Filter;
 use super::fit::{
     ChannelFit, FitError, PhasorEstimate, ToneFit, ToneGuess, contiguous, fit, residual,
 };
+use super::flattening::Harmonics;
 use super::fourier::rotated_sum;
+use super::noise_band_factor;
 use super::plan::TonePlan;
+use super::quantisation::{Rounding, RoundingError, smallest_step};
 use super::search::Search;
 use crate::maths;
 
@@ -43,6 +49,8 @@ pub struct IntervalChannel {
     pub phasor: PhasorEstimate,
     /// Noise in the analysis band after all modelled tones, rms, SI.
     pub noise_rms: f64,
+    /// The same in [`NOISE_BAND_HZ`] alone.
+    pub noise_band_rms: f64,
     /// Rms of all orders from the second up to the edge of the band, over the
     /// fundamental's rms.
     pub distortion: f64,
@@ -51,6 +59,13 @@ pub struct IntervalChannel {
     pub high_orders: f64,
     /// Interfering tones: frequency in Hz and peak amplitude in SI.
     pub interfering: Vec<(f64, f64)>,
+    /// What tells flattened extremes.
+    pub harmonics: Harmonics,
+    /// Mains hum beside the drive: nominal frequency in Hz and peak amplitude in SI.
+    /// Lines that the drive is too near to, or cannot come near, are left out.
+    pub mains: Vec<(f64, f64)>,
+    /// Standard uncertainties from rounding to the converter's steps, SI.
+    pub rounding: RoundingError,
 }
 
 /// The interval as a whole.
@@ -132,7 +147,9 @@ impl HoldFit {
         let channels = samples
             .axis_iter(Axis(0))
             .zip(&interfering)
-            .map(|(row, interfering)| {
+            .zip(&self.plan.channels)
+            .map(|((row, interfering), channel)| {
+                let step = self.plan.quantisation_step() * channel.to_si.abs();
                 let row = row.insert_axis(Axis(0));
                 let drive = ToneGuess {
                     frequency_hz: frequency.frequency_hz,
@@ -140,7 +157,7 @@ impl HoldFit {
                     orders,
                 };
                 fit_channel(row, rate_hz, drive, interfering)
-                    .map(|channel| channel.finish(row, self))
+                    .map(|fitted| fitted.finish(row, step, self))
             })
             .collect::<Result<_, _>>()?;
         Ok(IntervalTone {
@@ -269,13 +286,13 @@ fn fit_channel(
 }
 
 impl SingleChannel {
-    fn finish(self, row: ArrayView2<f64>, hold: &HoldFit) -> IntervalChannel {
+    fn finish(self, row: ArrayView2<f64>, step: f64, hold: &HoldFit) -> IntervalChannel {
         let (plan, filter) = (&hold.plan, &hold.filter);
         let drive_hz = self.frequencies_hz.first().copied().unwrap_or_default();
         let response = |hz: f64| filter.response(hz / plan.rate_hz);
         let orders = super::stage::equalized(&self.fit, drive_hz, filter, plan.rate_hz);
         let fundamental = orders.first().copied().unwrap_or_default();
-        let harmonics: f64 = orders.iter().skip(1).map(Complex64::norm_sqr).sum();
+        let harmonic_power: f64 = orders.iter().skip(1).map(Complex64::norm_sqr).sum();
         let interfering = self
             .fit
             .phasors
@@ -299,16 +316,47 @@ impl SingleChannel {
         let rest = self.residual(row, rate_hz);
         let excess = self.excess_scatter(rest.view(), rate_hz) / maths::square(response(drive_hz));
         let high_orders = self.high_orders(&contiguous(rest.row(0)), plan);
+        let beside = self.beside(row, hold);
+        let part_u = phasor.part_u();
+        let rounding = Rounding {
+            step: if plan.decimation == 1 {
+                smallest_step(row.row(0)).max(step)
+            } else {
+                step
+            },
+            noise_rms: self.fit.noise_rms * hold.noise_scale,
+            cycles_per_sample: drive_hz / plan.rate_hz,
+            samples: row.ncols() * plan.decimation,
+        };
         phasor.var_re += excess;
         phasor.var_im += excess;
         IntervalChannel {
             phasor,
             noise_rms: self.fit.noise_rms * hold.noise_scale,
-            distortion: maths::hypot(harmonics.sqrt(), high_orders)
+            noise_band_rms: self.fit.noise_rms * hold.noise_scale * noise_band_factor(rate_hz),
+            distortion: maths::hypot(harmonic_power.sqrt(), high_orders)
                 / maths::modulus(fundamental).max(f64::MIN_POSITIVE),
             high_orders,
             interfering,
+            harmonics: beside.harmonics(&orders, part_u),
+            mains: beside.mains(part_u),
+            rounding: rounding.error(maths::modulus(fundamental)),
         }
+    }
+
+    /// What stands beside the drive's tone.
+    fn beside<'a>(&self, row: ArrayView2<f64>, hold: &'a HoldFit) -> Beside<'a> {
+        let drive_hz = self.frequencies_hz.first().copied().unwrap_or_default();
+        let drive = Self {
+            tones: self.tones.iter().take(1).copied().collect(),
+            fit: ChannelFit {
+                phasors: self.fit.phasors.iter().take(1).cloned().collect(),
+                ..self.fit.clone()
+            },
+            frequencies_hz: vec![drive_hz],
+        };
+        let rest = drive.residual(row, hold.plan.decimated_rate_hz());
+        Beside::new(&hold.plan, &hold.filter, drive_hz, rest.row(0))
     }
 
     fn residual(&self, row: ArrayView2<f64>, rate_hz: f64) -> Array2<f64> {
@@ -387,9 +435,10 @@ impl SingleChannel {
 }
 
 impl IntervalChannel {
-    /// Power of the fundamental over the power of the noise in the analysis
-    /// band, dB.
+    /// Power of the fundamental over the power of the noise in
+    /// [`NOISE_BAND_HZ`], dB.
     pub fn snr_db(&self) -> f64 {
-        10.0 * maths::log10(0.5 * self.phasor.value.norm_sqr() / maths::square(self.noise_rms))
+        let noise = maths::square(self.noise_band_rms);
+        10.0 * maths::log10(0.5 * self.phasor.value.norm_sqr() / noise)
     }
 }

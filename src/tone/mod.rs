@@ -6,14 +6,17 @@
 //!
 #![doc = include_str!("../guide/tone-limits.md")]
 
+mod beside;
 pub mod decimate;
 pub mod dense;
 pub mod fit;
+pub mod flattening;
 mod fourier;
 pub mod free_response;
 pub mod interval;
 pub mod mains;
 pub mod plan;
+pub mod quantisation;
 pub mod search;
 pub mod stage;
 
@@ -24,6 +27,16 @@ use crate::maths;
 use ndarray::Array2;
 use num_complex::Complex64;
 use std::sync::Arc;
+
+/// The band that noise is stated in, from zero, Hz: the same density of noise gives the
+/// same signal-to-noise ratio at any sampling rate.
+pub const NOISE_BAND_HZ: f64 = 250.0;
+
+/// Rms of white noise in [`NOISE_BAND_HZ`] over its rms in the whole band of samples at
+/// `rate_hz`.
+pub fn noise_band_factor(rate_hz: f64) -> f64 {
+    (NOISE_BAND_HZ / (0.5 * rate_hz)).sqrt()
+}
 
 /// One channel in one hop's window.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -51,10 +64,11 @@ pub struct ChannelTone {
 }
 
 impl ChannelTone {
-    /// Power of the fundamental over the power of the residual in the analysis
-    /// band, dB.
-    pub fn snr_db(&self) -> f64 {
-        10.0 * maths::log10(0.5 * self.amplitude.norm_sqr() / maths::square(self.residual_rms))
+    /// Power of the fundamental over the power of the residual in
+    /// [`NOISE_BAND_HZ`], dB; `rate_hz` is the rate after decimation.
+    pub fn snr_db(&self, rate_hz: f64) -> f64 {
+        let noise_rms = self.residual_rms * noise_band_factor(rate_hz);
+        10.0 * maths::log10(0.5 * self.amplitude.norm_sqr() / maths::square(noise_rms))
     }
 }
 

@@ -176,6 +176,16 @@ impl TonePlan {
         self.rate_hz / self.decimation as f64
     }
 
+    /// Step of the converter over digital full scale: integers end one step below it.
+    /// 0 where the source does not say.
+    pub fn quantisation_step(&self) -> f64 {
+        if self.clip_level < 1.0 {
+            1.0 - self.clip_level
+        } else {
+            0.0
+        }
+    }
+
     /// Raw samples per hop.
     pub fn hop_raw_samples(&self) -> u64 {
         (self.hop_samples * self.decimation) as u64

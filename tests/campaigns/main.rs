@@ -26,6 +26,7 @@ mod look_alikes;
 #[cfg(target_os = "linux")]
 mod memory;
 mod share;
+mod signal_faults;
 #[cfg(target_os = "linux")]
 mod soak;
 mod tone_limits;

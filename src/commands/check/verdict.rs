@@ -16,7 +16,7 @@ use crate::evaluation::unit_question;
 use crate::plan::{Assumptions, ChannelOutlook, Plan};
 use crate::resonance::phasor::velocity_m_s;
 use crate::setup::{Channel, Loaded, Role, Setup};
-use crate::tone::TonePlan;
+use crate::tone::{NOISE_BAND_HZ, TonePlan};
 
 /// A mains line may be this large against the smallest expected signal.
 const MAINS_SHARE: f64 = 0.05;
@@ -70,7 +70,7 @@ impl Checked {
                     continue;
                 };
                 let outlook = plan.channels.get(planned.setup_index);
-                checked.channel(setup, channel, outlook, source, &tone, planned.column);
+                checked.channel(setup, channel, outlook, source, planned.column);
             }
             checked.twins(setup, number, source);
         }
@@ -118,7 +118,6 @@ impl Checked {
         channel: &Channel,
         outlook: Option<&ChannelOutlook>,
         heard: &Heard,
-        tone: &TonePlan,
         column: usize,
     ) {
         let row = heard.samples.row(column);
@@ -135,10 +134,9 @@ impl Checked {
         );
         let unit = channel.unit.symbol();
         let smallest_peak = outlook.and_then(|outlook| outlook.smallest_peak);
-        // The tracker's ratio counts the noise of the whole decimated band.
         let expected_snr_db = match (smallest_peak, measured.noise_density) {
             (Some(peak), Some(density)) if density > 0.0 => {
-                let noise_rms = density * (0.5 * tone.decimated_rate_hz()).sqrt();
+                let noise_rms = density * NOISE_BAND_HZ.sqrt();
                 Some(20.0 * (peak / 2_f64.sqrt() / noise_rms).log10())
             }
             _ => None,
@@ -196,7 +194,7 @@ impl Checked {
             && let Some(snr_db) = expected_snr_db.filter(|snr_db| *snr_db < setup.hold.min_snr_db)
         {
             fault(format!(
-                "the smallest expected signal will stand only {snr_db:.0} dB above this noise, \
+                "the smallest expected signal will stand only {snr_db:.0} dB above this noise in 0 to 250 Hz, \
                  hold.min_snr_db = {} is asked for: raise the gain or quieten the channel",
                 setup.hold.min_snr_db
             ));

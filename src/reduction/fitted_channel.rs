@@ -1,0 +1,47 @@
+//! What a fit found, joined to the setup's channels.
+
+use crate::setup::{Channel, Setup};
+use crate::tone::TonePlan;
+use crate::tone::interval::{IntervalChannel, IntervalTone};
+
+/// A channel's part in the point: the setup's channel, what the fit found, and
+/// how many samples of the hold were clipped.
+#[derive(Debug, Clone, Copy)]
+pub struct FittedChannel<'a> {
+    /// The channel of the setup.
+    pub channel: &'a Channel,
+    /// What the fit found.
+    pub fit: &'a IntervalChannel,
+    /// Clipped raw samples within the hold.
+    pub clipped: u64,
+    /// Raw samples within the hold that have no value.
+    pub missing: u64,
+    /// Mains hum that other holds of the run showed on the channel: nominal
+    /// frequency in Hz and peak in SI.
+    pub hum: &'a [(f64, f64)],
+}
+
+/// Joins a fit to the setup's channels. `counts` are the clipped samples and
+/// those without a value, by place in the plan.
+pub fn fitted_channels<'a>(
+    setup: &'a Setup,
+    plan: &TonePlan,
+    interval: &'a IntervalTone,
+    counts: [&[u64]; 2],
+) -> Vec<FittedChannel<'a>> {
+    plan.channels
+        .iter()
+        .zip(&interval.channels)
+        .enumerate()
+        .filter_map(|(place, (planned, fit))| {
+            let count = |counts: &[u64]| counts.get(place).copied().unwrap_or_default();
+            Some(FittedChannel {
+                channel: setup.channels.get(planned.setup_index)?,
+                fit,
+                clipped: count(counts[0]),
+                missing: count(counts[1]),
+                hum: &[],
+            })
+        })
+        .collect()
+}
