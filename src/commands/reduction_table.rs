@@ -181,7 +181,9 @@ fn methods(checks: &[MethodCheck], width: usize) -> String {
         .numbers("second method", "W", 0, |c| measured(Some(c.second_w)))
         .numbers("difference", "W", 3, |c| measured(Some(c.difference_w)))
         .numbers("E_n", "", 0, |c| {
-            c.e_n.map_or_else(String::new, |e_n| format!("{e_n:+.2}"))
+            c.e_n.map_or_else(String::new, |e_n| {
+                marked(format!("{e_n:+.2}"), c.uncertainty_incomplete)
+            })
         });
     let apart = checks
         .iter()

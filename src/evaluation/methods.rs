@@ -78,6 +78,9 @@ record! {
         difference_w / difference_u_w: Measured,
         /// Difference over joint uncertainty; beyond ±1 they disagree.
         e_n: Option<f64>,
+        /// Whether a reading of either method lacks a calibration that the
+        /// setup does not state: E_n is too large then.
+        uncertainty_incomplete @ default: bool,
     }
 }
 
@@ -158,7 +161,24 @@ fn check(
         second_w: second,
         difference_w: Measured::new(second.value - first.value, difference_u_w),
         e_n: e_n(second.value, difference_u_w, first.value, 0.0),
+        uncertainty_incomplete: is_incomplete(point, method, compared),
     })
+}
+
+/// Whether what is compared rests on a calibration that the setup does not
+/// state. A decay goes by the antinode's fall alone, at the point's level.
+fn is_incomplete(point: &SettledPoint, method: Method, compared: Compared) -> bool {
+    let first = match compared {
+        Compared::Damper => "power_damper_w",
+        Compared::Total => "power_total_w",
+    };
+    let second = match method {
+        Method::Power => "power_force_w",
+        Method::Decay => "antinode_velocity_mm_s",
+    };
+    [first, second]
+        .into_iter()
+        .any(|key| point.lacking(key, None).is_some())
 }
 
 fn same_resonance(setup: &Setup, decay_hz: f64, point_hz: f64) -> bool {

@@ -570,7 +570,7 @@ fn the_damper_power_is_as_incomplete_as_the_totals_it_is_made_of() {
     bench.run("bare2", &bare_setup(), &incomplete(bare_points()));
     let found = bench.json(&["run", "--baseline", "bare2"]);
     let marked = keys(&found);
-    for key in ["power_bare_w", "power_taken_off_w", "power_damper_w"] {
+    for key in ["power_bare_w", "power_damper_w"] {
         assert!(marked.contains(&key.to_owned()), "{marked:?}");
     }
     let lacking = &found["points"][0]["uncertainty_incomplete"];

@@ -137,9 +137,10 @@ fn checks(checks: &[MethodCheck]) -> Markup {
             name_of(&check.compared),
             measured(Some(check.standing_wave_w)),
             measured(Some(check.second_w)),
-            check
-                .e_n
-                .map_or_else(|| ABSENT.to_owned(), |e_n| fixed(e_n, 2)),
+            check.e_n.map_or_else(
+                || ABSENT.to_owned(),
+                |e_n| marked(fixed(e_n, 2), check.uncertainty_incomplete),
+            ),
         ]
     };
     html! {
