@@ -263,7 +263,7 @@ fn a_criterion_says_which_power_it_holds_and_stays_open_without_it() {
         "{table}"
     );
     assert!(
-        table.contains("no corrected damper power: which node"),
+        table.contains("no corrected damper power: the point has no ratio"),
         "{table}"
     );
     let found = corrected.json(&["run", "--baseline", "bare"]);
