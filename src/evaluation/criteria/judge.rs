@@ -176,7 +176,10 @@ fn judge_point(
         Requirement::StrainLimit {
             limit_pp_um_m,
             location,
-        } => (Demand::AtMost, strain(point, *limit_pp_um_m, *location)),
+        } => (
+            Demand::AtMost,
+            strain(setup, point, *limit_pp_um_m, *location),
+        ),
     };
     let obstacle = level::obstacle(setup, criterion, point)
         .or_else(|| comparison.obstacle.clone())
@@ -351,16 +354,33 @@ fn power(
 }
 
 fn strain(
+    setup: &Setup,
     point: &SettledPoint,
     limit_pp_um_m: f64,
     location: Option<StrainLocation>,
 ) -> Comparison {
     let largest = largest_strain(point, location).map(|(_, strain)| strain);
+    let asked = |at: StrainLocation| location.is_none_or(|location| at == location);
+    let gauges = setup
+        .channels
+        .iter()
+        .filter_map(|channel| channel.role.location())
+        .filter(|at| asked(*at))
+        .count();
+    let read = point.strain_pp_um_m.keys();
+    let read = read.filter(|gauge| asked(gauge.location)).count();
+    let obstacle = match largest {
+        None => Some("the point has no strain at such a gauge".to_owned()),
+        // The gauge that is silent may be the one with the largest strain.
+        Some(largest) if read < gauges && largest.value <= limit_pp_um_m => Some(format!(
+            "{} of {gauges} gauges gave no strain; the remarks of the point say why",
+            gauges - read
+        )),
+        Some(_) => None,
+    };
     Comparison {
         value: largest,
         required: Some(limit_pp_um_m),
-        obstacle: largest
-            .is_none()
-            .then(|| "the point has no strain at such a gauge".to_owned()),
+        obstacle,
     }
 }

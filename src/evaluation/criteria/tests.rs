@@ -3,8 +3,8 @@
 use super::*;
 use crate::reduction::{Gauge, Measured, SettledPoint};
 use crate::setup::{
-    Amplitude, Criterion, CriterionLevel, DecisionRule, LevelRule, PowerForm, Requirement, Setup,
-    StrainLocation, Verdict,
+    Amplitude, Criterion, CriterionLevel, DecisionRule, LevelRule, PowerForm, Requirement, Role,
+    Setup, StrainLocation, Verdict,
 };
 use crate::span::wind::WindFunction;
 
@@ -249,6 +249,46 @@ fn strain_limits_are_peak_to_peak() {
         ..SettledPoint::default()
     };
     assert_eq!(judged(without), Outcome::Inconclusive);
+}
+
+/// One of two gauges is silent: it may be the one that would pass the limit.
+#[test]
+fn a_silent_gauge_leaves_a_strain_limit_open_unless_another_passes_it() {
+    let text = include_str!("../../../config/damped-trial.toml");
+    let mut setup = crate::setup::parse(text, "damped-trial.toml").unwrap();
+    let gauge = setup.channels.iter().find(|c| c.role.is_clamp_strain());
+    let mut second = gauge.unwrap().clone();
+    second.role = Role::ClampStrain {
+        location: StrainLocation::End,
+    };
+    let first = setup.channels.iter().filter(|c| c.role.is_clamp_strain());
+    assert_eq!(first.count(), 1);
+    setup.channels.push(second);
+    let criterion = Criterion {
+        requirement: Requirement::StrainLimit {
+            limit_pp_um_m: 300.0,
+            location: None,
+        },
+        decision_rule: DecisionRule::SimpleAcceptance,
+        level: CriterionLevel::Any,
+    };
+    let judged = |damper: f64| {
+        let point = SettledPoint {
+            verdict: Verdict::Held,
+            frequency_hz: Some(Measured::without_u(20.0)),
+            strain_pp_um_m: [(
+                Gauge::only_at(StrainLocation::Damper),
+                Measured::new(damper, 5.0),
+            )]
+            .into(),
+            ..SettledPoint::default()
+        };
+        judge(&setup, &[point], &criterion, None).points[0].clone()
+    };
+    let open = judged(160.0);
+    assert_eq!(open.outcome, Outcome::Inconclusive);
+    assert!(open.reason.unwrap().contains("1 of 2 gauges"));
+    assert_eq!(judged(301.0).outcome, Outcome::Fail);
 }
 
 fn wind_criterion(antinode_velocity_mm_s: Option<f64>) -> Criterion {
