@@ -37,6 +37,11 @@ pub struct Error {
 /// standard deviations, 0.3 % of a normal distribution.
 pub const WRONG: f64 = 1.5;
 
+/// Most that a healthy conductor and drive end lose before the node, over what
+/// a wave of the antinode's velocity carries (common practice, no source: bare
+/// spans show ratios of 0.5 to 2 %).
+const MOST_LOST: f64 = 0.05;
+
 fn frames_of(block: &[Vec<f64>; CHANNELS], from: usize, to: usize) -> Array2<f64> {
     Array2::from_shape_fn((CHANNELS, to - from), |(channel, i)| {
         block[channel][from + i]
@@ -189,7 +194,21 @@ impl Record {
             .collect()
     }
 
-    /// The same of the strain, which no number of the damper rests on.
+    /// Whether a healthy bench can give this record: no more power passes the
+    /// node than enters at the drive, as far as both are known, and what is
+    /// lost on the way is what a conductor and a drive end can lose.
+    pub fn has_healthy_twin(&self, bench: &Bench) -> bool {
+        let value = |key: &str| self.number(key).unwrap_or(f64::NAN);
+        let (past, enters) = (value("power_total_stiffness_w"), value("power_force_w"));
+        let unknown = value("power_total_stiffness_u_w").hypot(value("power_force_u_w"));
+        let antinode_m_s = 1e-3 * value("antinode_velocity_mm_s");
+        let all = 0.5 * bench.span.impedance_n_s_per_m() * antinode_m_s * antinode_m_s;
+        let lost = enters - past;
+        // A missing value compares as false.
+        lost >= -WRONG * unknown && lost <= MOST_LOST * all + WRONG * unknown
+    }
+
+    /// Errors of the strain, which no number of the damper rests on.
     pub fn strain_errors(&self, truth: &Truth) -> Vec<Error> {
         let of = |key: &str, gauge: &str| self.point[key][gauge].as_f64();
         [

@@ -40,53 +40,79 @@ pub struct Kind {
     /// Words of which one has to be in a reason, `a&b` for both in one. None:
     /// no fault but what an engineer does, and needs no record.
     pub words: &'static [&'static str],
-    /// Why no analysis of these channels can see it.
+    /// Why the samples of a healthy bench can be the same where it stands
+    /// alone; a record that no healthy bench can give is wrong all the same.
     pub undetectable: Option<&'static str>,
 }
 
 const NODE_UNSTEADY: &[&str] = &[
+    "node reading",
+    "node sensor's place",
+    "node sensor and its cable",
     "node&drift",
-    "node&step",
-    "node&moved",
     "node&chang",
     "node&wander",
-    "node&var",
-    "node&stead",
-    "node&fell",
-    "node&jump",
     "node&drop",
-    "node&signal",
-    "node&part",
-    "node&ratio",
-    "ratio&drift",
-    "ratio&moved",
-    "ratio&chang",
-    "node&interrupt",
-    "node&lost",
-    "node&broke",
+    "node&jump",
+    "node&no motion of its own",
 ];
 const ANTINODE_UNSTEADY: &[&str] = &[
+    "antinode reading",
     "antinode&moved",
-    "antinode&drift",
     "antinode&wander",
-    "antinode&step",
-    "antinode&chang",
-    "antinode&var",
     "antinode&pulses",
     "antinode&drop",
     "antinode&jump",
-    "antinode&interrupt",
+    "antinode&tone",
     "antinode&rattles",
-    "antinode&signal",
     "level was changed",
-    "antinode&lost",
 ];
+/// What noise as large as the signal, or orders that are not there, look like.
+const NODE_NOISY: &[&str] = &[
+    "node&noise",
+    "node&rattl",
+    "node reading",
+    "node&drop",
+    "node&distor",
+];
+const ANTINODE_NOISY: &[&str] = &[
+    "noise",
+    "antinode&rattl",
+    "antinode&wander",
+    "antinode&moved",
+    "antinode reading",
+    "antinode&tone",
+];
+const DEAD_NODE: &[&str] = &[
+    "node&faint",
+    "node&drown",
+    "no ratio",
+    "node&no motion",
+    "node reading",
+];
+const NO_ANTINODE: &[&str] = &["antinode", "tone", "no standing wave"];
+const SWAPPED: &[&str] = &["swapped", "no standing wave", "reading changed"];
+const COARSE: &[&str] = &[
+    "round",
+    "quanti",
+    "bits",
+    "resol",
+    "node&distor",
+    "node&step",
+    "node&faint",
+];
+const HUM: &[&str] = &["hum", "mains", "beat"];
+/// Why the signals of an honest bench say the same.
+const MORE_OR_LESS: &str = "a tone in quadrature with the antinode is what a damper that takes \
+    more or less gives; in phase it is another place of the sensor";
 const NODE_FLAT: &[&str] = &[
     "node&clip",
     "node&satur",
     "node&flat",
     "node&distor",
     "node&bent",
+    "node&round",
+    "node reading changed",
 ];
 const ANTINODE_FLAT: &[&str] = &[
     "antinode&clip",
@@ -94,15 +120,21 @@ const ANTINODE_FLAT: &[&str] = &[
     "antinode&flat",
     "antinode&distor",
     "antinode&bent",
+    "antinode&round",
+    "antinode reading changed",
 ];
 const SCALE: &[&str] = &[
     "scale",
     "unit",
     "swapped",
     "contradict",
-    "bandwidth&ratio",
-    "ring-up&ratio",
+    "moves&times the antinode",
+    "implies",
+    "power passes the node",
+    "pass the node",
     "no standing wave",
+    "reading changed",
+    "target level",
 ];
 const PEAK: &[&str] = &["off resonance", "peak", "phase", "drifted", "detun"];
 const FORCE_UNSTEADY: &[&str] = &["force", "drive phase", "level was changed"];

@@ -50,17 +50,9 @@ pub fn kinds() -> Vec<Kind> {
         kind("node zero jumps", NODE_UNSTEADY, |b, s, c| {
             jumps(b, NODE, s, c)
         }),
-        kind(
-            "node noisy for 10 s",
-            &[
-                "node&noise",
-                "node&drop",
-                "node&var",
-                "node&rattl",
-                "node&wander",
-            ],
-            |b, s, c| noisy(b, NODE, s, c),
-        ),
+        kind("node noisy for 10 s", NODE_NOISY, |b, s, c| {
+            noisy(b, NODE, s, c)
+        }),
         kind("antinode gain falls 20 %", ANTINODE_UNSTEADY, |_, s, _| {
             gain_drift(ANTINODE, 0.8, s)
         }),
@@ -116,17 +108,9 @@ pub fn kinds() -> Vec<Kind> {
         kind("antinode zero jumps", ANTINODE_UNSTEADY, |b, s, c| {
             jumps(b, ANTINODE, s, c)
         }),
-        kind(
-            "antinode noisy for 10 s",
-            &[
-                "antinode&noise",
-                "noise",
-                "antinode&var",
-                "antinode&wander",
-                "antinode&rattl",
-            ],
-            |b, s, c| noisy(b, ANTINODE, s, c),
-        ),
+        kind("antinode noisy for 10 s", ANTINODE_NOISY, |b, s, c| {
+            noisy(b, ANTINODE, s, c)
+        }),
         kind(
             "force flat at 0.85",
             &[

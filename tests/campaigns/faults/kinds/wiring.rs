@@ -8,11 +8,17 @@ use crate::faults::bench::*;
 
 pub fn kinds() -> Vec<Kind> {
     vec![
-        kind("node in g for m/s2", SCALE, |_, s, _| gain(NODE, 1.0 / 9.80665, s.from_s)),
+        kind("node in g for m/s2", SCALE, |_, s, _| {
+            gain(NODE, 1.0 / 9.80665, s.from_s)
+        }),
         kind("node times 10", SCALE, |_, s, _| gain(NODE, 10.0, s.from_s)),
-        kind("antinode in g for m/s2", SCALE, |_, s, _| gain(ANTINODE, 1.0 / 9.80665, s.from_s)),
-        kind("antinode times 10", SCALE, |_, s, _| gain(ANTINODE, 10.0, s.from_s)),
-        kind("both in g for m/s2", &["level", "scale", "unit", "target"], |_, s, _| {
+        kind("antinode in g for m/s2", SCALE, |_, s, _| {
+            gain(ANTINODE, 1.0 / 9.80665, s.from_s)
+        }),
+        kind("antinode times 10", SCALE, |_, s, _| {
+            gain(ANTINODE, 10.0, s.from_s)
+        }),
+        kind("both in g for m/s2", SCALE, |_, s, _| {
             let from_s = s.from_s;
             on_frame(move |t, frame| {
                 if t >= from_s {
@@ -21,10 +27,16 @@ pub fn kinds() -> Vec<Kind> {
                 }
             })
         }),
-        kind("node inverted", NODE_UNSTEADY, |_, s, _| gain(NODE, -1.0, s.from_s)),
-        kind("antinode inverted", &["phase", "antinode", "sign"], |_, s, _| gain(ANTINODE, -1.0, s.from_s)),
-        kind("force inverted", &["force", "sign", "phase"], |_, s, _| gain(FORCE, -1.0, s.from_s)),
-        kind("node and antinode swapped", &["swapped", "no standing wave"], |_, s, _| {
+        kind("node inverted", NODE_UNSTEADY, |_, s, _| {
+            gain(NODE, -1.0, s.from_s)
+        }),
+        kind("antinode inverted", NO_ANTINODE, |_, s, _| {
+            gain(ANTINODE, -1.0, s.from_s)
+        }),
+        kind("force inverted", &["force", "sign", "phase"], |_, s, _| {
+            gain(FORCE, -1.0, s.from_s)
+        }),
+        kind("node and antinode swapped", SWAPPED, |_, s, _| {
             let from_s = s.from_s;
             on_frame(move |t, frame| {
                 if t >= from_s {
@@ -32,17 +44,29 @@ pub fn kinds() -> Vec<Kind> {
                 }
             })
         }),
-        kind("node dead", &["node&faint", "node&drown", "no ratio", "node&dead", "node&no tone", "node&signal", "node&stand"], |_, s, _| gain(NODE, 0.0, s.from_s)),
-        kind("antinode dead", &["antinode", "tone", "no standing wave"], |_, s, _| gain(ANTINODE, 0.0, s.from_s)),
-        kind("crosstalk antinode to node", NODE_UNSTEADY, |b, s, c| beside(ANTINODE, NODE, b, s, c)),
-        kind("crosstalk node to antinode", ANTINODE_UNSTEADY, |b, s, c| beside(NODE, ANTINODE, b, s, c)),
-        kind("crosstalk antinode to force", PEAK, |b, s, c| beside(ANTINODE, FORCE, b, s, c)),
-        kind("crosstalk force to node", NODE_UNSTEADY, |b, s, c| beside(FORCE, NODE, b, s, c)).undetectable(
-            "at the peak the force stands in quadrature with the antinode's acceleration, as what a damper takes does: a damper that takes a little more gives the same samples",
+        kind("node dead", DEAD_NODE, |_, s, _| gain(NODE, 0.0, s.from_s)),
+        kind("antinode dead", NO_ANTINODE, |_, s, _| {
+            gain(ANTINODE, 0.0, s.from_s)
+        }),
+        kind("crosstalk antinode to node", NODE_UNSTEADY, |b, s, c| {
+            beside(ANTINODE, NODE, b, s, c)
+        }),
+        kind(
+            "crosstalk node to antinode",
+            ANTINODE_UNSTEADY,
+            |b, s, c| beside(NODE, ANTINODE, b, s, c),
         ),
+        kind("crosstalk antinode to force", PEAK, |b, s, c| {
+            beside(ANTINODE, FORCE, b, s, c)
+        }),
+        kind("crosstalk force to node", NODE_UNSTEADY, |b, s, c| {
+            beside(FORCE, NODE, b, s, c)
+        })
+        .undetectable(MORE_OR_LESS),
         kind("capacitive crosstalk to node", NODE_UNSTEADY, |b, s, c| {
             turned(c.sign() * c.between(0.01, 0.05), b, s.from_s)
-        }).undetectable("a tone in quadrature with the antinode is what a damper that takes more or less gives"),
+        })
+        .undetectable(MORE_OR_LESS),
         kind("node late by 2 ms", NODE_UNSTEADY, |b, s, _| {
             let from_s = s.from_s;
             let late = (2e-3 * b.rate_hz).round() as usize;
@@ -54,8 +78,9 @@ pub fn kinds() -> Vec<Kind> {
                     frame[NODE] = delayed;
                 }
             })
-        }).undetectable("a turned phase of the node is another ratio with another place of the sensor"),
-        kind("coarse converter, node", &["node&faint", "node&quanti", "node&bits", "node&resol", "node&distor", "node&step"], |b, s, c| {
+        })
+        .undetectable(MORE_OR_LESS),
+        kind("coarse converter, node", COARSE, |b, s, c| {
             // The step is as large as the node's own peak, or twice.
             let step = b.peaks[NODE] * c.between(1.0, 2.0);
             let from_s = s.from_s;
@@ -65,25 +90,36 @@ pub fn kinds() -> Vec<Kind> {
                 }
             })
         }),
-        kind("converter of 12 bits", &["quanti", "bits", "resol"], |_, _, _| Effects {
+        kind("converter of 12 bits", COARSE, |_, _, _| Effects {
             bits: Some([12; CHANNELS]),
             ..Effects::default()
-        }).only(When::Alone),
-        kind("hum on node", &["hum", "mains", "beat"], |b, s, c| hum(b, &[NODE], (0.002, 0.1), s, c)).mains(),
-        kind("hum on antinode", &["hum", "mains", "beat"], |b, s, c| hum(b, &[ANTINODE], (0.02, 0.2), s, c)).mains(),
-        kind("hum on all channels", &["hum", "mains", "beat"], |b, s, c| {
-            hum(b, &[ANTINODE, NODE, FORCE, DRIVE, STRAIN_DAMPER, STRAIN_END], (0.005, 0.1), s, c)
-        }).mains(),
+        })
+        .only(When::Alone),
+        kind("hum on node", HUM, |b, s, c| {
+            hum(b, &[NODE], (0.002, 0.1), s, c)
+        })
+        .mains(),
+        kind("hum on antinode", HUM, |b, s, c| {
+            hum(b, &[ANTINODE], (0.02, 0.2), s, c)
+        })
+        .mains(),
+        kind("hum on all channels", HUM, |b, s, c| {
+            hum(b, &[0, 1, 2, 3, 4, 5], (0.005, 0.1), s, c)
+        })
+        .mains(),
         kind("samples lost", &["missing", "gap"], |_, s, _| Effects {
             gaps: vec![(s.event_s + 6.0, s.event_s + 6.1)],
             ..Effects::default()
         }),
-        kind("tension stated 2 % high", &["tension"], |_, _, _| Effects::default())
-            .prepared(|bench, _| bench.believe_tension(1.02))
-            .only(When::Alone),
+        kind("tension stated 2 % high", &["tension"], |_, _, _| {
+            Effects::default()
+        })
+        .prepared(|bench, _| bench.believe_tension(1.02))
+        .only(When::Alone),
         kind("motion out of plane", NODE_UNSTEADY, |b, s, c| {
             let part = c.sign() * c.between(0.01, 0.05);
             turned(part, b, s.from_s)
-        }).undetectable("a node sensor that is turned sees the motion across the plane; a damper that takes more or less gives the same"),
+        })
+        .undetectable(MORE_OR_LESS),
     ]
 }
