@@ -40,8 +40,9 @@ pub struct Kind {
     /// Words of which one has to be in a reason, `a&b` for both in one. None:
     /// no fault but what an engineer does, and needs no record.
     pub words: &'static [&'static str],
-    /// Why the samples of a healthy bench can be the same where it stands
-    /// alone; a record that no healthy bench can give is wrong all the same.
+    /// Where the samples of a healthy bench can be the same, if it stands
+    /// alone: how the guide lists it. A record that no healthy bench can give
+    /// is wrong all the same.
     pub undetectable: Option<&'static str>,
 }
 
@@ -102,9 +103,6 @@ const COARSE: &[&str] = &[
     "node&faint",
 ];
 const HUM: &[&str] = &["hum", "mains", "beat"];
-/// Why the signals of an honest bench say the same.
-const MORE_OR_LESS: &str = "a tone in quadrature with the antinode is what a damper that takes \
-    more or less gives; in phase it is another place of the sensor";
 const NODE_FLAT: &[&str] = &[
     "node&clip",
     "node&satur",
@@ -173,8 +171,8 @@ impl Kind {
         self
     }
 
-    fn undetectable(mut self, why: &'static str) -> Self {
-        self.undetectable = Some(why);
+    fn undetectable(mut self, in_guide: &'static str) -> Self {
+        self.undetectable = Some(in_guide);
         self
     }
 
@@ -190,4 +188,12 @@ pub fn all() -> Vec<Kind> {
     kinds.extend(wiring::kinds());
     kinds.extend(drive::kinds());
     kinds
+}
+
+#[test]
+fn the_guide_lists_what_cannot_be_seen() {
+    let guide = include_str!("../../../../src/guide/tolerances.md");
+    for in_guide in all().iter().filter_map(|kind| kind.undetectable) {
+        assert!(guide.contains(&format!("| {in_guide} |")), "{in_guide}");
+    }
 }

@@ -62,11 +62,11 @@ pub fn kinds() -> Vec<Kind> {
         kind("crosstalk force to node", NODE_UNSTEADY, |b, s, c| {
             beside(FORCE, NODE, b, s, c)
         })
-        .undetectable(MORE_OR_LESS),
+        .undetectable("crosstalk from the force cell to the node"),
         kind("capacitive crosstalk to node", NODE_UNSTEADY, |b, s, c| {
             turned(c.sign() * c.between(0.01, 0.05), b, s.from_s)
         })
-        .undetectable(MORE_OR_LESS),
+        .undetectable("capacitive crosstalk from the antinode's cable to the node's"),
         kind("node late by 2 ms", NODE_UNSTEADY, |b, s, _| {
             let from_s = s.from_s;
             let late = (2e-3 * b.rate_hz).round() as usize;
@@ -79,7 +79,7 @@ pub fn kinds() -> Vec<Kind> {
                 }
             })
         })
-        .undetectable(MORE_OR_LESS),
+        .undetectable("the node's channel late against the antinode's"),
         kind("coarse converter, node", COARSE, |b, s, c| {
             // The step is as large as the node's own peak, or twice.
             let step = b.peaks[NODE] * c.between(1.0, 2.0);
@@ -120,6 +120,6 @@ pub fn kinds() -> Vec<Kind> {
             let part = c.sign() * c.between(0.01, 0.05);
             turned(part, b, s.from_s)
         })
-        .undetectable(MORE_OR_LESS),
+        .undetectable("motion across the plane, seen by a node sensor that is turned"),
     ]
 }
