@@ -3,9 +3,11 @@
 
 use std::collections::VecDeque;
 
+use crate::maths;
 use crate::resonance::Dwell;
 use crate::resonance::tension::HeldTension;
 use crate::setup::{Channel, Role, Setup, Verdict};
+use crate::tone::plan::PlannedChannel;
 use crate::tone::{ToneFrame, TonePlan};
 
 /// How many times the setup's tension a channel may say: beyond it its unit or
@@ -36,8 +38,7 @@ impl TensionRecord {
     pub(super) fn new(setup: &Setup, plans: &[TonePlan]) -> Option<Self> {
         let (setup_index, channel) = setup.channel(Role::Tension)?;
         let plan = plans.get(channel.source)?;
-        let is_this =
-            |planned: &crate::tone::plan::PlannedChannel| planned.setup_index == setup_index;
+        let is_this = |planned: &PlannedChannel| planned.setup_index == setup_index;
         Some(Self {
             channel: channel.clone(),
             row: plan.channels.iter().position(is_this)?,
@@ -110,7 +111,7 @@ impl TensionRecord {
             .channel
             .uncertainty_pct
             .unwrap_or(setup.span.tension_uncertainty_pct);
-        measured.span.tension_uncertainty_pct = crate::maths::hypot(calibration_pct, scatter_pct);
+        measured.span.tension_uncertainty_pct = maths::hypot(calibration_pct, scatter_pct);
         Ok(TensionOfHold {
             setup: measured,
             held,

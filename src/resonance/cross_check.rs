@@ -22,6 +22,7 @@ use super::finding::Finding;
 use super::phasor::velocity_m_s;
 use super::stretch::Stretch;
 use crate::maths;
+use crate::setup::Quantity;
 use crate::tone::free_response::FreeResponse;
 
 /// Smallest measured bandwidth over the implied one: a damper that swings at
@@ -63,7 +64,7 @@ struct Powers {
 }
 
 impl Stretch<'_> {
-    fn velocity(&self, (index, quantity): (usize, crate::setup::Quantity)) -> Option<Complex64> {
+    fn velocity(&self, (index, quantity): (usize, Quantity)) -> Option<Complex64> {
         let interval = self.interval?;
         let phasor = interval.channels.get(index)?.phasor.value;
         Some(velocity_m_s(quantity, phasor, interval.frequency_hz))

@@ -110,11 +110,11 @@ impl TonePlan {
             .channels
             .iter()
             .any(|channel| channel.source == source && channel.role.has_tone());
-        let slow_enough = setup
+        let carries_tension = setup
             .channels
             .iter()
             .any(|channel| channel.source == source && channel.role == Role::Tension);
-        if format.rate_hz < least_hz && (measures_tones || !slow_enough) {
+        if format.rate_hz < least_hz && (measures_tones || !carries_tension) {
             return Err(PlanError::RateTooLow {
                 source_name,
                 rate_hz: format.rate_hz,
