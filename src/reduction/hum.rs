@@ -17,7 +17,10 @@ impl HumSeen {
         for fit in fits {
             let seen = self.0.entry(fit.channel.name.clone()).or_default();
             for (hz, peak) in &fit.fit.mains {
-                match seen.iter_mut().find(|(known_hz, _)| known_hz == hz) {
+                match seen
+                    .iter_mut()
+                    .find(|(known_hz, _)| known_hz.total_cmp(hz).is_eq())
+                {
                     Some((_, most)) => *most = most.max(*peak),
                     None => seen.push((*hz, *peak)),
                 }

@@ -11,7 +11,6 @@ use crate::maths;
 use crate::resonance::Dwell;
 use crate::resonance::criteria::FLAT_TOPS_PCT;
 use crate::setup::{Role, Setup};
-use crate::span::StrungConductor;
 use crate::tone::flattening::Extremes;
 use crate::tone::interval::IntervalChannel;
 use crate::tone::mains::mains_lines_hz;
@@ -82,7 +81,10 @@ pub(super) fn of_channel(
 
 /// Hum at a mains line as other holds of the run showed it, peak, SI.
 pub(super) fn hum_at(fit: &FittedChannel, mains_hz: f64) -> Option<f64> {
-    let seen = fit.hum.iter().find(|(hz, _)| *hz == mains_hz);
+    let seen = fit
+        .hum
+        .iter()
+        .find(|(hz, _)| hz.total_cmp(&mains_hz).is_eq());
     seen.map(|(_, peak)| *peak)
 }
 
@@ -120,8 +122,7 @@ fn like_antinode<'a>(
     fits.iter().find(same).map(|antinode| antinode.fit)
 }
 
-/// What is left of ring-up, as relative errors of all motion together and of the
-/// node's alone.
+/// What is left of ring-up.
 ///
 /// Motion comes up as `1 − exp(−t/τ)`: at the wait w, in time constants, exp(−w) is
 /// missing, and of the mean over a hold of length T `exp(−w) (τ/T) (1 − exp(−T/τ))`.
@@ -129,47 +130,36 @@ fn like_antinode<'a>(
 /// beyond the node: at most that part times their share of all loops. τ is the one
 /// that the ratio tells, the longest that it can be; so the error is at most so
 /// large, and of one sign.
-pub(super) fn ring_up(setup: &Setup, dwell: &Dwell, node_m: Option<f64>) -> Vec<Cause> {
-    let Some(bandwidth_hz) = dwell.bandwidth_hz.filter(|df| *df > 0.0) else {
-        return Vec::new();
-    };
+pub(super) fn ring_up(setup: &Setup, dwell: &Dwell, node_m: Option<f64>) -> Option<Cause> {
+    let bandwidth_hz = dwell.bandwidth_hz.filter(|df| *df > 0.0)?;
     let constant_s = 1.0 / (PI * bandwidth_hz);
     let waited = (dwell.hold_start_s - dwell.start_s) / constant_s;
     let length = (dwell.hold_end_s - dwell.hold_start_s) / constant_s;
     if length <= 0.0 {
-        return Vec::new();
+        return None;
     }
     let missing = maths::exp(-waited) * -maths::exp_m1(-length) / length;
-    let frequency_hz = dwell.interval.as_ref().map_or(0.0, |i| i.frequency_hz);
-    let beyond = beyond_node(setup, &setup.strung_conductor(), frequency_hz, node_m);
-    vec![
-        Cause::RingUp {
-            standard_u: ONE_SIDED * missing,
-        },
-        Cause::RingUpOfRatio {
-            standard_u: ONE_SIDED * missing * beyond,
-        },
-    ]
+    let frequency_hz = dwell
+        .interval
+        .as_ref()
+        .map_or(0.0, |tone| tone.frequency_hz);
+    Some(Cause::RingUp {
+        standard_u: ONE_SIDED * missing,
+        beyond_node: beyond_node(setup, frequency_hz, node_m),
+    })
 }
 
 /// Share of the span's loops that lie beyond the node.
-fn beyond_node(
-    setup: &Setup,
-    conductor: &StrungConductor,
-    frequency_hz: f64,
-    node_m: Option<f64>,
-) -> f64 {
+fn beyond_node(setup: &Setup, frequency_hz: f64, node_m: Option<f64>) -> f64 {
     let length_m = setup.span.length_m;
-    let share = match node_m {
-        Some(node_m) => (length_m - node_m) / length_m,
-        None => {
-            let stated = setup.span.node_from_damper.map(f64::from);
-            let loops = stated.unwrap_or(LOOPS_BEYOND_NODE);
-            let loop_m = PI / conductor.wave_number_per_m(frequency_hz);
-            loops * loop_m / length_m
-        }
+    let beyond_m = if let Some(node_m) = node_m {
+        length_m - node_m
+    } else {
+        let stated = setup.span.node_from_damper.map(f64::from);
+        let loops = stated.unwrap_or(LOOPS_BEYOND_NODE);
+        loops * PI / setup.strung_conductor().wave_number_per_m(frequency_hz)
     };
-    share.clamp(0.0, 1.0)
+    (beyond_m / length_m).clamp(0.0, 1.0)
 }
 
 /// Reasons that say what of this is large, or could not be judged.

@@ -69,16 +69,13 @@ pub enum Cause {
         /// Relative standard uncertainty.
         standard_u: f64,
     },
-    /// What is left of ring-up in all motion together.
+    /// What is left of ring-up: all motion is too small, and the ratio too large
+    /// because energy still goes into the loops beyond the node.
     RingUp {
-        /// Relative standard uncertainty.
+        /// Relative standard uncertainty of the motion.
         standard_u: f64,
-    },
-    /// What is left of ring-up in the node's motion alone: energy that still goes
-    /// into the loops beyond it.
-    RingUpOfRatio {
-        /// Relative standard uncertainty.
-        standard_u: f64,
+        /// Share of the span's loops that lie beyond the node.
+        beyond_node: f64,
     },
     /// An error of one channel's phase.
     Phase {
@@ -186,22 +183,20 @@ impl Cause {
                     *phasor *= 1.0 + times * standard_u;
                 }
             }
-            Self::RingUp { standard_u } => {
+            Self::RingUp {
+                standard_u,
+                beyond_node,
+            } => {
                 let factor = 1.0 + times * standard_u;
                 moved.antinode.0 *= factor;
-                for motion in [&mut moved.node, &mut moved.drive_motion] {
-                    if let Some((phasor, _)) = motion {
-                        *phasor *= factor;
-                    }
+                if let Some((phasor, _)) = &mut moved.drive_motion {
+                    *phasor *= factor;
                 }
-                moved
-                    .strains
-                    .iter_mut()
-                    .for_each(|strain| *strain *= factor);
-            }
-            Self::RingUpOfRatio { standard_u } => {
+                for strain in &mut moved.strains {
+                    *strain *= factor;
+                }
                 if let Some((phasor, _)) = &mut moved.node {
-                    *phasor *= 1.0 + times * standard_u;
+                    *phasor *= 1.0 + times * standard_u * (1.0 - beyond_node);
                 }
             }
             Self::Gain {
@@ -236,9 +231,7 @@ impl Cause {
             Self::Rounding { sensor, .. } => format!("rounding of {}", name(*sensor)),
             Self::Hum { sensor, .. } => format!("mains hum on {}", name(*sensor)),
             Self::Flattening { sensor, .. } => format!("flattened tops of {}", name(*sensor)),
-            Self::RingUp { .. } | Self::RingUpOfRatio { .. } => {
-                "what is left of ring-up".to_owned()
-            }
+            Self::RingUp { .. } => "what is left of ring-up".to_owned(),
             Self::Phase { sensor, .. } => format!("phase of {}", name(*sensor)),
             Self::Gain { sensors, .. } => match sensors.as_slice() {
                 [sensor] => format!("calibration of {}", name(*sensor)),

@@ -352,7 +352,10 @@ fn average_channel(
 fn mains_hum(parts: &[&IntervalChannel]) -> Vec<(f64, f64)> {
     let mut largest: Vec<(f64, f64)> = Vec::new();
     for (hz, peak) in parts.iter().flat_map(|part| part.mains.iter().copied()) {
-        match largest.iter_mut().find(|(known_hz, _)| *known_hz == hz) {
+        match largest
+            .iter_mut()
+            .find(|(known_hz, _)| known_hz.total_cmp(&hz).is_eq())
+        {
             Some((_, most)) => *most = most.max(peak),
             None => largest.push((hz, peak)),
         }

@@ -2,9 +2,8 @@
 //! spans few of them. Pure.
 //!
 //! # Error
-//! Rounding to steps q adds the sawtooth `Σ (−1)^m q/(π m) sin(2π m x/q)`. Of `x = d
-//! + A cos θ` that is, in the fundamental and in phase with it,
-//! `Σ (−1)^m (2q/(π m)) J1(2π m A/q) cos(2π m d/q)` (Jacobi and Anger; Widrow and
+//! Rounding to steps q adds the sawtooth `Σ (−1)^m q/(π m) sin(2π m x/q)`. Of
+//! `x = d + A cos θ` that is, in the fundamental and in phase with it, `Σ (−1)^m (2q/(π m)) J1(2π m A/q) cos(2π m d/q)` (Jacobi and Anger; Widrow and
 //! Kollár, 'Quantization Noise', 2008, from memory). Noise of rms σ before the
 //! converter (dither) multiplies each part by `exp(−2 π² m² σ²/q²)`. A and d are not
 //! known to a fraction of a step, so the error is taken as random: J1 has the

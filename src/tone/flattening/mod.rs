@@ -201,8 +201,8 @@ impl Harmonics {
         let bottom = waveform.iter().copied().fold(f64::MAX, f64::min);
         let noise = 2.0 * maths::square(self.standard_u) * orders.len() as f64;
         let mut best: Option<(f64, f64)> = None;
-        for top in turn.levels(top) {
-            for bottom in turn.levels(bottom) {
+        for top in levels(top) {
+            for bottom in levels(bottom) {
                 let Some((left, loss)) = turn.cut(&low, &orders, bottom..top) else {
                     continue;
                 };
@@ -249,16 +249,6 @@ impl Turn {
             orders.iter().map(part).sum()
         };
         self.powers.iter().map(value).collect()
-    }
-
-    /// Levels to try near an extreme: the orders that are missing make the waveform
-    /// ripple about its flat top. The last is no cut.
-    fn levels(&self, extreme: f64) -> Vec<f64> {
-        let near = [0.94, 0.96, 0.98, 0.99, 1.0, 1.01, 1.02];
-        near.iter()
-            .map(|factor| factor * extreme)
-            .chain([f64::INFINITY.copysign(extreme)])
-            .collect()
     }
 
     /// Cuts a waveform of low orders at two levels so that `low` is left of it; gives
@@ -311,6 +301,16 @@ impl Turn {
         let scale = if order == 0 { 1.0 } else { 2.0 };
         sum * (scale / STEPS as f64)
     }
+}
+
+/// Levels to try near an extreme: the orders that are missing make the waveform
+/// ripple about its flat top. The last is no cut.
+fn levels(extreme: f64) -> Vec<f64> {
+    let near = [0.94, 0.96, 0.98, 0.99, 1.0, 1.01, 1.02];
+    near.iter()
+        .map(|factor| factor * extreme)
+        .chain([f64::INFINITY.copysign(extreme)])
+        .collect()
 }
 
 fn at_least(orders: &[(usize, Complex64)], least: usize) -> Vec<(usize, Complex64)> {
