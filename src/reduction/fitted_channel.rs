@@ -1,6 +1,7 @@
 //! What a fit found, joined to the setup's channels.
 
-use crate::setup::{Channel, Setup};
+use super::uncertainty::InputPhasor;
+use crate::setup::{Channel, Role, Setup};
 use crate::tone::TonePlan;
 use crate::tone::interval::{IntervalChannel, IntervalTone};
 
@@ -44,4 +45,20 @@ pub fn fitted_channels<'a>(
             })
         })
         .collect()
+}
+
+/// The input phasor that a channel's fit is; `None` where nothing is computed
+/// from it.
+pub(super) fn sensor_of(fit: &FittedChannel, gauges: &[&FittedChannel]) -> Option<InputPhasor> {
+    match fit.channel.role {
+        Role::Antinode => Some(InputPhasor::Antinode),
+        Role::Node => Some(InputPhasor::Node),
+        Role::DriveForce => Some(InputPhasor::Force),
+        Role::DriveMotion => Some(InputPhasor::DriveMotion),
+        Role::ClampStrain { .. } => gauges
+            .iter()
+            .position(|gauge| gauge.channel.name == fit.channel.name)
+            .map(InputPhasor::Strain),
+        Role::Wave | Role::Tension | Role::Monitor => None,
+    }
 }

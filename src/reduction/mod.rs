@@ -1,6 +1,7 @@
 //! Hold → settled point: efficiency, power, strain, uncertainty. Pure.
 
 mod budget;
+mod courses;
 pub mod equations;
 pub mod fields;
 pub mod fitted_channel;

@@ -2,9 +2,11 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::fitted_channel::sensor_of;
 pub use super::fitted_channel::{FittedChannel, fitted_channels};
 
 use super::budget::{BudgetLine, budget};
+use super::courses::Courses;
 use super::equations::{Inputs, Quantities};
 use super::fields::PointValue;
 use super::gauge::Gauge;
@@ -13,10 +15,10 @@ use super::point::SettledPoint;
 use super::signal_errors::{self, hum_at, near_mains_hz};
 use super::uncertainty::{Cause, InputPhasor, propagate};
 use crate::maths;
-use crate::resonance::Dwell;
 use crate::resonance::criteria::FLAT_TOPS_PCT;
 use crate::resonance::phasor::velocity_m_s;
-use crate::setup::{Channel, Role, SensorPositions, Setup};
+use crate::resonance::{Dwell, MOST_REASONS};
+use crate::setup::{Channel, Role, SensorPositions, Setup, Verdict};
 use crate::tone::flattening::Extremes;
 use crate::tone::interval::IntervalTone;
 
@@ -40,7 +42,8 @@ pub fn settle(
     let gauges = gauges(fits);
     let inputs = inputs(setup, dwell, interval, antinode, &find, &gauges);
     let places = positions(setup, dwell, interval);
-    let causes = causes(setup, dwell, interval, fits, &gauges);
+    let courses = Courses::new(interval, antinode);
+    let causes = causes(setup, dwell, interval, (fits, &gauges), &courses);
     let node = find(Role::Node);
     let found = propagate(&inputs, &causes);
     found.enter_motion(&mut point);
@@ -57,14 +60,21 @@ pub fn settle(
         None => enter_ratio(&mut point, &found, &inputs, &causes),
     }
     point.reasons.extend(signal_errors::reasons(fits));
-    enter_force_power(&mut point, &found, fits);
-    enter_strains(&mut point, &gauges, &found);
+    match courses.unsteady_drive(fits) {
+        Some(reason) => point.reasons.push(reason),
+        None => enter_force_power(&mut point, &found, fits),
+    }
+    enter_strains(&mut point, &gauges, &found, &courses);
     point.node_position_m = places.node_m;
     point.antinode_position_m = places.antinode_m;
     let frequency_hz = found.frequency_hz.value;
     point.harmonic = setup.harmonic_of(frequency_hz);
     enter_incomplete(&mut point, &inputs, fits, &gauges);
     enter_level(setup, &mut point, &found);
+    if point.verdict == Verdict::Rejected {
+        // What such a point lacks matters less than why it does not count.
+        point.reasons.truncate(MOST_REASONS);
+    }
     point.snr_db = Some(antinode.fit.snr_db());
     point.distortion_pct = Some(100.0 * antinode.fit.distortion);
     point.clipped_samples = fits
@@ -84,7 +94,8 @@ pub fn budget_of(setup: &Setup, dwell: &Dwell, fits: &[FittedChannel]) -> Vec<Bu
     };
     let gauges = gauges(fits);
     let inputs = inputs(setup, dwell, interval, antinode, &find, &gauges);
-    let causes = causes(setup, dwell, interval, fits, &gauges);
+    let courses = Courses::new(interval, antinode);
+    let causes = causes(setup, dwell, interval, (fits, &gauges), &courses);
     budget(&inputs, &causes, |sensor| {
         fits.iter()
             .find(|fit| sensor_of(fit, &gauges) == Some(sensor))
@@ -166,8 +177,8 @@ fn causes(
     setup: &Setup,
     dwell: &Dwell,
     interval: &IntervalTone,
-    fits: &[FittedChannel],
-    gauges: &[&FittedChannel],
+    (fits, gauges): (&[FittedChannel], &[&FittedChannel]),
+    courses: &Courses,
 ) -> Vec<Cause> {
     // Percent expanded (k = 2) → relative standard.
     let standard = |pct: f64| pct / (100.0 * COVERAGE);
@@ -248,6 +259,7 @@ fn causes(
             standard_u: source.rate_uncertainty_ppm * 1e-6 / COVERAGE,
         });
     }
+    causes.extend(courses.causes(fits, gauges));
     causes
 }
 
@@ -335,20 +347,6 @@ fn enter_level(setup: &Setup, point: &mut SettledPoint, found: &Quantities<Measu
             "taken at another level than the setup asks for, {}: not judged by a criterion for that level",
             level.statement()
         ));
-    }
-}
-
-fn sensor_of(fit: &FittedChannel, gauges: &[&FittedChannel]) -> Option<InputPhasor> {
-    match fit.channel.role {
-        Role::Antinode => Some(InputPhasor::Antinode),
-        Role::Node => Some(InputPhasor::Node),
-        Role::DriveForce => Some(InputPhasor::Force),
-        Role::DriveMotion => Some(InputPhasor::DriveMotion),
-        Role::ClampStrain { .. } => gauges
-            .iter()
-            .position(|gauge| gauge.channel.name == fit.channel.name)
-            .map(InputPhasor::Strain),
-        Role::Wave | Role::Tension | Role::Monitor => None,
     }
 }
 
@@ -464,6 +462,7 @@ fn enter_strains(
     point: &mut SettledPoint,
     gauges: &[&FittedChannel],
     found: &Quantities<Measured>,
+    courses: &Courses,
 ) {
     let seconds = point.end_s - point.start_s;
     let frequency_hz = found.frequency_hz.value;
@@ -491,6 +490,12 @@ fn enter_strains(
             point.reasons.push(format!(
                 "no strain from {name}: the drive is within {:.2} Hz of {hum_hz} Hz, where mains hum on the gauge cannot be told from strain in {seconds:.0} s; a longer hold is right",
                 (frequency_hz - hum_hz).abs(),
+            ));
+            continue;
+        }
+        if let Some(change_pct) = courses.unsteady_pct(gauge) {
+            point.reasons.push(format!(
+                "no strain from {name}: the gauge's reading changed by {change_pct:.0} % during the hold while the span moved evenly; look at the gauge and its cable"
             ));
             continue;
         }

@@ -91,6 +91,14 @@ pub enum Cause {
         /// Relative standard uncertainty.
         standard_u: f64,
     },
+    /// What these readings changed together during the hold: each is one
+    /// value, and they had several.
+    Drift {
+        /// Which phasors.
+        sensors: Vec<InputPhasor>,
+        /// Relative standard uncertainty.
+        standard_u: f64,
+    },
     /// A relative error of the sampling clock, hence of the frequency.
     Clock {
         /// Relative standard uncertainty.
@@ -202,6 +210,10 @@ impl Cause {
             Self::Gain {
                 sensors,
                 standard_u,
+            }
+            | Self::Drift {
+                sensors,
+                standard_u,
             } => {
                 for sensor in sensors {
                     if let Some(phasor) = phasor_mut(&mut moved, *sensor) {
@@ -241,6 +253,10 @@ impl Cause {
                 }
             },
             Self::MovingMass { .. } => "mass that the force cell carries".to_owned(),
+            Self::Drift { sensors, .. } => match sensors.as_slice() {
+                [sensor] => format!("trend of {}", name(*sensor)),
+                _ => "trend of the motion".to_owned(),
+            },
             Self::Clock { .. } => "sampling clock".to_owned(),
             Self::Frequency { .. } => "frequency".to_owned(),
             Self::Tension { .. } => "tension".to_owned(),

@@ -10,7 +10,8 @@ use serde::{Deserialize, Serialize};
 use super::cross_check::{LEAST_BANDWIDTH, LEAST_DRIVE_POWER, MOST_BANDWIDTH, MOST_LOSS};
 use super::finding::Finding;
 use super::hop_estimate::median;
-use super::phasor::{FARTHEST_DRIVE_PHASE_DEG, detuning_bandwidths};
+use super::node_reading::{FORCE_CHANGE_PCT, MOST_NODE_PCT, NODE_MOVED_MM};
+use super::phasor::detuning_bandwidths;
 use super::stretch::Stretch;
 use super::trend::{envelope_line, moving_mean, trend};
 use crate::maths;
@@ -83,6 +84,21 @@ hold_criteria! {
     AntinodeFlatTops: "flat tops, antinode", "%", AtMost, [], |_, _| FLAT_TOPS_PCT;
     /// what flat tops below full scale take from the node's reading
     NodeFlatTops: "flat tops, node", "%", AtMost, [], |_, _| FLAT_TOPS_PCT;
+    /// antinode velocity against the target level
+    Level: "level", "% of target", AtLeast, [], |_, _| LEAST_LEVEL_PCT;
+    /// motion at the node over that at the antinode
+    NodeAgainstAntinode: "node against antinode", "%", AtMost, [], |_, _| MOST_NODE_PCT;
+    /// impulses of the antinode signal, hop after hop
+    AntinodeImpulses: "impulses, antinode", "x rms", AtMost, [], |_, _| RATTLE_CREST;
+    /// orders of the drive on the antinode above those that a bent waveform has
+    AntinodeHighOrders: "high orders, antinode", "%", AtMost, [], |_, _| RATTLE_PCT;
+    /// impulses of the node signal, hop after hop
+    NodeImpulses: "impulses, node", "x rms", AtMost, [], |_, _| RATTLE_CREST;
+    /// orders of the drive on the node above those that a bent waveform has
+    NodeHighOrders: "high orders, node", "%", AtMost, [], |_, _| RATTLE_PCT;
+    /// change of the node's or antinode's reading, without a change of the drive, against what came before the hold
+    ReadingStep: "reading step", "%", AtMost, ["node_variation_pct"],
+        |rules, _| rules.node_variation_pct;
     /// length of what is left of the dwell after ring-up
     HoldLength: "hold length", "s", AtLeast, ["min_seconds", "min_cycles"],
         |rules, hz| rules.min_seconds.max(rules.min_cycles / hz);
@@ -106,35 +122,37 @@ hold_criteria! {
     /// trend of the tension over the hold, as it moves the resonance
     TensionDrift: "tension drift", "bandwidths", AtMost, ["drift_bandwidths"],
         |rules, _| rules.drift_bandwidths;
+    /// trend of the detuning that the drive phase tells, over the hold
+    DrivePhaseDrift: "drive phase drift", "bandwidths", AtMost, ["drift_bandwidths"],
+        |rules, _| rules.drift_bandwidths;
     /// largest line in the spectrum of the antinode's envelope
     Beat: "beat", "%", AtMost, ["beat_pct"], |rules, _| rules.beat_pct;
     /// largest other tone on the antinode within 3 Hz of the drive, mains lines left out
     OtherTone: "other tone", "%", AtMost, ["beat_pct"], |rules, _| rules.beat_pct;
+    /// phase of the antinode velocity against the drive force, modulo 180 degrees
+    DrivePhase: "drive phase", "deg", AtMost, ["drive_phase_deg"], |rules, _| rules.drive_phase_deg;
     /// trend of the antinode amplitude over the hold
     AmplitudeDrift: "amplitude drift", "%", AtMost, ["amplitude_drift_pct"],
         |rules, _| rules.amplitude_drift_pct;
     /// largest deviation of the antinode amplitude from its mean
     AmplitudeVariation: "amplitude variation", "%", AtMost, ["amplitude_variation_pct"],
         |rules, _| rules.amplitude_variation_pct;
+    /// largest departure of the node's quadrature part from its mean, in quarters of a second to four seconds
+    NodeVariation: "node variation", "%", AtMost, ["node_variation_pct"],
+        |rules, _| rules.node_variation_pct;
+    /// trend of the node's quadrature part over the hold
+    NodeDrift: "node drift", "%", AtMost, ["node_drift_pct"], |rules, _| rules.node_drift_pct;
+    /// largest departure of the node sensor's apparent place from its mean
+    NodePlace: "node place", "mm", AtMost, [], |_, _| NODE_MOVED_MM;
     /// rms of the antinode's harmonics over that of its fundamental
     Distortion: "distortion", "%", AtMost, ["distortion_pct"], |rules, _| rules.distortion_pct;
+    /// harmonics at the node beyond the antinode's, over the node's fundamental or a tenth of the antinode's
+    NodeDistortion: "distortion, node", "%", AtMost, ["distortion_pct"],
+        |rules, _| rules.distortion_pct;
     /// power of the antinode's tone over that of its noise in 0 to 250 Hz
     SignalToNoise: "signal to noise", "dB", AtLeast, ["min_snr_db"], |rules, _| rules.min_snr_db;
-    /// phase of the antinode velocity against the drive force, modulo 180 degrees
-    DrivePhase: "drive phase", "deg", AtMost, ["drive_phase_deg"], |rules, _| rules.drive_phase_deg;
-    /// impulses of the antinode signal, hop after hop
-    AntinodeImpulses: "impulses, antinode", "x rms", AtMost, [], |_, _| RATTLE_CREST;
-    /// orders of the drive on the antinode above those that a bent waveform has
-    AntinodeHighOrders: "high orders, antinode", "%", AtMost, [], |_, _| RATTLE_PCT;
-    /// impulses of the node signal, hop after hop
-    NodeImpulses: "impulses, node", "x rms", AtMost, [], |_, _| RATTLE_CREST;
-    /// orders of the drive on the node above those that a bent waveform has
-    NodeHighOrders: "high orders, node", "%", AtMost, [], |_, _| RATTLE_PCT;
-    /// trend of the detuning that the drive phase tells, over the hold
-    DrivePhaseDrift: "drive phase drift", "bandwidths", AtMost, ["drift_bandwidths"],
-        |rules, _| rules.drift_bandwidths;
-    /// antinode velocity against the target level
-    Level: "level", "% of target", AtLeast, [], |_, _| LEAST_LEVEL_PCT;
+    /// change of the drive force against the antinode over the hold; beyond it the force is no evidence
+    ForceChange: "force change", "%", AtMost, [], |_, _| FORCE_CHANGE_PCT;
 }
 
 impl HoldCriterion {
@@ -258,6 +276,9 @@ const RATTLE_CREST: f64 = 4.5;
 /// Most that orders above the model's may make, %. A waveform bent by 10 % in
 /// its third order has parts in a thousand there; a rattle has tenths.
 const RATTLE_PCT: f64 = 3.0;
+/// Farther from the peak the drive phase tells only that it is far: at three
+/// bandwidths it is 80.5 degrees, and two degrees more would make it four.
+const FARTHEST_BANDWIDTHS: f64 = 3.0;
 /// Below this part of the target level there is no dwell, %.
 const LEAST_LEVEL_PCT: f64 = 5.0;
 
@@ -327,6 +348,13 @@ impl Stretch<'_> {
             C::PowerByForce => self.power_by_force(limit),
             C::LossAheadOfNode => self.loss_ahead_of_node(limit),
             C::Level => self.level(limit),
+            C::NodeAgainstAntinode => self.node_against_antinode(limit),
+            C::ReadingStep => self.reading_step(),
+            C::NodeVariation => self.node_variation(limit),
+            C::NodeDrift => self.node_drift(limit),
+            C::NodePlace => self.node_place(limit),
+            C::NodeDistortion => self.node_distortion(limit),
+            C::ForceChange => self.force_change(limit),
         }
     }
 
@@ -366,8 +394,9 @@ impl Stretch<'_> {
             .bandwidth_hz
             .map(|df| self.waited_s * std::f64::consts::PI * df);
         let sentence = format!(
-            "not rung up: only {:.1} time constants passed since frequency or level last changed, {limit} are needed",
-            constants.unwrap_or_default()
+            "not rung up: only {:.1} time constants passed since {}, {limit} are needed",
+            constants.unwrap_or_default(),
+            self.since
         );
         let met = constants.map(|constants| constants + 1e-9 >= limit);
         Finding::new(constants, met, sentence)
@@ -391,10 +420,19 @@ impl Stretch<'_> {
         let Some(((change, met), df)) = found else {
             return Finding::new(None, None, String::new());
         };
-        let sentence = format!(
-            "the frequency drifted by {change:+.2} bandwidths ({:+.1} mHz) during the hold, at most {limit} are allowed",
-            change * df * 1e3
-        );
+        let moved_hz = change * df;
+        let moved = if moved_hz.abs() < 0.1 {
+            format!("{:+.1} mHz", 1e3 * moved_hz)
+        } else {
+            format!("{moved_hz:+.2} Hz")
+        };
+        let sentence = if change.abs() <= FARTHEST_BANDWIDTHS {
+            format!(
+                "the frequency drifted by {change:+.2} bandwidths ({moved}) during the hold, at most {limit} are allowed"
+            )
+        } else {
+            format!("the frequency drifted by {moved}, by far more than a bandwidth")
+        };
         Finding::new(change, met, sentence)
     }
 
@@ -537,8 +575,13 @@ impl Stretch<'_> {
             );
             return Finding::new(phase_deg, None, sentence);
         }
+        // An unsteady force shows no resonance; that it moved off one it shows.
+        if phase_deg.abs() <= limit && !self.force_is_steady() {
+            let sentence = "resonance neither shown nor excluded: the drive force is unsteady against the antinode, and so no evidence; look at the force cell and its cable".into();
+            return Finding::new(phase_deg, None, sentence);
+        }
         let sentence = format!(
-            "off resonance: the drive phase is {phase_deg:+.0} deg, at most {limit} are allowed; the frequency is {} from the peak{}",
+            "off resonance: the drive phase is {phase_deg:+.0} deg, at most {limit} are allowed; the frequency is {}{}",
             self.distance_from_peak(phase_deg),
             self.narrow_band()
         );
@@ -546,16 +589,16 @@ impl Stretch<'_> {
     }
 
     fn distance_from_peak(&self, drive_phase_deg: f64) -> String {
-        if drive_phase_deg.abs() >= FARTHEST_DRIVE_PHASE_DEG {
-            return "far".into();
-        }
         let bandwidths = detuning_bandwidths(drive_phase_deg).abs();
+        if bandwidths > FARTHEST_BANDWIDTHS {
+            return "far off the peak".into();
+        }
         let distance = match self.bandwidth_hz.map(|df| df * bandwidths) {
             None => String::new(),
             Some(hz) if hz < 0.1 => format!(" ({:.1} mHz)", 1e3 * hz),
             Some(hz) => format!(" ({hz:.2} Hz)"),
         };
-        format!("about {bandwidths:.2} bandwidths{distance}")
+        format!("about {bandwidths:.2} bandwidths{distance} from the peak")
     }
 
     /// Orders of the drive far above those that a bent waveform has: a loose
@@ -616,14 +659,14 @@ impl Stretch<'_> {
             .target_velocity_m_s(self.frequency_hz())?;
         let value = 100.0 * median(self.hops.iter().map(|hop| hop.antinode_m_s))? / target;
         let sentence = format!(
-            "the antinode moves at {value:.2} % of the target level, at least {limit} % are needed to call it a dwell"
+            "the antinode moves at {value:.2} % of the target level, at least {limit} % are needed to call it a dwell; is its sensor alive, and its unit right?"
         );
         Some(Finding::new(value, value >= limit, sentence))
     }
 }
 
 /// Within 0.3 Hz of the mains frequencies of the world and their doubles.
-fn is_mains(frequency_hz: f64) -> bool {
+pub(super) fn is_mains(frequency_hz: f64) -> bool {
     mains_lines_hz(2).any(|mains_hz| (frequency_hz - mains_hz).abs() < 0.3)
 }
 

@@ -345,6 +345,12 @@ fn average_channel(
             part_u: rms(&|part| part.rounding.part_u),
         },
         harmonics: Harmonics::mean(parts.iter().map(|part| &part.harmonics), shares),
+        course: parts
+            .iter()
+            .zip(turns)
+            .flat_map(|(part, turn)| part.course.iter().map(move |phasor| phasor * turn))
+            .collect(),
+        course_u: rms(&|part| part.course_u),
     }
 }
 

@@ -12,8 +12,11 @@ mod finding;
 pub mod hold_samples;
 pub mod hop_estimate;
 pub mod level;
+mod node_reading;
 pub mod phasor;
+mod reasons;
 mod saturation;
+pub mod steadiness;
 pub mod stretch;
 pub mod tension;
 pub mod tracker;
@@ -21,6 +24,7 @@ mod transient;
 pub mod trend;
 
 pub use criteria::{CriterionResult, HoldCriterion};
+pub use reasons::MOST_REASONS;
 pub use tracker::Tracker;
 
 use crate::setup::Verdict;

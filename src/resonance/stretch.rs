@@ -11,6 +11,7 @@ use crate::setup::{Quantity, Role, Setup};
 use crate::tone::TonePlan;
 use crate::tone::free_response::FreeResponse;
 use crate::tone::interval::{IntervalChannel, IntervalTone};
+use std::fmt;
 
 /// A band narrower than this, Hz, is a bare span's: a change of tension by a
 /// thousandth carries a resonance at 20 Hz through half of it.
@@ -37,8 +38,44 @@ pub struct Stretch<'a> {
     pub bandwidth_hz: Option<f64>,
     /// The free response in the transient before it, where it can be trusted.
     pub free: Option<FreeResponse>,
-    /// Seconds since frequency or level last changed before the stretch.
+    /// Seconds since the span was last disturbed before the stretch.
     pub waited_s: f64,
+    /// How it was disturbed then.
+    pub since: Since,
+    /// A reading that changed by itself before the stretch or in it.
+    pub step: Option<ReadingStep>,
+}
+
+/// What the span has to ring up from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Since {
+    /// A change of frequency or level.
+    Change,
+    /// A blow: a footstep, something that hit the span.
+    Blow {
+        /// When, s.
+        at_s: f64,
+    },
+}
+
+impl fmt::Display for Since {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Change => f.write_str("frequency or level last changed"),
+            Self::Blow { at_s } => write!(f, "the span was knocked at {at_s:.1} s"),
+        }
+    }
+}
+
+/// A reading that changed although the drive did not.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ReadingStep {
+    /// Which one, for the reason.
+    pub reading: &'static str,
+    /// When, s.
+    pub at_s: f64,
+    /// By how much of itself.
+    pub change: f64,
 }
 
 impl Stretch<'_> {

@@ -149,6 +149,10 @@ pub struct HoldRules {
     pub amplitude_drift_pct: f64,
     /// Largest deviation of the antinode amplitude from its mean, %.
     pub amplitude_variation_pct: f64,
+    /// Largest trend of the node's quadrature part over the hold, %.
+    pub node_drift_pct: f64,
+    /// Largest departure of the node's quadrature part from its mean, %.
+    pub node_variation_pct: f64,
     /// Largest line in the spectrum of the antinode envelope, % of the
     /// amplitude.
     pub beat_pct: f64,

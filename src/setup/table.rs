@@ -353,6 +353,22 @@ pub(super) static HOLD: Section = Section {
             "largest deviation of the antinode amplitude from its mean",
         ),
         Key::number(
+            "node_drift_pct",
+            "%",
+            TOLERANCE_PCT,
+            Number(2.0),
+            "largest trend of the node's quadrature part, of which the ratio is made, over the hold; \
+             what noise makes of it is allowed on top",
+        ),
+        Key::number(
+            "node_variation_pct",
+            "%",
+            TOLERANCE_PCT,
+            Number(3.0),
+            "largest departure of the node's quadrature part from its mean, from a quarter of a \
+             second on; noise likewise",
+        ),
+        Key::number(
             "beat_pct",
             "%",
             TOLERANCE_PCT,

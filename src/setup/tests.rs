@@ -90,6 +90,8 @@ fn the_defaults_of_a_hold_are_those_that_the_guide_derives() {
             drift_bandwidths: 0.1,
             amplitude_drift_pct: 1.0,
             amplitude_variation_pct: 1.5,
+            node_drift_pct: 2.0,
+            node_variation_pct: 3.0,
             beat_pct: 0.7,
             distortion_pct: 10.0,
             min_snr_db: 10.0,
@@ -159,6 +161,8 @@ drive_phase_deg = 15
 drift_bandwidths = 0.2
 amplitude_drift_pct = 2
 amplitude_variation_pct = 3
+node_drift_pct = 2.5
+node_variation_pct = 4.0
 beat_pct = 0.9
 distortion_pct = 11
 min_snr_db = 25

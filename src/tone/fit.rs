@@ -597,6 +597,10 @@ impl Linear {
                 continue;
             }
             let weight = 1.0 / self.variances[channel];
+            // A channel of zeros alone tells no frequency; the others still do.
+            if !weight.is_finite() {
+                continue;
+            }
             let slopes = self.slopes(basis, moments, channel);
             let fitted = moments.gram[1].times(&self.parameters[channel]);
             for (i, [slope_i, along_i, _]) in slopes.iter().enumerate() {

@@ -30,3 +30,4 @@ mod signal_faults;
 #[cfg(target_os = "linux")]
 mod soak;
 mod tone_limits;
+mod unsteady_readings;

@@ -31,7 +31,7 @@ const METHODS: [(&str, &str); 6] = [
     ),
     (
         "Uncertainty",
-        "expanded, k = 2: noise and scatter within the hold, calibration with its common part, place of the antinode sensor, tension, mass, stiffness, clock (JCGM 100)",
+        "expanded, k = 2: noise, scatter and trend within the hold, calibration with its common part, place of the antinode sensor, tension, mass, stiffness, clock (JCGM 100)",
     ),
 ];
 
@@ -45,7 +45,7 @@ pub(super) fn methods(hold: &HoldRules) -> Markup {
         (
             "Hold",
             format!(
-                "at least {} s and {} cycles after {} time constants of ring-up; drive phase within {} deg; drift at most {} half-power bandwidths; amplitude drift at most {} %, deviation {} %, beat {} %; distortion at most {} %; signal to noise at least {} dB",
+                "at least {} s and {} cycles after {} time constants of ring-up; drive phase within {} deg; drift at most {} half-power bandwidths; amplitude drift at most {} %, deviation {} %, beat {} %; node reading's drift at most {} %, departures {} %; distortion at most {} %; signal to noise at least {} dB",
                 plain(hold.min_seconds, 4),
                 plain(hold.min_cycles, 4),
                 plain(hold.ring_up_time_constants, 4),
@@ -54,6 +54,8 @@ pub(super) fn methods(hold: &HoldRules) -> Markup {
                 plain(hold.amplitude_drift_pct, 4),
                 plain(hold.amplitude_variation_pct, 4),
                 plain(hold.beat_pct, 4),
+                plain(hold.node_drift_pct, 4),
+                plain(hold.node_variation_pct, 4),
                 plain(hold.distortion_pct, 4),
                 plain(hold.min_snr_db, 4),
             ),

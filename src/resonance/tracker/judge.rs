@@ -4,9 +4,11 @@
 use super::super::criteria::{HoldCriterion, Judged};
 use super::super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::super::phasor::velocity_m_s;
-use super::super::stretch::Stretch;
+use super::super::reasons::{MOST_REASONS, root_causes};
+use super::super::stretch::{ReadingStep, Since, Stretch};
 use super::super::transient::before_hold;
 use super::super::{Dwell, sum_by_channel};
+use super::trouble::{Watch, node_step};
 use super::{
     EndOfDwell, HOLD_CONSTANTS, LONGEST_DWELL_SECONDS, RING_UP_COMFORT, Tracker, guess_hz,
 };
@@ -25,20 +27,42 @@ const LEAST_SHARE: f64 = 0.5;
 const TRANSIENT: f64 = 6.0;
 /// Transients in more than this part of the hops are a rattle.
 const TRANSIENT_SHARE: f64 = 0.1;
+/// Windows at the end of a dwell that may hold a part of the change which ended
+/// it: one, and one until a change shows that begins gently.
+const GUARD_WINDOWS: usize = 2;
+/// A reading that has become another one is so many times farther from the one
+/// before than it moves.
+const LASTING: f64 = 4.0;
+/// A motion that was turned up or down ends so near the end of its own range.
+const ONE_WAY_SHARE: f64 = 0.9;
+/// And still moves by so much of it in its second half.
+const STILL_MOVING_SHARE: f64 = 0.25;
+/// And has changed by so much.
+const LEAST_TURN: f64 = 0.02;
+/// How far back the reading of a dwell that goes on and on is looked at, hops.
+const LONGEST_LOOK_BACK_HOPS: usize = 600;
+/// Ring-up, and time for the change itself and the hand that made it, after
+/// which a sharp step of the node reading is the sensor's.
+const STEP_TIME_CONSTANTS: f64 = 1.0;
+const STEP_SECONDS: f64 = 2.0;
+/// No strung conductor has a smaller ratio: ten metres of steel with the damping
+/// of the metal alone, a loss factor of 1e-3 (common practice, no source), have
+/// 0.0016 at their first harmonic.
+const LEAST_RATIO: f64 = 2e-4;
 
 impl Tracker {
     /// Hops in which a transient, an isolated impulse, stands far above the
     /// residual of the other hops.
     fn transients(&self, hops: &[HopEstimate]) -> Vec<usize> {
         let mut found: Vec<usize> = Vec::new();
-        for (index, _) in self.channels.judged() {
+        // A blow to the span moves its antinode; what one other sensor alone
+        // shows is that sensor's trouble.
+        if let Some((index, _)) = self.channels.antinode {
             let channel = |hop: &HopEstimate| hop.channels.get(index).copied();
             let residuals = hops
                 .iter()
                 .filter_map(|hop| Some(channel(hop)?.residual_rms));
-            let Some(usual) = median(residuals) else {
-                continue;
-            };
+            let usual = median(residuals).unwrap_or(f64::INFINITY);
             found.extend(hops.iter().enumerate().filter_map(|(i, hop)| {
                 let channel = channel(hop)?;
                 let strong = channel.residual_peak > TRANSIENT * usual
@@ -46,8 +70,6 @@ impl Tracker {
                 strong.then_some(i)
             }));
         }
-        found.sort_unstable();
-        found.dedup();
         if found.len() as f64 > TRANSIENT_SHARE * hops.len() as f64 {
             Vec::new()
         } else {
@@ -55,30 +77,181 @@ impl Tracker {
         }
     }
 
-    pub(super) fn judge_dwell(&mut self, end: EndOfDwell) -> Option<Dwell> {
-        let guard = if matches!(end, EndOfDwell::Change | EndOfDwell::Level) {
-            self.plan.window_hops
+    /// Judges the dwell in hand: one record; two where trouble set in after a
+    /// good hold.
+    pub(super) fn judge_dwell(&mut self, end: EndOfDwell) -> Vec<Dwell> {
+        let count = self.dwell.len().saturating_sub(self.guard(end));
+        let Some(hops) = self.dwell.get(..count) else {
+            return Vec::new();
+        };
+        let bandwidth = hops
+            .get(count / 2..)
+            .and_then(|later| self.bandwidth_hz(later));
+        let (changed, plateau_end) = plateau(hops, bandwidth);
+        let (onset, plateau_end) = self.onset(changed, plateau_end, bandwidth);
+        if let Some(onset) = onset {
+            let good = self.judge_parts(changed, onset, bandwidth, EndOfDwell::Trouble);
+            if let Some(good) = good.filter(|good| good.verdict != Verdict::Rejected) {
+                let trouble = self.judge_trouble(changed, onset, plateau_end, end);
+                return std::iter::once(good).chain(trouble).collect();
+            }
+        }
+        self.judge_parts(changed, plateau_end, bandwidth, end)
+            .into_iter()
+            .collect()
+    }
+
+    /// Hops at the end of a dwell that partly hold the change which ended it.
+    pub(super) fn guard(&self, end: EndOfDwell) -> usize {
+        if matches!(
+            end,
+            EndOfDwell::Change | EndOfDwell::Level | EndOfDwell::Drift | EndOfDwell::ToneLost
+        ) {
+            let window = self.plan.window_hops;
+            // A short dwell is no hold either way, and should leave a record.
+            if self.dwell.len() < 8 * window {
+                window
+            } else {
+                GUARD_WINDOWS * window
+            }
         } else {
             0
+        }
+    }
+
+    /// The hop where trouble set in after ring-up and a beginning as long as
+    /// the shortest hold; and the end of the dwell before what ends it.
+    fn onset(&self, changed: usize, end: usize, bandwidth: Option<f64>) -> (Option<usize>, usize) {
+        let watched = || {
+            let hops = self.dwell.get(changed..end)?;
+            let hop_s = self.plan.hop_seconds();
+            let constant_s = bandwidth.map_or(0.0, |bandwidth| 1.0 / (PI * bandwidth));
+            let ring_up_s = 1.1 * self.setup.hold.ring_up_time_constants * constant_s;
+            let rung_up = ((ring_up_s / hop_s).ceil() as usize).max(self.plan.window_hops);
+            let least_s = Stretch::least_seconds(&self.setup, median_frequency_hz(hops)?);
+            let good_end = rung_up + (least_s / hop_s).ceil() as usize;
+            let good = hops.get(rung_up..good_end)?;
+            let mut watch = Watch::new(&self.channels, &self.setup.hold, good)?;
+            let mut onset = None;
+            for (i, hop) in hops.iter().enumerate().skip(good_end) {
+                if let Some(ago) = watch.hop(&self.channels, hop) {
+                    let found = (i - ago).max(good_end);
+                    onset = Some(changed + found);
+                    break;
+                }
+            }
+            Some((onset, watch.just_begun()))
         };
-        let hops = self.dwell.get(..self.dwell.len().saturating_sub(guard))?;
-        let later = hops.get(hops.len() / 2..)?;
-        let bandwidth = self.bandwidth_hz(later);
-        let (changed, plateau_end) = plateau(hops, bandwidth);
+        match watched() {
+            None => (None, end),
+            Some((Some(onset), _)) => (Some(onset), end),
+            Some((None, 0)) => (None, end),
+            Some((None, ending)) => (None, end - (ending + 1).min(end - changed)),
+        }
+    }
+
+    /// Judges what set in at `onset` after a good hold; `None` where the whole
+    /// shows no fault after all.
+    pub(super) fn judge_trouble(
+        &mut self,
+        changed: usize,
+        onset: usize,
+        until: usize,
+        end: EndOfDwell,
+    ) -> Option<Dwell> {
+        let hop_s = self.plan.hop_seconds();
+        let most = (self.setup.hold.max_seconds / hop_s).ceil() as usize;
+        let kept = self.samples.first_hop().map_or(0, |kept| {
+            kept.saturating_sub(self.dwell.first().map_or(0, |hop| hop.hop))
+        });
+        let first = onset.max(kept as usize);
+        let last = until.min(first + most);
+        let least = (DWELL_SECONDS / hop_s).ceil() as usize;
+        if last < first + least {
+            return None;
+        }
+        let began_s = self.dwell.get(onset)?.end_s - hop_s;
+        let trouble = self.dwell.get(first..last)?;
+        let step = self.step_between(self.dwell.get(changed..onset)?, trouble, began_s);
+        if is_turned_down(trouble, end) {
+            return None;
+        }
+        let mut dwell = self.judge_with(changed, first, last, end, Since::Change, step)?;
+        if dwell.verdict != Verdict::Rejected {
+            return None;
+        }
+        if let Some(first) = dwell.reasons.first_mut() {
+            *first = format!("from {began_s:.1} s on, after a good hold: {first}");
+        }
+        Some(dwell)
+    }
+
+    /// The reading that is another one than before the trouble, if one is.
+    fn step_between(
+        &self,
+        before: &[HopEstimate],
+        trouble: &[HopEstimate],
+        at_s: f64,
+    ) -> Option<ReadingStep> {
+        let least = |hops: &[HopEstimate]| hops.len().saturating_sub(LONGEST_LOOK_BACK_HOPS);
+        let before = before.get(least(before)..)?;
+        // A beat changes the reading too, but to nothing that lasts.
+        let later = trouble.get(trouble.len() / 2..)?;
+        let change = |of: &dyn Fn(&HopEstimate) -> Option<f64>, least_pct: f64| {
+            let before = median(before.iter().filter_map(of))?;
+            let now = median(later.iter().filter_map(of))?;
+            let unrest = median(later.iter().filter_map(|hop| Some((of(hop)? - now).abs())))?;
+            let change = now / before - 1.0;
+            let lasts = (now - before).abs() > LASTING * unrest;
+            (lasts && change.abs() > 0.01 * least_pct).then_some(change)
+        };
+        let hold = &self.setup.hold;
+        let antinode = change(&|hop| Some(hop.antinode_m_s), hold.amplitude_variation_pct)
+            .map(|change| ("antinode", change));
+        let node = change(
+            &|hop| hop.ratio.map(|ratio| ratio.im),
+            hold.node_variation_pct,
+        )
+        .map(|change| ("node", change));
+        // Where the antinode's moves, the node's ratio to it moves with it.
+        let (reading, change) = antinode.or(node)?;
+        Some(ReadingStep {
+            reading,
+            at_s,
+            change,
+        })
+    }
+
+    /// The best judgement of the parts between blows; without any, of the whole.
+    fn judge_parts(
+        &mut self,
+        changed: usize,
+        until: usize,
+        bandwidth: Option<f64>,
+        end: EndOfDwell,
+    ) -> Option<Dwell> {
         let hop_s = self.plan.hop_seconds();
         let dwell_hops = (DWELL_SECONDS / hop_s).ceil() as usize;
-        // Parts between transients; without any, the whole dwell.
         let mut bounds = vec![changed];
-        let own = hops.get(changed..plateau_end)?;
+        let own = self.dwell.get(changed..until)?;
         bounds.extend(self.transients(own).iter().map(|hop| changed + hop + 1));
-        bounds.push(plateau_end);
-        let parts = bounds.windows(2).filter_map(|pair| match pair {
-            [from, to] if *to >= from + dwell_hops => Some((*from, *to)),
-            _ => None,
-        });
+        bounds.push(until);
+        let parts: Vec<(usize, usize)> = bounds
+            .windows(2)
+            .filter_map(|pair| match pair {
+                [from, to] if *to >= from + dwell_hops => Some((*from, *to)),
+                _ => None,
+            })
+            .collect();
         let mut best: Option<Dwell> = None;
         for (from, to) in parts {
-            let Some(dwell) = self.judge_part(from, to, bandwidth, end) else {
+            let since = match self.dwell.get(from) {
+                Some(hop) if from > changed => Since::Blow {
+                    at_s: hop.end_s - hop_s,
+                },
+                _ => Since::Change,
+            };
+            let Some(dwell) = self.judge_part(from, to, bandwidth, (end, since)) else {
                 continue;
             };
             let better = best.as_ref().is_none_or(|best| {
@@ -103,7 +276,7 @@ impl Tracker {
         from: usize,
         to: usize,
         bandwidth: Option<f64>,
-        end: EndOfDwell,
+        (end, since): (EndOfDwell, Since),
     ) -> Option<Dwell> {
         let hop_s = self.plan.hop_seconds();
         let hops = self.dwell.get(from..to)?;
@@ -141,7 +314,22 @@ impl Tracker {
             (earliest, count)
         };
         let first = first.max(last.saturating_sub(most));
-        self.judge(from, from + first, from + last, end)
+        let wait = wait_hops(STEP_TIME_CONSTANTS) + (STEP_SECONDS / hop_s).ceil() as usize;
+        let seen = from + wait.min(first);
+        let step = self
+            .dwell
+            .get(seen..from + last)
+            .and_then(|hops| self.own_step(hops));
+        self.judge_with(from, from + first, from + last, end, since, step)
+    }
+
+    fn own_step(&self, hops: &[HopEstimate]) -> Option<ReadingStep> {
+        let step = node_step(&self.channels, hops)?;
+        Some(ReadingStep {
+            reading: "node",
+            at_s: hops.get(step.hop)?.end_s,
+            change: step.change,
+        })
     }
 
     /// Longest run of hops whose amplitude stays near the dwell's median. Where
@@ -181,16 +369,30 @@ impl Tracker {
             bandwidth_hz,
             free: None,
             waited_s,
+            since: Since::Change,
+            step: None,
         }
     }
 
     /// Judges hops `first..last`, the last change having been before `changed`.
-    pub(super) fn judge(
+    pub(super) fn judge(&mut self, changed: usize, first: usize, last: usize) -> Option<Dwell> {
+        let step = self
+            .dwell
+            .get(changed..last)
+            .and_then(|hops| hops.get(hops.len().saturating_sub(LONGEST_LOOK_BACK_HOPS)..))
+            .and_then(|hops| self.own_step(hops));
+        let end = EndOfDwell::EndOfSamples;
+        self.judge_with(changed, first, last, end, Since::Change, step)
+    }
+
+    fn judge_with(
         &mut self,
         changed: usize,
         first: usize,
         last: usize,
         end: EndOfDwell,
+        since: Since,
+        step: Option<ReadingStep>,
     ) -> Option<Dwell> {
         let hold = self.dwell.get(first)?.hop..self.dwell.get(last.checked_sub(1)?)?.hop + 1;
         let parts = self
@@ -210,6 +412,7 @@ impl Tracker {
         let hop_s = self.plan.hop_seconds();
         let waited_s = (first - changed) as f64 * hop_s;
         let mut stretch = self.stretch(hops, interval.as_ref(), bandwidth, waited_s);
+        (stretch.since, stretch.step) = (since, step);
         stretch.free = interval.as_ref().and_then(|interval| {
             let hops = self.dwell.get(changed)?.hop..hold.end;
             let drive_hz = interval.frequency_hz;
@@ -221,8 +424,13 @@ impl Tracker {
             EndOfDwell::Gap { missing, .. } => missing,
             _ => 0,
         };
-        if verdict == Verdict::Rejected {
-            self.say_how_it_ended(end, &mut reasons);
+        if verdict == Verdict::Rejected && end.is_said() {
+            let is_short = judged.iter().any(|judged| {
+                let criterion = judged.result.criterion;
+                judged.result.met == Some(false)
+                    && [HoldCriterion::HoldLength, HoldCriterion::RingUp].contains(&criterion)
+            });
+            self.say_how_it_ended(end, is_short, &mut reasons);
         }
         if interval.is_none() {
             reasons.push("no tone could be fitted over the whole stretch".into());
@@ -249,10 +457,11 @@ impl Tracker {
     }
 
     /// What the end of the dwell has to do with its not being a hold.
-    fn say_how_it_ended(&self, end: EndOfDwell, reasons: &mut Vec<String>) {
+    fn say_how_it_ended(&self, end: EndOfDwell, is_short: bool, reasons: &mut Vec<String>) {
         let (Some(first), Some(last)) = (self.dwell.first(), self.dwell.last()) else {
             return;
         };
+        reasons.truncate(MOST_REASONS - 1);
         match end {
             EndOfDwell::Gap { at_s, missing } => reasons.push(format!(
                 "{missing} samples are missing at {at_s:.2} s: the dwell ended there"
@@ -264,7 +473,7 @@ impl Tracker {
                     format!("the frequency drifted out of the dwell: {moved_mhz:+.1} mHz from its start to its end"),
                 );
             }
-            EndOfDwell::Level => reasons.push(format!(
+            EndOfDwell::Level if is_short => reasons.push(format!(
                 "the drive level was changed at {:.2} s: the dwell ended there",
                 last.end_s
             )),
@@ -272,7 +481,11 @@ impl Tracker {
                 "not held within {:.0} minutes: judged as it is, and a new dwell begun",
                 LONGEST_DWELL_SECONDS / 60.0
             )),
-            EndOfDwell::Change | EndOfDwell::ToneLost | EndOfDwell::EndOfSamples => {}
+            EndOfDwell::Change
+            | EndOfDwell::Level
+            | EndOfDwell::Trouble
+            | EndOfDwell::ToneLost
+            | EndOfDwell::EndOfSamples => {}
         }
     }
 
@@ -281,21 +494,16 @@ impl Tracker {
             let phasor = interval.channels.get(place)?.phasor.value;
             Some(velocity_m_s(quantity, phasor, interval.frequency_hz))
         };
-        Some(
-            (velocity(self.channels.node?)? / velocity(self.channels.antinode?)?)
-                .im
-                .abs(),
-        )
+        let ratio = velocity(self.channels.node?)? / velocity(self.channels.antinode?)?;
+        let node = &interval.channels.get(self.channels.node?.0)?.phasor;
+        let noise_u = maths::modulus(ratio) * node.part_u() / maths::modulus(node.value);
+        // A sensor that is dead or unplugged tells no bandwidth.
+        (ratio.im.abs() > noise_u.max(LEAST_RATIO)).then_some(ratio.im.abs())
     }
 
     fn verdict(&self, judged: &[Judged], hops: &[HopEstimate]) -> (Verdict, Vec<String>) {
-        let failed: Vec<String> = judged
-            .iter()
-            .filter(|judged| judged.result.met == Some(false))
-            .map(|judged| judged.sentence.clone())
-            .collect();
-        if !failed.is_empty() {
-            return (Verdict::Rejected, failed);
+        if judged.iter().any(|judged| judged.result.met == Some(false)) {
+            return (Verdict::Rejected, root_causes(judged));
         }
         let warnings = judged
             .iter()
@@ -311,7 +519,7 @@ impl Tracker {
             let lacks = if self.channels.node.is_none() {
                 "there is no node channel"
             } else {
-                "the node shows no ratio"
+                "the node shows no motion of its own; is its sensor dead, unplugged or too noisy?"
             };
             let reason = format!("whether the span has rung up is not known: {lacks}");
             return (Verdict::Steady, vec![reason]);
@@ -362,6 +570,21 @@ impl Tracker {
         let least = constant.max(self.plan.window_hops);
         below >= least && above >= least
     }
+}
+
+/// Whether all that happened is that the motion went up or down in one go before
+/// the drive was changed: the operator's hand, no trouble.
+fn is_turned_down(hops: &[HopEstimate], end: EndOfDwell) -> bool {
+    let (Some(first), Some(last)) = (hops.first(), hops.last()) else {
+        return false;
+    };
+    let sizes = || hops.iter().map(|hop| hop.antinode_m_s);
+    let range = sizes().fold(0.0, f64::max) - sizes().fold(f64::INFINITY, f64::min);
+    let middle = hops.get(hops.len() / 2).unwrap_or(first);
+    matches!(end, EndOfDwell::Change | EndOfDwell::Level)
+        && (last.antinode_m_s - first.antinode_m_s).abs() >= ONE_WAY_SHARE * range
+        && (last.antinode_m_s - middle.antinode_m_s).abs() >= STILL_MOVING_SHARE * range
+        && range >= LEAST_TURN * first.antinode_m_s
 }
 
 /// What a hop tells of a passage over the peak: frequency with its standard

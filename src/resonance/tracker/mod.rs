@@ -5,11 +5,14 @@
 //! bandwidth, where the drive level is changed, where samples are missing, or
 //! where the tone is lost. It is judged **whole**: from the end of ring-up to
 //! the end of the dwell, less the moments of the change itself. Were any
-//! sub-stretch allowed, the crest of a slow wander would pass as a hold. Only a
-//! transient (an isolated impulse) cuts a dwell in two, and each part then has
-//! to wait for ring-up by itself.
+//! sub-stretch allowed, the crest of a slow wander would pass as a hold. Two
+//! things cut a dwell in two: a transient (an isolated impulse), after which a
+//! part has to wait for ring-up by itself; and trouble that sets in at once after
+//! a good beginning (`trouble`), which then has a record of its own.
 
 mod judge;
+mod moving;
+mod trouble;
 
 use std::collections::VecDeque;
 use std::f64::consts::PI;
@@ -19,11 +22,15 @@ use std::sync::Arc;
 use ndarray::Array2;
 
 use self::judge::{passage, plateau};
+use self::moving::Passage;
+use self::trouble::Watch;
 use super::Dwell;
 use super::channel_map::ChannelMap;
+use super::criteria::{HoldCriterion, is_mains};
 use super::hold_samples::HoldSamples;
 use super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::level::{DriveLevel, LevelEvent, STEADY_HOPS};
+use crate::maths;
 use crate::setup::Setup;
 use crate::setup::Verdict;
 use crate::span::StrungConductor;
@@ -50,6 +57,26 @@ const APPROACH_SECONDS: f64 = 900.0;
 /// whoever forgot to switch off at night finds out why, and memory stays flat.
 const LONGEST_DWELL_SECONDS: f64 = 3600.0;
 
+/// Below this part of the target level, or of the loudest motion of the run
+/// where there is no target, nothing drives the span.
+const RESTING_SHARE: f64 = 0.05;
+/// What hum on an accelerometer's cable may pretend, m/s: 0.3 m/s² at 50 Hz.
+const HUM_M_S: f64 = 1e-3;
+
+/// What is watched after a dwell has had its point. Hops are those of the source.
+#[derive(Debug)]
+struct AfterPoint {
+    watch: Watch,
+    /// Where the frequency or level had last changed.
+    changed_hop: u64,
+    /// The last hop of the point's hold.
+    point_hop: u64,
+    /// Where trouble set in.
+    trouble_hop: Option<u64>,
+    /// Whether that has its record.
+    told: bool,
+}
+
 /// Why a dwell ended, for its reasons.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum EndOfDwell {
@@ -58,6 +85,8 @@ enum EndOfDwell {
     Drift,
     /// The drive level was changed.
     Level,
+    /// Trouble set in, and what follows is judged by itself.
+    Trouble,
     /// It went on for longer than anyone waits.
     TooLong,
     Gap {
@@ -68,6 +97,16 @@ enum EndOfDwell {
     EndOfSamples,
 }
 
+impl EndOfDwell {
+    /// Whether it has to do with a dwell's not being a hold.
+    fn is_said(self) -> bool {
+        matches!(
+            self,
+            Self::Drift | Self::Level | Self::TooLong | Self::Gap { .. }
+        )
+    }
+}
+
 /// Hops → dwells.
 #[derive(Debug)]
 pub struct Tracker {
@@ -76,13 +115,17 @@ pub struct Tracker {
     plan: TonePlan,
     channels: ChannelMap,
     dwell: Vec<HopEstimate>,
-    /// Samples of the dwell in hand, until it has had its point.
+    /// Samples of the dwell in hand.
     samples: HoldSamples,
-    /// Whether the dwell in hand has had its point.
-    settled: bool,
+    /// What became of the dwell in hand since it had its point.
+    after: Option<AfterPoint>,
+    /// Records of a frequency that moves, until it stands still.
+    passage: Passage,
     /// Hops until it is worth looking again whether it may have one.
     rest_hops: usize,
     level: DriveLevel,
+    /// Largest antinode velocity of the run so far, m/s.
+    loudest_m_s: f64,
     /// Frequency with its standard uncertainty (Hz) and antinode velocity (m/s)
     /// of hops before this dwell.
     approach: VecDeque<([f64; 2], f64)>,
@@ -100,9 +143,11 @@ impl Tracker {
             samples: HoldSamples::new(plan, &setup.hold, antinode),
             plan: plan.clone(),
             dwell: Vec::new(),
-            settled: false,
+            after: None,
+            passage: Passage::default(),
             rest_hops: 0,
             level: DriveLevel::default(),
+            loudest_m_s: 0.0,
             approach: VecDeque::new(),
         }
     }
@@ -113,36 +158,48 @@ impl Tracker {
     }
 
     /// Takes the next hop, `None` where no tone stands out, with its decimated
-    /// samples (channels × samples, SI); gives the dwell that it brought to an
+    /// samples (channels × samples, SI); gives the dwells that it brought to an
     /// end, or one that has been held for the longest time that is waited for.
-    pub fn hop(&mut self, hop: Option<HopEstimate>, samples: &Arc<Array2<f64>>) -> Option<Dwell> {
+    pub fn hop(&mut self, hop: Option<HopEstimate>, samples: &Arc<Array2<f64>>) -> Vec<Dwell> {
         let Some(hop) = hop else {
             return self.close(EndOfDwell::ToneLost);
         };
+        let mut found = Vec::new();
         let bandwidth_hz = self.recent_bandwidth_hz();
-        let mut closed = self
-            .change(&hop, bandwidth_hz)
-            .and_then(|end| self.close(end));
+        if let Some(end) = self.change(&hop, bandwidth_hz) {
+            found.extend(self.close(end));
+        }
         // The level is that of the drive, where there is a force channel.
         let level = hop.force_n.unwrap_or(hop.antinode_m_s);
         let event = self.level.hop(level, hop.frequency_hz, bandwidth_hz);
         if event == LevelEvent::Left {
-            closed = closed.or_else(|| self.close(EndOfDwell::Level));
+            found.extend(self.close(EndOfDwell::Level));
         }
         self.keep_samples(hop.hop, samples);
+        let at_s = hop.end_s;
+        self.loudest_m_s = self.loudest_m_s.max(hop.antinode_m_s);
         self.dwell.push(hop);
         if event == LevelEvent::Settled {
             // What came before was the change itself.
             let changing = self.dwell.len().saturating_sub(STEADY_HOPS);
             self.dwell.drain(..changing);
         }
-        closed
-            .or_else(|| self.settle_early())
-            .or_else(|| self.limit_length())
+        found.extend(self.watch_on());
+        let settled = self.settle_early();
+        // A record waits no longer than the samples of its hold are kept.
+        let oldest_s = at_s - 2.0 * self.setup.hold.max_seconds;
+        if settled.is_some() {
+            found.extend(self.passage.end());
+        } else if self.passage.began_before(oldest_s) {
+            found.extend(self.passage.tell());
+        }
+        found.extend(settled);
+        found.extend(self.limit_length());
+        found
     }
 
     /// Takes a gap: the dwell in hand ends there.
-    pub fn gap(&mut self, gap: &ToneGap) -> Option<Dwell> {
+    pub fn gap(&mut self, gap: &ToneGap) -> Vec<Dwell> {
         self.close(EndOfDwell::Gap {
             at_s: gap.at_s,
             missing: gap.missing_samples,
@@ -150,7 +207,7 @@ impl Tracker {
     }
 
     /// The source has ended.
-    pub fn finish(&mut self) -> Option<Dwell> {
+    pub fn finish(&mut self) -> Vec<Dwell> {
         self.close(EndOfDwell::EndOfSamples)
     }
 
@@ -203,24 +260,21 @@ impl Tracker {
     }
 
     /// Keeps no more of a dwell than could still matter.
-    fn limit_length(&mut self) -> Option<Dwell> {
+    fn limit_length(&mut self) -> Vec<Dwell> {
         let longest = (LONGEST_DWELL_SECONDS / self.plan.hop_seconds()) as usize;
         if self.dwell.len() < longest {
-            return None;
+            return Vec::new();
         }
-        if self.settled {
+        if self.after.is_some() {
             self.dwell.drain(..longest / 2);
-            return None;
+            return Vec::new();
         }
         self.close(EndOfDwell::TooLong)
     }
 
     /// Keeps the samples of the newest hop, and lets those go that no hold can
-    /// need any more.
+    /// need any more: after its point too, for what may come then.
     fn keep_samples(&mut self, hop: u64, samples: &Arc<Array2<f64>>) {
-        if self.settled {
-            return;
-        }
         self.samples.push(hop, samples);
         let dwell = &self.dwell;
         self.samples
@@ -230,7 +284,7 @@ impl Tracker {
     /// A dwell that goes on and on gets its point after `max_seconds`. Where
     /// the whole stretch does not hold, a few hops more do not change that.
     fn settle_early(&mut self) -> Option<Dwell> {
-        if self.settled {
+        if self.after.is_some() {
             return None;
         }
         if self.rest_hops > 0 {
@@ -242,13 +296,48 @@ impl Tracker {
         self.rest_hops = self.dwell.len() / REMEMBERED_HOPS;
         let (changed, start) = self.ripe_hold()?;
         self.rest_hops = self.rest_hops.max(self.longest_hold_hops() / 4);
-        let dwell = self.judge(changed, start, self.dwell.len(), EndOfDwell::EndOfSamples)?;
+        let dwell = self.judge(changed, start, self.dwell.len())?;
         if dwell.verdict == Verdict::Rejected {
             return None;
         }
-        self.settled = true;
-        self.samples.clear();
+        let hold = self.dwell.get(start..)?;
+        self.after = Some(AfterPoint {
+            watch: Watch::new(&self.channels, &self.setup.hold, hold)?,
+            changed_hop: self.dwell.get(changed)?.hop,
+            point_hop: hold.last()?.hop,
+            trouble_hop: None,
+            told: false,
+        });
         Some(dwell)
+    }
+
+    /// Watches a dwell that has had its point for trouble that sets in then.
+    fn watch_on(&mut self) -> Option<Dwell> {
+        let hop = self.dwell.last()?;
+        let after = self.after.as_mut()?;
+        let Some(trouble_hop) = after.trouble_hop else {
+            let ago = after.watch.hop(&self.channels, hop)?;
+            let began = hop.hop.saturating_sub(ago as u64);
+            after.trouble_hop = Some(began.max(after.point_hop + 1));
+            return None;
+        };
+        let looked_at = hop.hop - trouble_hop;
+        if after.told || looked_at < self.longest_hold_hops() as u64 {
+            return None;
+        }
+        self.trouble_after_point(EndOfDwell::EndOfSamples)
+    }
+
+    /// The record of the trouble that set in after the point, once.
+    fn trouble_after_point(&mut self, end: EndOfDwell) -> Option<Dwell> {
+        let after = self.after.as_mut()?;
+        let trouble_hop = after.trouble_hop.filter(|_| !after.told)?;
+        after.told = true;
+        let first = self.dwell.first()?.hop;
+        let changed = after.changed_hop.saturating_sub(first) as usize;
+        let onset = trouble_hop.saturating_sub(first) as usize;
+        let until = self.dwell.len().saturating_sub(self.guard(end));
+        self.judge_trouble(changed, onset, until, end)
     }
 
     fn longest_hold_hops(&self) -> usize {
@@ -276,13 +365,28 @@ impl Tracker {
         ripe.then_some((changed, start))
     }
 
-    fn close(&mut self, end: EndOfDwell) -> Option<Dwell> {
+    fn close(&mut self, end: EndOfDwell) -> Vec<Dwell> {
         let dying_away = end != EndOfDwell::Level && self.level.drive_gone();
-        let judged = if self.settled || dying_away {
-            None
+        let judged: Vec<Dwell> = if dying_away || self.is_at_rest() {
+            Vec::new()
+        } else if self.after.is_some() {
+            self.trouble_after_point(end).into_iter().collect()
         } else {
             self.judge_dwell(end)
         };
+        let mut found = Vec::new();
+        for dwell in judged {
+            match self.moved_hz(&dwell, end) {
+                Some(moved_hz) => found.extend(self.passage.piece(dwell, moved_hz)),
+                None => {
+                    found.extend(self.passage.end());
+                    found.push(dwell);
+                }
+            }
+        }
+        if !matches!(end, EndOfDwell::Change | EndOfDwell::Drift) {
+            found.extend(self.passage.end());
+        }
         if end == EndOfDwell::Level {
             // How the span moved at another level tells nothing about the peak.
             self.approach.clear();
@@ -298,9 +402,57 @@ impl Tracker {
             self.approach.pop_front();
         }
         self.samples.clear();
-        self.settled = false;
+        self.after = None;
         self.rest_hops = 0;
-        judged
+        found
+    }
+
+    /// From where to where the frequency went, Hz, if that is why a dwell does not
+    /// count.
+    fn moved_hz(&self, dwell: &Dwell, end: EndOfDwell) -> Option<[f64; 2]> {
+        let drifted = end == EndOfDwell::Drift
+            || dwell.criteria.iter().any(|result| {
+                result.criterion == HoldCriterion::FrequencyDrift && result.met == Some(false)
+            });
+        let some = self.plan.window_hops.min(self.dwell.len());
+        let from_hz = median_frequency_hz(self.dwell.get(..some)?)?;
+        let to_hz = median_frequency_hz(self.dwell.get(self.dwell.len() - some..)?)?;
+        let moved = dwell.verdict == Verdict::Rejected
+            && drifted
+            && (to_hz - from_hz).abs() >= LEAST_CHANGE_HZ;
+        moved.then_some([from_hz, to_hz])
+    }
+
+    /// Whether nothing drives the span: what stands still then is hum.
+    fn is_at_rest(&self) -> bool {
+        let hops = self.dwell.as_slice();
+        let of =
+            |value: &dyn Fn(&HopEstimate) -> Option<f64>| median(hops.iter().filter_map(value));
+        let Some((velocity_m_s, frequency_hz)) =
+            of(&|hop| Some(hop.antinode_m_s)).zip(median_frequency_hz(hops))
+        else {
+            return false;
+        };
+        let target_m_s = self
+            .setup
+            .amplitude
+            .and_then(|level| level.target_velocity_m_s(frequency_hz));
+        let least_m_s = target_m_s.map_or_else(
+            || {
+                let hum_m_s = if is_mains(frequency_hz) { HUM_M_S } else { 0.0 };
+                hum_m_s.max(RESTING_SHARE * self.loudest_m_s)
+            },
+            |target_m_s| RESTING_SHARE * target_m_s,
+        );
+        let force_snr_db = |hop: &HopEstimate| {
+            let force = hop.channels.get(self.channels.force?)?;
+            Some(force.snr_db(self.plan.decimated_rate_hz()))
+        };
+        let force_drives = !is_mains(frequency_hz)
+            && of(&force_snr_db).is_some_and(|snr_db| snr_db > self.setup.hold.min_snr_db);
+        let node_moves = of(&|hop| Some(maths::modulus(hop.ratio?) * hop.antinode_m_s))
+            .is_some_and(|node_m_s| node_m_s >= least_m_s);
+        velocity_m_s < least_m_s && !force_drives && !node_moves
     }
 }
 
