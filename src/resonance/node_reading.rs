@@ -19,6 +19,9 @@ pub(super) const MOST_NODE_PCT: f64 = 110.0;
 const SWAPPED_PCT: f64 = 300.0;
 /// A node sensor whose place appears to change by more has been moved, mm.
 pub(super) const NODE_MOVED_MM: f64 = 10.0;
+/// In-phase part of the node over the antinode that counts as another place, at
+/// low frequencies, where a loop is many metres long.
+const LEAST_PLACE: f64 = 0.015;
 /// Change of the drive force against the antinode from which it is no evidence,
 /// %: at the limit of the drive phase, 20 degrees, the force of a dwell whose
 /// detuning drifts by its limit changes by 7 %.
@@ -126,7 +129,9 @@ impl Stretch<'_> {
         let sentence = format!(
             "the node sensor's place changed during the hold: it left its mean by {departure_mm:+.0} mm; was the sensor moved?"
         );
-        let met = steady.departures_within(1e-3 * limit_mm * wave_number);
+        // Below, so much of the antinode's motion may wander too.
+        let limit = (1e-3 * limit_mm * wave_number).max(LEAST_PLACE);
+        let met = steady.departures_within(limit);
         Some(Finding::new(departure_mm.abs(), met, sentence))
     }
 

@@ -27,6 +27,11 @@ const LEAST_SHARE: f64 = 0.5;
 const TRANSIENT: f64 = 6.0;
 /// Transients in more than this part of the hops are a rattle.
 const TRANSIENT_SHARE: f64 = 0.1;
+/// Hops in which the drive force is compared with its last ones, and a change of
+/// it with which the end of a dwell begins: a quarter of what makes it another
+/// level.
+const FORCE_HOPS: usize = 32;
+const FORCE_LEAVES: f64 = 0.05;
 /// Windows at the end of a dwell that may hold a part of the change which ended
 /// it: one, and one until a change shows that begins gently.
 const GUARD_WINDOWS: usize = 2;
@@ -140,7 +145,7 @@ impl Tracker {
                     break;
                 }
             }
-            Some((onset, watch.just_begun()))
+            Some((onset, watch.just_begun().max(self.force_leaves(hops))))
         };
         match watched() {
             None => (None, end),
@@ -148,6 +153,22 @@ impl Tracker {
             Some((None, 0)) => (None, end),
             Some((None, ending)) => (None, end - (ending + 1).min(end - changed)),
         }
+    }
+
+    /// How many of the last hops show the drive force leave what it was against
+    /// the antinode, a few at most: the change that ends the dwell.
+    fn force_leaves(&self, hops: &[HopEstimate]) -> usize {
+        let gain = |hop: &HopEstimate| Some(hop.force_n? / hop.antinode_m_s);
+        let recent = hops.get(hops.len().saturating_sub(FORCE_HOPS)..);
+        let usual = recent.and_then(|recent| median(recent.iter().filter_map(gain)));
+        let Some(usual) = usual else {
+            return 0;
+        };
+        let leaves = |hop: &&HopEstimate| {
+            gain(hop).is_some_and(|gain| (gain / usual - 1.0).abs() > FORCE_LEAVES)
+        };
+        let count = hops.iter().rev().take_while(leaves).count();
+        if count <= FORCE_HOPS / 4 { count } else { 0 }
     }
 
     /// Judges what set in at `onset` after a good hold; `None` where the whole
