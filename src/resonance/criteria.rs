@@ -8,7 +8,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::cross_check::{LEAST_BANDWIDTH, LEAST_DRIVE_POWER, MOST_BANDWIDTH, MOST_LOSS};
-use super::finding::Finding;
+use super::finding::CriterionFinding;
 use super::hop_estimate::median;
 use super::node_reading::{FORCE_CHANGE_PCT, MOST_NODE_PCT, NODE_MOVED_MM};
 use super::phasor::detuning_bandwidths;
@@ -320,7 +320,7 @@ impl Stretch<'_> {
 
     /// Holds the stretch against one criterion; `None` where the criterion does
     /// not apply.
-    fn finding(&self, criterion: HoldCriterion, limit: f64) -> Option<Finding> {
+    fn finding(&self, criterion: HoldCriterion, limit: f64) -> Option<CriterionFinding> {
         use HoldCriterion as C;
         match criterion {
             C::ClippedSamples => Some(self.clipped_samples()),
@@ -358,7 +358,7 @@ impl Stretch<'_> {
         }
     }
 
-    fn clipped_samples(&self) -> Finding {
+    fn clipped_samples(&self) -> CriterionFinding {
         let mut worst = ("antinode", 0);
         let mut total = 0;
         for (index, name) in self.channels.judged() {
@@ -377,19 +377,19 @@ impl Stretch<'_> {
             "clipping: {} samples of the {} channel reached full scale; a wider range or a lower level is right",
             worst.1, worst.0
         );
-        Finding::new(total as f64, total == 0, sentence)
+        CriterionFinding::new(total as f64, total == 0, sentence)
     }
 
-    fn hold_length(&self, least_s: f64) -> Finding {
+    fn hold_length(&self, least_s: f64) -> CriterionFinding {
         let seconds = self.seconds();
         // A hop is the grain of the stretch.
         let met = seconds + self.plan.hop_seconds() > least_s;
         let sentence =
             format!("too short: {seconds:.2} s were left after ring-up, {least_s:.1} s are needed");
-        Finding::new(seconds, met, sentence)
+        CriterionFinding::new(seconds, met, sentence)
     }
 
-    fn ring_up(&self, limit: f64) -> Finding {
+    fn ring_up(&self, limit: f64) -> CriterionFinding {
         let constants = self
             .bandwidth_hz
             .map(|df| self.waited_s * std::f64::consts::PI * df);
@@ -399,7 +399,7 @@ impl Stretch<'_> {
             self.since
         );
         let met = constants.map(|constants| constants + 1e-9 >= limit);
-        Finding::new(constants, met, sentence)
+        CriterionFinding::new(constants, met, sentence)
     }
 
     /// Change of a series over the stretch along its straight line, and whether
@@ -412,13 +412,13 @@ impl Stretch<'_> {
         Some((change, change.abs() <= limit + noise))
     }
 
-    fn frequency_drift(&self, limit: f64) -> Finding {
+    fn frequency_drift(&self, limit: f64) -> CriterionFinding {
         let values: Vec<f64> = self.hops.iter().map(|hop| hop.frequency_hz).collect();
         let found = self
             .bandwidth_hz
             .and_then(|df| Some((self.drift(&values, df, limit)?, df)));
         let Some(((change, met), df)) = found else {
-            return Finding::new(None, None, String::new());
+            return CriterionFinding::new(None, None, String::new());
         };
         let moved_hz = change * df;
         let moved = if moved_hz.abs() < 0.1 {
@@ -433,12 +433,12 @@ impl Stretch<'_> {
         } else {
             format!("the frequency drifted by {moved}, by far more than a bandwidth")
         };
-        Finding::new(change, met, sentence)
+        CriterionFinding::new(change, met, sentence)
     }
 
     /// Drift of the resonance itself (tension, temperature) under a constant
     /// drive: the phase moves although the frequency does not.
-    fn drive_phase_drift(&self, limit: f64) -> Option<Finding> {
+    fn drive_phase_drift(&self, limit: f64) -> Option<CriterionFinding> {
         let detuning: Vec<f64> = self
             .hops
             .iter()
@@ -452,10 +452,10 @@ impl Stretch<'_> {
             "the drive phase says the detuning drifted by {change:+.2} bandwidths during the hold, at most {limit} are allowed{}",
             self.narrow_band()
         );
-        Some(Finding::new(change, met, sentence))
+        Some(CriterionFinding::new(change, met, sentence))
     }
 
-    fn amplitude_drift(&self, limit: f64) -> Finding {
+    fn amplitude_drift(&self, limit: f64) -> CriterionFinding {
         let line = trend(&self.envelope(), self.plan.window_hops);
         let change = line.map(|line| 100.0 * line.change / line.mean);
         let noise = 2.0 * self.noise_pct() * (12.0 / self.hops.len().max(1) as f64).sqrt() * 2.0;
@@ -465,10 +465,10 @@ impl Stretch<'_> {
             self.narrow_band()
         );
         let met = change.map(|change| change.abs() <= limit + noise);
-        Finding::new(change, met, sentence)
+        CriterionFinding::new(change, met, sentence)
     }
 
-    fn amplitude_variation(&self, limit: f64) -> Finding {
+    fn amplitude_variation(&self, limit: f64) -> CriterionFinding {
         let window_hops = self.plan.window_hops as f64;
         // Four standard deviations: noise reaches them once in 15 000 windows.
         // Where they would be more than the limit, a longer mean is looked at.
@@ -491,10 +491,10 @@ impl Stretch<'_> {
         let sentence = format!(
             "the antinode amplitude wandered by {largest:.2} % from its mean, at most {limit} % are allowed"
         );
-        Finding::new(largest, largest <= limit + noise_pct, sentence)
+        CriterionFinding::new(largest, largest <= limit + noise_pct, sentence)
     }
 
-    fn beat(&self, limit: f64) -> Finding {
+    fn beat(&self, limit: f64) -> CriterionFinding {
         let line = envelope_line(
             &self.envelope(),
             self.plan.hop_seconds(),
@@ -511,11 +511,11 @@ impl Stretch<'_> {
                 line.frequency_hz
             )
         });
-        Finding::new(depth, depth.map(|depth| depth <= limit + noise), sentence)
+        CriterionFinding::new(depth, depth.map(|depth| depth <= limit + noise), sentence)
     }
 
     /// A second tone on the antinode, too far away to show in the envelope.
-    fn other_tone(&self, limit: f64) -> Finding {
+    fn other_tone(&self, limit: f64) -> CriterionFinding {
         let found = self.interval.and_then(|interval| {
             let channel = self.antinode()?;
             let fundamental = maths::modulus(channel.phasor.value);
@@ -533,32 +533,32 @@ impl Stretch<'_> {
             format!("beat: another tone of {pct:.2} % at {hz:.3} Hz is on the antinode, at most {limit} % are allowed")
         });
         let value = found.map(|(_, pct)| pct);
-        Finding::new(value, value.map(|pct| pct <= limit), sentence)
+        CriterionFinding::new(value, value.map(|pct| pct <= limit), sentence)
     }
 
-    fn distortion(&self, limit: f64) -> Finding {
+    fn distortion(&self, limit: f64) -> CriterionFinding {
         let value = self.antinode().map(|antinode| 100.0 * antinode.distortion);
         let sentence = format!(
             "distortion of {:.1} % at the antinode, at most {limit} % are allowed; look for a rattling sensor or a loose clamp",
             value.unwrap_or_default()
         );
-        Finding::new(value, value.map(|value| value <= limit), sentence)
+        CriterionFinding::new(value, value.map(|value| value <= limit), sentence)
     }
 
-    fn signal_to_noise(&self, limit: f64) -> Finding {
+    fn signal_to_noise(&self, limit: f64) -> CriterionFinding {
         let value = self.antinode().map(IntervalChannel::snr_db);
         let sentence = format!(
             "the antinode signal stands only {:.1} dB above its noise in 0 to 250 Hz, {limit} dB are needed",
             value.unwrap_or_default()
         );
-        Finding::new(value, value.map(|value| value >= limit), sentence)
+        CriterionFinding::new(value, value.map(|value| value >= limit), sentence)
     }
 
-    fn drive_phase(&self, limit: f64) -> Finding {
+    fn drive_phase(&self, limit: f64) -> CriterionFinding {
         let Some(phase_deg) = self.drive_phase_deg() else {
             let sentence =
                 "resonance neither shown nor excluded: there is no drive-force channel".into();
-            return Finding::new(None, None, sentence);
+            return CriterionFinding::new(None, None, sentence);
         };
         if self.inertia_blurs_phase() {
             let sentence = format!(
@@ -566,26 +566,26 @@ impl Stretch<'_> {
                 self.channels.moving_mass_kg(),
                 self.inertia_phase_u_deg().unwrap_or_default()
             );
-            return Finding::new(phase_deg, None, sentence);
+            return CriterionFinding::new(phase_deg, None, sentence);
         }
         if !self.phase_is_evidence() {
             let sentence = format!(
                 "resonance neither shown nor excluded: the drive sits by a node of its own (|sin(k x)| = {:.2}), where the drive phase of {phase_deg:.0} deg says nothing",
                 self.drive_sine().unwrap_or_default()
             );
-            return Finding::new(phase_deg, None, sentence);
+            return CriterionFinding::new(phase_deg, None, sentence);
         }
         // An unsteady force shows no resonance; that it moved off one it shows.
         if phase_deg.abs() <= limit && !self.force_is_steady() {
             let sentence = "resonance neither shown nor excluded: the drive force is unsteady against the antinode, and so no evidence; look at the force cell and its cable".into();
-            return Finding::new(phase_deg, None, sentence);
+            return CriterionFinding::new(phase_deg, None, sentence);
         }
         let sentence = format!(
             "off resonance: the drive phase is {phase_deg:+.0} deg, at most {limit} are allowed; the frequency is {}{}",
             self.distance_from_peak(phase_deg),
             self.narrow_band()
         );
-        Finding::new(phase_deg, phase_deg.abs() <= limit, sentence)
+        CriterionFinding::new(phase_deg, phase_deg.abs() <= limit, sentence)
     }
 
     fn distance_from_peak(&self, drive_phase_deg: f64) -> String {
@@ -608,7 +608,7 @@ impl Stretch<'_> {
         (index, quantity): (usize, Quantity),
         name: &str,
         limit: f64,
-    ) -> Option<Finding> {
+    ) -> Option<CriterionFinding> {
         let interval = self.interval?;
         let channel = interval.channels.get(index)?;
         let amplitude =
@@ -619,11 +619,16 @@ impl Stretch<'_> {
             "the {name} sensor rattles: orders of the drive above the {}th make {value:.1} % of its signal, at most {limit} % are allowed",
             self.plan.orders(interval.frequency_hz)
         );
-        Some(Finding::new(value, value <= limit, sentence))
+        Some(CriterionFinding::new(value, value <= limit, sentence))
     }
 
     /// Impulses hop after hop: a loose sensor.
-    fn impulses(&self, (index, quantity): (usize, Quantity), name: &str, limit: f64) -> Finding {
+    fn impulses(
+        &self,
+        (index, quantity): (usize, Quantity),
+        name: &str,
+        limit: f64,
+    ) -> CriterionFinding {
         let crest = median(self.hops.iter().filter_map(|hop| {
             let channel = hop.channels.get(index)?;
             let amplitude = |index: usize| Some(maths::modulus(hop.channels.get(index)?.amplitude));
@@ -648,11 +653,11 @@ impl Stretch<'_> {
         let sentence = format!(
             "the {name} sensor rattles: impulses of {crest:.1} times the residual's rms come hop after hop, plain noise stays below {limit}"
         );
-        Finding::new(crest, crest <= limit, sentence)
+        CriterionFinding::new(crest, crest <= limit, sentence)
     }
 
     /// Hum in a resting span is steady too; it is no dwell.
-    fn level(&self, limit: f64) -> Option<Finding> {
+    fn level(&self, limit: f64) -> Option<CriterionFinding> {
         let target = self
             .setup
             .amplitude?
@@ -661,7 +666,7 @@ impl Stretch<'_> {
         let sentence = format!(
             "the antinode moves at {value:.2} % of the target level, at least {limit} % are needed to call it a dwell; is its sensor alive, and its unit right?"
         );
-        Some(Finding::new(value, value >= limit, sentence))
+        Some(CriterionFinding::new(value, value >= limit, sentence))
     }
 }
 

@@ -18,7 +18,7 @@
 use num_complex::Complex64;
 
 use super::drive_point::{power_of_phase_error_w, power_w};
-use super::finding::Finding;
+use super::finding::CriterionFinding;
 use super::phasor::velocity_m_s;
 use super::stretch::Stretch;
 use crate::maths;
@@ -86,7 +86,7 @@ impl Stretch<'_> {
         Some((self.free?, implied_hz))
     }
 
-    pub(super) fn bandwidth_not_smaller(&self, limit: f64) -> Option<Finding> {
+    pub(super) fn bandwidth_not_smaller(&self, limit: f64) -> Option<CriterionFinding> {
         let (free, implied_hz) = self.bandwidths_hz()?;
         let value = free.bandwidth_hz / implied_hz;
         let u = 2.0 * free.bandwidth_u_hz / implied_hz;
@@ -107,10 +107,10 @@ impl Stretch<'_> {
             millihertz(free.bandwidth_hz),
             millihertz(implied_hz)
         );
-        Some(Finding::new(value, met, sentence))
+        Some(CriterionFinding::new(value, met, sentence))
     }
 
-    pub(super) fn bandwidth_not_larger(&self, limit: f64) -> Option<Finding> {
+    pub(super) fn bandwidth_not_larger(&self, limit: f64) -> Option<CriterionFinding> {
         let (free, implied_hz) = self.bandwidths_hz()?;
         let value = free.bandwidth_hz / implied_hz;
         let u = 2.0 * free.bandwidth_u_hz / implied_hz;
@@ -121,7 +121,7 @@ impl Stretch<'_> {
             millihertz(free.bandwidth_hz),
             millihertz(implied_hz)
         );
-        Some(Finding::new(value, met, sentence))
+        Some(CriterionFinding::new(value, met, sentence))
     }
 
     fn powers(&self) -> Option<Powers> {
@@ -152,7 +152,7 @@ impl Stretch<'_> {
         })
     }
 
-    pub(super) fn power_by_force(&self, limit: f64) -> Option<Finding> {
+    pub(super) fn power_by_force(&self, limit: f64) -> Option<CriterionFinding> {
         let powers = self.powers()?;
         let value = powers.drive_w / powers.node_w;
         let met = powers.drive_w + powers.drive_u_w >= limit * powers.node_w;
@@ -160,10 +160,10 @@ impl Stretch<'_> {
             "more power passes the node ({:.3} W) than enters at the drive ({:.3} W): is the scale or the unit of the node, antinode or drive-force channel wrong (g for m/s2)?",
             powers.node_w, powers.drive_w
         );
-        Some(Finding::new(value, met, sentence))
+        Some(CriterionFinding::new(value, met, sentence))
     }
 
-    pub(super) fn loss_ahead_of_node(&self, limit: f64) -> Option<Finding> {
+    pub(super) fn loss_ahead_of_node(&self, limit: f64) -> Option<CriterionFinding> {
         let powers = self.powers()?;
         let lost_w = powers.drive_w - powers.node_w;
         let value = lost_w / powers.all_w;
@@ -173,7 +173,7 @@ impl Stretch<'_> {
             "{:.3} W enter at the drive and only {:.3} W pass the node: conductor and drive end cannot lose the rest; is the scale or the unit of the node, antinode or drive-force channel wrong (g for m/s2)?",
             powers.drive_w, powers.node_w
         );
-        Some(Finding::new(value, !too_much, sentence))
+        Some(CriterionFinding::new(value, !too_much, sentence))
     }
 }
 

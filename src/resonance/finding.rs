@@ -2,7 +2,7 @@
 //! sentence to say when it is not.
 
 /// What a criterion's function found.
-pub(super) struct Finding {
+pub(super) struct CriterionFinding {
     /// In the criterion's unit; `None` where it could not be measured.
     pub(super) value: Option<f64>,
     /// Whether the criterion is met; `None`: neither shown nor excluded.
@@ -11,7 +11,7 @@ pub(super) struct Finding {
     pub(super) sentence: String,
 }
 
-impl Finding {
+impl CriterionFinding {
     pub(super) fn new(
         value: impl Into<Option<f64>>,
         met: impl Into<Option<bool>>,

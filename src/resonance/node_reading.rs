@@ -4,7 +4,7 @@
 
 use num_complex::Complex64;
 
-use super::finding::Finding;
+use super::finding::CriterionFinding;
 use super::hop_estimate::median;
 use super::steadiness::{Steadiness, ratio_course};
 use super::stretch::Stretch;
@@ -78,7 +78,7 @@ impl Stretch<'_> {
     }
 
     /// A change that came before the hold, or with its beginning.
-    pub(super) fn reading_step(&self) -> Option<Finding> {
+    pub(super) fn reading_step(&self) -> Option<CriterionFinding> {
         let step = self.step?;
         let change_pct = 100.0 * step.change;
         let sentence = format!(
@@ -91,20 +91,20 @@ impl Stretch<'_> {
             },
             step.at_s
         );
-        Some(Finding::new(change_pct.abs(), false, sentence))
+        Some(CriterionFinding::new(change_pct.abs(), false, sentence))
     }
 
-    pub(super) fn node_drift(&self, limit_pct: f64) -> Option<Finding> {
+    pub(super) fn node_drift(&self, limit_pct: f64) -> Option<CriterionFinding> {
         let steady = self.node_reading()?;
         let change_pct = 100.0 * steady.change;
         let sentence = format!(
             "the node reading moved by {change_pct:+.1} % of itself against the antinode during the hold, at most {limit_pct} % are allowed; look at the node sensor, its cable and its amplifier"
         );
         let met = steady.trend_within(0.01 * limit_pct);
-        Some(Finding::new(change_pct, met, sentence))
+        Some(CriterionFinding::new(change_pct, met, sentence))
     }
 
-    pub(super) fn node_variation(&self, limit_pct: f64) -> Option<Finding> {
+    pub(super) fn node_variation(&self, limit_pct: f64) -> Option<CriterionFinding> {
         self.interval?;
         let steady = self.node_reading()?;
         let departure_pct = 100.0 * steady.departure;
@@ -112,12 +112,12 @@ impl Stretch<'_> {
             "the node reading left its mean by {departure_pct:+.0} % at times, at most {limit_pct} % are allowed: a dropout, a step or a beat; look at the node sensor and its cable"
         );
         let met = steady.departures_within(0.01 * limit_pct);
-        Some(Finding::new(departure_pct.abs(), met, sentence))
+        Some(CriterionFinding::new(departure_pct.abs(), met, sentence))
     }
 
     /// In phase with the antinode the node sensor sees sin(k δ), δ its distance
     /// from the node (design, 7.3).
-    pub(super) fn node_place(&self, limit_mm: f64) -> Option<Finding> {
+    pub(super) fn node_place(&self, limit_mm: f64) -> Option<CriterionFinding> {
         self.interval?;
         let steady = self.node_course()?.of(|ratio| ratio.re)?;
         let wave_number = self
@@ -132,12 +132,12 @@ impl Stretch<'_> {
         // Below, so much of the antinode's motion may wander too.
         let limit = (1e-3 * limit_mm * wave_number).max(LEAST_PLACE);
         let met = steady.departures_within(limit);
-        Some(Finding::new(departure_mm.abs(), met, sentence))
+        Some(CriterionFinding::new(departure_mm.abs(), met, sentence))
     }
 
     /// Orders of the drive at the node beyond those that the conductor has: at
     /// the antinode it moves at least as much in each.
-    pub(super) fn node_distortion(&self, limit_pct: f64) -> Option<Finding> {
+    pub(super) fn node_distortion(&self, limit_pct: f64) -> Option<CriterionFinding> {
         let interval = self.interval?;
         let (index, quantity) = self.channels.node?;
         let antinode = self.antinode()?;
@@ -156,11 +156,15 @@ impl Stretch<'_> {
         let sentence = format!(
             "distortion of {value_pct:.0} % at the node that the antinode does not have, at most {limit_pct} % are allowed; look for a loose sensor or an amplifier at its limit"
         );
-        Some(Finding::new(value_pct, value_pct <= limit_pct, sentence))
+        Some(CriterionFinding::new(
+            value_pct,
+            value_pct <= limit_pct,
+            sentence,
+        ))
     }
 
     /// A node moves less than the antinode beside it.
-    pub(super) fn node_against_antinode(&self, limit_pct: f64) -> Option<Finding> {
+    pub(super) fn node_against_antinode(&self, limit_pct: f64) -> Option<CriterionFinding> {
         let value_pct = 100.0
             * median(
                 self.hops
@@ -178,12 +182,16 @@ impl Stretch<'_> {
             "more than a hundred times as much as".into()
         };
         let sentence = format!("the node moves {times} the antinode: {question}");
-        Some(Finding::new(value_pct, value_pct <= limit_pct, sentence))
+        Some(CriterionFinding::new(
+            value_pct,
+            value_pct <= limit_pct,
+            sentence,
+        ))
     }
 
     /// Whether the drive force kept its size against the antinode's motion; an
     /// unsteady one is no evidence of resonance, and no fault of the reading.
-    pub(super) fn force_change(&self, limit_pct: f64) -> Option<Finding> {
+    pub(super) fn force_change(&self, limit_pct: f64) -> Option<CriterionFinding> {
         let steady = self.force_course()?;
         let worst = if steady.trend_within(0.01 * limit_pct) {
             steady.departure
@@ -195,7 +203,7 @@ impl Stretch<'_> {
             "the drive force changed by {pct:.0} % against the antinode during the hold, at most {limit_pct} % are allowed: it shows neither resonance nor power; look at the force cell and its cable"
         );
         let met = force_is_steady(&steady, limit_pct).then_some(true);
-        Some(Finding::new(pct, met, sentence))
+        Some(CriterionFinding::new(pct, met, sentence))
     }
 
     fn force_course(&self) -> Option<Steadiness> {

@@ -1,7 +1,7 @@
 //! Saturation below full scale: whether a channel that the ratio rests on has
 //! flattened extremes.
 
-use super::finding::Finding;
+use super::finding::CriterionFinding;
 use super::stretch::Stretch;
 use crate::setup::Quantity;
 use crate::tone::flattening::Extremes;
@@ -13,11 +13,11 @@ impl Stretch<'_> {
         (index, _): (usize, Quantity),
         name: &str,
         limit: f64,
-    ) -> Option<Finding> {
+    ) -> Option<CriterionFinding> {
         let interval = self.interval?;
         let harmonics = &interval.channels.get(index)?.harmonics;
         let finding = match harmonics.extremes() {
-            Extremes::OutOfBand => Finding::new(
+            Extremes::OutOfBand => CriterionFinding::new(
                 None,
                 None,
                 format!(
@@ -26,10 +26,12 @@ impl Stretch<'_> {
             ),
             // What rounded tops may take is in the uncertainty: the span's own
             // third order can look the same.
-            Extremes::Sound | Extremes::Rounded { .. } => Finding::new(0.0, true, String::new()),
+            Extremes::Sound | Extremes::Rounded { .. } => {
+                CriterionFinding::new(0.0, true, String::new())
+            }
             Extremes::Flat { loss } => {
                 let pct = 100.0 * loss;
-                Finding::new(
+                CriterionFinding::new(
                     pct,
                     pct <= limit,
                     format!(

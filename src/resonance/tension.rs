@@ -9,7 +9,7 @@
 //! see so small a change says nothing about it.
 
 use super::criteria::{CriterionResult, HoldCriterion, Judged};
-use super::finding::Finding;
+use super::finding::CriterionFinding;
 use super::trend::trend;
 use crate::maths;
 use crate::setup::HoldRules;
@@ -79,7 +79,7 @@ impl HeldTension {
                 1e-3 * change_n,
                 100.0 * change_n / self.mean_n
             );
-            let finding = Finding::new(moved, met, sentence);
+            let finding = CriterionFinding::new(moved, met, sentence);
             Judged {
                 result: CriterionResult {
                     criterion,

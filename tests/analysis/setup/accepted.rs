@@ -72,7 +72,7 @@ fn impedance_speed_and_fundamental() {
 fn every_key_of_a_whole_bench() {
     let hold = "[hold]\nmin_seconds = 9\nmin_cycles = 120\nmax_seconds = 50\n\
                 ring_up_time_constants = 5\ndrive_phase_deg = 15\ndrift_bandwidths = 0.2\n\
-                amplitude_drift_pct = 2\namplitude_variation_pct = 3\nbeat_pct = 0.9\n\
+                amplitude_drift_pct = 2\namplitude_variation_pct = 3\nnode_drift_pct = 2.5\nnode_variation_pct = 4.0\nbeat_pct = 0.9\n\
                 distortion_pct = 11\nmin_snr_db = 25\ndrive_node_sine = 0.2";
     let text = bench_with(&[
         (
@@ -104,6 +104,8 @@ fn every_key_of_a_whole_bench() {
             drift_bandwidths: 0.2,
             amplitude_drift_pct: 2.0,
             amplitude_variation_pct: 3.0,
+            node_drift_pct: 2.5,
+            node_variation_pct: 4.0,
             beat_pct: 0.9,
             distortion_pct: 11.0,
             min_snr_db: 25.0,
