@@ -6,6 +6,7 @@ use spanhold::ingest::{Block, End, Gap, Message, StreamFormat};
 use spanhold::pipeline::{Collected, SingleThread};
 use spanhold::setup::{self, Setup};
 use spanhold::tone::TonePlan;
+use std::fmt::Write as _;
 
 use super::bench::{Bench, CHANNELS};
 use super::record::{Effects, Noted, Truth};
@@ -278,8 +279,9 @@ impl Findings {
                     error.what, error.relative_pct, error.in_u
                 )
             });
-            text += &format!(
-                "    {:.1}…{:.1} s (dwell {:.1}…{:.1}) {}: {worst} {:?}\n",
+            let _ = writeln!(
+                text,
+                "    {:.1}…{:.1} s (dwell {:.1}…{:.1}) {}: {worst} {:?}",
                 record.start_s(),
                 record.end_s(),
                 record.dwell_s.0,
@@ -289,7 +291,7 @@ impl Findings {
             );
         }
         for event in &self.events {
-            text += &format!("    event: {event}\n");
+            let _ = writeln!(text, "    event: {event}");
         }
         text
     }

@@ -3,6 +3,14 @@
 //! lost, every trouble named. Shares no code with the program or its virtual
 //! span.
 
+#![allow(
+    clippy::float_cmp,
+    clippy::format_collect,
+    clippy::too_many_lines,
+    clippy::struct_field_names,
+    reason = "tables of kinds are long; a rate or an offset is compared with itself"
+)]
+
 mod bench;
 mod judge;
 mod kinds;

@@ -25,11 +25,16 @@ pub struct Drive {
     pub knock: f64,
 }
 
+/// Sets what the drive does at a time, s.
+pub type OnDrive = Box<dyn FnMut(f64, &mut Drive)>;
+/// Changes what the sensors say at a time, s.
+pub type OnFrame = Box<dyn FnMut(f64, &mut Frame)>;
+
 /// How a kind of fault changes what is recorded.
 #[derive(Default)]
 pub struct Effects {
-    pub drive: Option<Box<dyn FnMut(f64, &mut Drive)>>,
-    pub frame: Option<Box<dyn FnMut(f64, &mut Frame)>>,
+    pub drive: Option<OnDrive>,
+    pub frame: Option<OnFrame>,
     /// Bits of each channel's converter, 24 where not said.
     pub bits: Option<[i32; CHANNELS]>,
     /// Stretches of which no sample arrives, s.
