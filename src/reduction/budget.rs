@@ -49,7 +49,7 @@ pub fn budget(
     lines
         .into_iter()
         .map(|(cause, squares)| line(cause, &value, &squares))
-        .filter(|line| line.contributes())
+        .filter(BudgetLine::contributes)
         .collect()
 }
 

@@ -56,19 +56,13 @@ impl ChannelMap {
             Some(velocity_m_s(quantity, phasor(index)?, frequency_hz))
         };
         let drive_point = self.drive_point.as_ref()?;
-        let drive_m_s = match self.drive_motion {
-            Some(motion) => velocity(motion)?,
-            None => {
-                let antinode_m_s = velocity(self.antinode?)?;
-                let ratio = self.node.and_then(velocity).map(|node| node / antinode_m_s);
-                let iswr = ratio.map_or(0.0, |ratio| ratio.im.abs());
-                drive_point.velocity_from_wave_m_s(
-                    frequency_hz,
-                    antinode_m_s,
-                    iswr,
-                    cell_force_n,
-                )?
-            }
+        let drive_m_s = if let Some(motion) = self.drive_motion {
+            velocity(motion)?
+        } else {
+            let antinode_m_s = velocity(self.antinode?)?;
+            let ratio = self.node.and_then(velocity).map(|node| node / antinode_m_s);
+            let iswr = ratio.map_or(0.0, |ratio| ratio.im.abs());
+            drive_point.velocity_from_wave_m_s(frequency_hz, antinode_m_s, iswr, cell_force_n)?
         };
         let force_n = drive_point.conductor_force_n(frequency_hz, cell_force_n, drive_m_s);
         Some((force_n, drive_m_s))

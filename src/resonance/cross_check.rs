@@ -52,6 +52,7 @@ const LARGEST_RATIO: f64 = 0.98;
 const PHASE_ERROR_DEG: f64 = 3.0;
 
 /// Powers of a stretch, W.
+#[expect(clippy::struct_field_names, reason = "each name ends with its unit")]
 struct Powers {
     /// Into the conductor at the drive.
     drive_w: f64,

@@ -103,7 +103,7 @@ impl HeldTension {
 }
 
 /// A step within some values.
-struct Step {
+struct TensionStep {
     /// Index of the first value behind it.
     at: usize,
     change: f64,
@@ -113,7 +113,7 @@ struct Step {
 
 /// The step that leaves least scatter, if it leaves less than a straight line
 /// does and stands out of that scatter.
-fn largest_step(values: &[f64]) -> Option<Step> {
+fn largest_step(values: &[f64]) -> Option<TensionStep> {
     let count = values.len();
     let mean = |part: &[f64]| part.iter().sum::<f64>() / part.len() as f64;
     let squares = |part: &[f64], level: f64| -> f64 {
@@ -126,7 +126,7 @@ fn largest_step(values: &[f64]) -> Option<Step> {
             let rest = squares(before, low) + squares(after, high);
             let variance = rest / (count as f64 - 2.0);
             let sides = 1.0 / before.len() as f64 + 1.0 / after.len() as f64;
-            let step = Step {
+            let step = TensionStep {
                 at,
                 change: high - low,
                 u: (variance * sides).sqrt(),

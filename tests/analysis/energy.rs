@@ -7,7 +7,7 @@ use spanhold::rehearsal::{Program, Sensors, Step, Transition, VirtualSpan, perfo
 
 #[test]
 fn power_past_the_node_agrees_with_the_field_over_the_whole_range() {
-    let (mut count, mut wrong) = (0, Vec::new());
+    let (mut count, mut beside_mains, mut wrong) = (0, 0, Vec::new());
     let mut top_excess_pct = 0.0_f64;
     for seed in 0..6 {
         let mut chance = Chance::new(700 + seed);
@@ -28,6 +28,16 @@ fn power_past_the_node_agrees_with_the_field_over_the_whole_range() {
             let point = reduce_settled(&setup, &rehearsal, truth, &[1.0; 6]);
             let (Some(plain), Some(stiff)) = (point.power_total_w, point.power_total_stiffness_w)
             else {
+                // A single dwell at a mains frequency: nothing has shown how much
+                // hum there is.
+                if point
+                    .reasons
+                    .iter()
+                    .any(|reason| reason.contains("mains hum on the node"))
+                {
+                    beside_mains += 1;
+                    continue;
+                }
                 wrong.push(format!(
                     "seed {seed}, {:.2} Hz: no power, {:?}",
                     truth.frequency_hz, point.reasons
@@ -50,7 +60,10 @@ fn power_past_the_node_agrees_with_the_field_over_the_whole_range() {
         }
     }
     println!("{count} points; without stiffness up to {top_excess_pct:.1} % too little");
-    assert!(count >= 100, "{count} points");
+    assert!(
+        count >= 100 && beside_mains <= 5,
+        "{count} points, {beside_mains} beside mains"
+    );
     assert!(
         wrong.is_empty(),
         "{} of {count}:\n{}",

@@ -8,7 +8,7 @@ use super::super::reasons::{MOST_REASONS, root_causes};
 use super::super::stretch::{ReadingStep, Since, Stretch};
 use super::super::transient::before_hold;
 use super::super::{Dwell, sum_by_channel};
-use super::trouble::{Watch, node_step};
+use super::trouble::{TroubleWatch, node_step};
 use super::{
     EndOfDwell, HOLD_CONSTANTS, LONGEST_DWELL_SECONDS, RING_UP_COMFORT, Tracker, guess_hz,
 };
@@ -136,7 +136,7 @@ impl Tracker {
             let least_s = Stretch::least_seconds(&self.setup, median_frequency_hz(hops)?);
             let good_end = rung_up + (least_s / hop_s).ceil() as usize;
             let good = hops.get(rung_up..good_end)?;
-            let mut watch = Watch::new(&self.channels, &self.setup.hold, good)?;
+            let mut watch = TroubleWatch::new(&self.channels, &self.setup.hold, good)?;
             let mut onset = None;
             for (i, hop) in hops.iter().enumerate().skip(good_end) {
                 if let Some(ago) = watch.hop(&self.channels, hop) {
@@ -145,30 +145,13 @@ impl Tracker {
                     break;
                 }
             }
-            Some((onset, watch.just_begun().max(self.force_leaves(hops))))
+            Some((onset, watch.just_begun().max(force_leaves(hops))))
         };
         match watched() {
-            None => (None, end),
+            None | Some((None, 0)) => (None, end),
             Some((Some(onset), _)) => (Some(onset), end),
-            Some((None, 0)) => (None, end),
             Some((None, ending)) => (None, end - (ending + 1).min(end - changed)),
         }
-    }
-
-    /// How many of the last hops show the drive force leave what it was against
-    /// the antinode, a few at most: the change that ends the dwell.
-    fn force_leaves(&self, hops: &[HopEstimate]) -> usize {
-        let gain = |hop: &HopEstimate| Some(hop.force_n? / hop.antinode_m_s);
-        let recent = hops.get(hops.len().saturating_sub(FORCE_HOPS)..);
-        let usual = recent.and_then(|recent| median(recent.iter().filter_map(gain)));
-        let Some(usual) = usual else {
-            return 0;
-        };
-        let leaves = |hop: &&HopEstimate| {
-            gain(hop).is_some_and(|gain| (gain / usual - 1.0).abs() > FORCE_LEAVES)
-        };
-        let count = hops.iter().rev().take_while(leaves).count();
-        if count <= FORCE_HOPS / 4 { count } else { 0 }
     }
 
     /// Judges what set in at `onset` after a good hold; `None` where the whole
@@ -639,4 +622,20 @@ fn longest_run(hops: &[HopEstimate], inside: impl Fn(&HopEstimate) -> bool) -> (
         start = end + 1;
     }
     best
+}
+
+/// How many of the last hops show the drive force leave what it was against
+/// the antinode, a few at most: the change that ends the dwell.
+fn force_leaves(hops: &[HopEstimate]) -> usize {
+    let gain = |hop: &HopEstimate| Some(hop.force_n? / hop.antinode_m_s);
+    let recent = hops.get(hops.len().saturating_sub(FORCE_HOPS)..);
+    let usual = recent.and_then(|recent| median(recent.iter().filter_map(gain)));
+    let Some(usual) = usual else {
+        return 0;
+    };
+    let leaves = |hop: &&HopEstimate| {
+        gain(hop).is_some_and(|gain| (gain / usual - 1.0).abs() > FORCE_LEAVES)
+    };
+    let count = hops.iter().rev().take_while(leaves).count();
+    if count <= FORCE_HOPS / 4 { count } else { 0 }
 }

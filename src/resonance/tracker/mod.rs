@@ -23,7 +23,7 @@ use ndarray::Array2;
 
 use self::judge::{passage, plateau};
 use self::moving::Passage;
-use self::trouble::Watch;
+use self::trouble::TroubleWatch;
 use super::Dwell;
 use super::channel_map::ChannelMap;
 use super::criteria::{HoldCriterion, is_mains};
@@ -66,7 +66,7 @@ const HUM_M_S: f64 = 1e-3;
 /// What is watched after a dwell has had its point. Hops are those of the source.
 #[derive(Debug)]
 struct AfterPoint {
-    watch: Watch,
+    watch: TroubleWatch,
     /// Where the frequency or level had last changed.
     changed_hop: u64,
     /// The last hop of the point's hold.
@@ -302,7 +302,7 @@ impl Tracker {
         }
         let hold = self.dwell.get(start..)?;
         self.after = Some(AfterPoint {
-            watch: Watch::new(&self.channels, &self.setup.hold, hold)?,
+            watch: TroubleWatch::new(&self.channels, &self.setup.hold, hold)?,
             changed_hop: self.dwell.get(changed)?.hop,
             point_hop: hold.last()?.hop,
             trouble_hop: None,
@@ -376,12 +376,11 @@ impl Tracker {
         };
         let mut found = Vec::new();
         for dwell in judged {
-            match self.moved_hz(&dwell, end) {
-                Some(moved_hz) => found.extend(self.passage.piece(dwell, moved_hz)),
-                None => {
-                    found.extend(self.passage.end());
-                    found.push(dwell);
-                }
+            if let Some(moved_hz) = self.moved_hz(&dwell, end) {
+                found.extend(self.passage.piece(dwell, moved_hz));
+            } else {
+                found.extend(self.passage.end());
+                found.push(dwell);
             }
         }
         if !matches!(end, EndOfDwell::Change | EndOfDwell::Drift) {
@@ -437,13 +436,15 @@ impl Tracker {
             .setup
             .amplitude
             .and_then(|level| level.target_velocity_m_s(frequency_hz));
-        let least_m_s = target_m_s.map_or_else(
-            || {
-                let hum_m_s = if is_mains(frequency_hz) { HUM_M_S } else { 0.0 };
-                hum_m_s.max(RESTING_SHARE * self.loudest_m_s)
-            },
-            |target_m_s| RESTING_SHARE * target_m_s,
-        );
+        // A span that never came near its level may be read in a wrong unit: then
+        // rest is told by the loudest that was seen.
+        let by_target_m_s = target_m_s
+            .map(|target_m_s| RESTING_SHARE * target_m_s)
+            .filter(|least_m_s| self.loudest_m_s >= *least_m_s);
+        let least_m_s = by_target_m_s.unwrap_or_else(|| {
+            let hum_m_s = if is_mains(frequency_hz) { HUM_M_S } else { 0.0 };
+            hum_m_s.max(RESTING_SHARE * self.loudest_m_s)
+        });
         let force_snr_db = |hop: &HopEstimate| {
             let force = hop.channels.get(self.channels.force?)?;
             Some(force.snr_db(self.plan.decimated_rate_hz()))

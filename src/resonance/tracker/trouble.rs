@@ -66,7 +66,7 @@ enum Change {
 
 /// Watches a dwell from a good beginning on.
 #[derive(Debug, Clone)]
-pub(super) struct Watch {
+pub(super) struct TroubleWatch {
     usual: Readings,
     /// What each of the departures may be before it is trouble.
     limits: Departures,
@@ -80,7 +80,7 @@ pub(super) struct Watch {
     recent: VecDeque<(Departures, [bool; 2])>,
 }
 
-impl Watch {
+impl TroubleWatch {
     /// From hops that are taken as good; `None` without any.
     pub(super) fn new(
         channels: &ChannelMap,
@@ -287,7 +287,7 @@ const LEAST_STEP: f64 = 0.04;
 /// A step of the node reading: the hop it came with and its size, relative to
 /// the reading before it.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Step {
+pub(super) struct NodeStep {
     pub(super) hop: usize,
     pub(super) change: f64,
 }
@@ -295,7 +295,7 @@ pub(super) struct Step {
 /// The first sharp step of the node reading, if the reading at the end of the
 /// hops is still another one than before it. In ring-up the reading moves too,
 /// but no faster within a second than before and after it.
-pub(super) fn node_step(channels: &ChannelMap, hops: &[HopEstimate]) -> Option<Step> {
+pub(super) fn node_step(channels: &ChannelMap, hops: &[HopEstimate]) -> Option<NodeStep> {
     let readings: Vec<f64> = hops
         .iter()
         .map(|hop| hop.ratio.map(|ratio| ratio.im))
@@ -335,7 +335,7 @@ pub(super) fn node_step(channels: &ChannelMap, hops: &[HopEstimate]) -> Option<S
     )?;
     let change = last / before - 1.0;
     let lasts = (last - before).abs() >= 0.5 * LEAST_STEP * before.abs() + 3.0 * noise;
-    lasts.then_some(Step { hop, change })
+    lasts.then_some(NodeStep { hop, change })
 }
 
 #[cfg(test)]
@@ -376,7 +376,8 @@ mod tests {
 
     fn onset(hops: &[HopEstimate]) -> Option<usize> {
         let channels = ChannelMap::default();
-        let mut watch = Watch::new(&channels, &HoldRules::default(), &hops[..GOOD_HOPS]).unwrap();
+        let mut watch =
+            TroubleWatch::new(&channels, &HoldRules::default(), &hops[..GOOD_HOPS]).unwrap();
         (GOOD_HOPS..hops.len()).find_map(|i| Some(i - watch.hop(&channels, &hops[i])?))
     }
 

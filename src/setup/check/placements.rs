@@ -28,7 +28,7 @@ fn when(placement: &Fields, log: &mut Log) {
     let right = "either file, or low_hz and high_hz";
     if file && (low || high) {
         log.fault(&placement.place("file"), "stands beside a range", right);
-    } else if !file && !(low && high) {
+    } else if !(file || low && high) {
         log.fault(&placement.header(), "does not say when it holds", right);
     }
     if let (Some(low), Some(high)) = (placement.number("low_hz"), placement.number("high_hz"))
