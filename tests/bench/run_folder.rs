@@ -110,13 +110,12 @@ impl RunFolder {
 pub fn unchain(run: &Path) {
     for name in ["points.jsonl", "evidence.jsonl", "events.jsonl"] {
         let text = std::fs::read_to_string(run.join(name)).unwrap();
-        let plain: String = text
-            .lines()
-            .map(|line| {
-                let (object, _) = line.rsplit_once(",\"chain\":\"").unwrap();
-                format!("{object}}}\n")
-            })
-            .collect();
+        let mut plain = String::new();
+        for line in text.lines() {
+            let (object, _) = line.rsplit_once(",\"chain\":\"").unwrap();
+            plain += object;
+            plain += "}\n";
+        }
         std::fs::write(run.join(name), plain).unwrap();
     }
     let path = run.join("run.json");
