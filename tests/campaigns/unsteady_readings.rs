@@ -173,10 +173,10 @@ impl Case {
                 ));
             }
             let true_force_w = truth.power_drive_w;
-            if let Some(pct) = errs(point.power_force_w, true_force_w) {
-                if self.fault == Fault::ForceFalls {
-                    wrong.push(format!("power by force off by {pct:+.1} %"));
-                }
+            if let Some(pct) = errs(point.power_force_w, true_force_w)
+                && self.fault == Fault::ForceFalls
+            {
+                wrong.push(format!("power by force off by {pct:+.1} %"));
             }
             for (place, strain) in &truth.strain_pp_um_m {
                 let found = point.strain_pp_um_m.get(&place.parse().unwrap()).copied();
