@@ -131,7 +131,7 @@ impl Fault {
                 let peak = 1e-3 * truth.antinode_velocity_mm_s * TAU * truth.frequency_hz / 200.0;
                 let mut chance = Chance::new(first as u64);
                 for i in first..last {
-                    rehearsal.samples[[ANTINODE, i]] += peak * chance.between(-0.3, 0.3);
+                    rehearsal.samples[[ANTINODE, i]] += peak * chance.between(-1.2, 1.2);
                 }
             }
         }

@@ -17,6 +17,7 @@ use crate::setup::Quantity;
 use crate::setup::Verdict;
 use crate::tone::interval::IntervalTone;
 use std::f64::consts::PI;
+use std::ops::Range;
 
 /// Shortest stretch of constant frequency that is worth a record, s.
 const DWELL_SECONDS: f64 = 1.5;
@@ -255,7 +256,7 @@ impl Tracker {
                 },
                 _ => Since::Change,
             };
-            let Some(dwell) = self.judge_part(from, to, bandwidth, (end, since)) else {
+            let Some(dwell) = self.judge_part(changed, from..to, bandwidth, (end, since)) else {
                 continue;
             };
             let better = best.as_ref().is_none_or(|best| {
@@ -274,11 +275,15 @@ impl Tracker {
         best
     }
 
-    /// Judges `from..to`, the ring-up at its start left out.
+    /// Judges the hops `part`, the ring-up at its start left out, of a dwell
+    /// whose frequency and level had last changed at `changed`.
     fn judge_part(
         &mut self,
-        from: usize,
-        to: usize,
+        changed: usize,
+        Range {
+            start: from,
+            end: to,
+        }: Range<usize>,
         bandwidth: Option<f64>,
         (end, since): (EndOfDwell, Since),
     ) -> Option<Dwell> {
@@ -319,7 +324,8 @@ impl Tracker {
         };
         let first = first.max(last.saturating_sub(most));
         let wait = wait_hops(STEP_TIME_CONSTANTS) + (STEP_SECONDS / hop_s).ceil() as usize;
-        let seen = from + wait.min(first);
+        // After a blow the reading is what it was before, or was it none?
+        let seen = (changed + wait).min(from + first);
         let step = self
             .dwell
             .get(seen..from + last)
