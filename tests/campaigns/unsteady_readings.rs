@@ -65,7 +65,12 @@ impl Fault {
                 &["node reading", "node sensor"]
             }
             Self::NodeMoved => &["place changed", "node reading"],
-            Self::AntinodeSteps => &["antinode reading", "antinode amplitude", "wandered"],
+            Self::AntinodeSteps => &[
+                "antinode reading",
+                "against the antinode",
+                "antinode amplitude",
+                "wandered",
+            ],
             Self::BeatBegins => &["beat", "pulses", "wandered"],
             Self::NoiseBegins => &["above the noise", "rattles", "wandered", "node"],
             Self::None | Self::ForceFalls | Self::GaugeFalls | Self::GaugeOff => &[],
