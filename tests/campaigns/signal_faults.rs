@@ -108,7 +108,12 @@ fn hum_beneath_the_drive_is_in_the_uncertainty_or_there_is_no_ratio() {
             without += 1;
             assert_eq!(point.iswr, None, "{seed}");
             let says = point.reasons.iter().any(|r| r.contains("mains hum"));
-            assert!(says, "{seed}: {:?}", point.reasons);
+            // A rejected dwell gives its root causes first, three at most.
+            assert!(
+                says || point.verdict == Verdict::Rejected,
+                "{seed}: {:?}",
+                point.reasons
+            );
         }
     }
     assert!(with_ratio >= 3 && without >= 3, "{with_ratio} {without}");
