@@ -214,7 +214,28 @@ fn left_out(name: &str) -> bool {
     std::env::var("SPANHOLD_FAULT").is_ok_and(|wanted| !name.contains(&wanted))
 }
 
-fn campaign(kinds: &[Kind], spans: u64) -> (String, Vec<String>) {
+/// Kinds of which a held point was still wrong when they were last counted: the
+/// guide's page on tolerances has the figures. They are faults of the program.
+const STILL_HELD_WRONG: [&str; 8] = [
+    "node gain falls 20 %",
+    "node flat at 0.85",
+    "node flat at 0.8, one side",
+    "node soft",
+    "node slew",
+    "antinode slew",
+    "crosstalk force to node",
+    "capacitive crosstalk to node",
+];
+
+/// What a campaign came to.
+struct Outcome {
+    table: String,
+    faults: Vec<String>,
+    held: usize,
+    wrong: usize,
+}
+
+fn campaign(kinds: &[Kind], spans: u64) -> Outcome {
     // Span by span, so that a share has some of every kind.
     let mut cases = Vec::new();
     for span in 0..spans {
@@ -301,15 +322,42 @@ fn campaign(kinds: &[Kind], spans: u64) -> (String, Vec<String>) {
     if let Ok(file) = std::env::var("SPANHOLD_FAULT_DETAILS") {
         std::fs::write(file, &details).unwrap();
     }
-    (table, faults)
+    Outcome {
+        table,
+        faults,
+        held: all_held,
+        wrong: all_wrong,
+    }
 }
 
 #[test]
 #[ignore = "takes a quarter of an hour: every kind of trouble on twenty spans"]
 fn every_kind_of_trouble_is_seen_or_does_no_harm() {
-    let (table, faults) = campaign(&kinds::all(), SPANS);
+    let Outcome { table, faults, .. } = campaign(&kinds::all(), SPANS);
     println!("{table}");
     assert!(faults.is_empty(), "{}\n{table}", faults.join("\n"));
+}
+
+/// The campaign above does not pass yet. This one guards what has been reached:
+/// among the kinds that are not listed as open no more held points are wrong
+/// than chance explains.
+#[test]
+#[ignore = "takes minutes: every kind of trouble but those still held wrong"]
+fn what_is_no_longer_held_wrong_stays_so() {
+    let kinds: Vec<Kind> = kinds::all()
+        .into_iter()
+        .filter(|kind| !STILL_HELD_WRONG.contains(&kind.name))
+        .collect();
+    assert_eq!(kinds.len() + STILL_HELD_WRONG.len(), kinds::all().len());
+    let found = campaign(&kinds, SPANS);
+    println!("{}", found.table);
+    assert!(
+        !more_than_chance(found.wrong, found.held),
+        "{} of {} held points are wrong\n{}",
+        found.wrong,
+        found.held,
+        found.table
+    );
 }
 
 /// Rates that laboratories record at, Hz.
