@@ -230,10 +230,7 @@ fn with_coarse_steps_alone_the_interval_holds_the_truth() {
 #[ignore = "ten minutes: 2000 points"]
 fn with_noise_alone_2000_points_cover_the_truth() {
     let (_, [ratio, antinode, node, strain]) = covered("40 dB", 2000, noise(40.0));
-    for share in [ratio, antinode, strain] {
+    for share in [ratio, antinode, node, strain] {
         assert!((93.0..=97.0).contains(&share), "{share} %");
     }
-    // An error of known sign that is not taken off covers too much where noise is
-    // small against it; the guide states the figure.
-    assert!((93.0..=98.0).contains(&node), "{node} %");
 }
