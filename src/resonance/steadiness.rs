@@ -86,8 +86,13 @@ impl Steadiness {
 
     /// Standard uncertainty of the mean as the value that belongs to one instant
     /// of the hold: what the trend has beyond noise, over its whole width with
-    /// equal probability (JCGM 100, 4.3.7: the width squared over 12).
+    /// equal probability (JCGM 100, 4.3.7: the width squared over 12). A trend that
+    /// noise alone reaches in 5 of 100 holds is none: the noise is counted by
+    /// itself.
     pub fn trend_standard_u(&self) -> f64 {
+        if self.change.abs() <= 2.0 * self.change_u {
+            return 0.0;
+        }
         let beyond = maths::square(self.change) - maths::square(self.change_u);
         (beyond.max(0.0) / 12.0).sqrt()
     }
