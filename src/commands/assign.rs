@@ -1,5 +1,7 @@
 //! Which recordings belong to which source of the setup.
 
+use std::collections::HashMap;
+use std::collections::hash_map::Entry;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, bail};
@@ -23,42 +25,36 @@ impl SourceFiles {
     /// Keeps of recordings with the same bytes the first one: read twice, its
     /// dwells would count twice.
     fn drop_repeats(&mut self) -> anyhow::Result<()> {
-        let mut kept: Vec<PathBuf> = Vec::new();
+        // A file that cannot be looked at is reported by whoever opens it.
+        let length = |path: &Path| path.metadata().ok().map(|metadata| metadata.len());
+        let mut of_length: HashMap<Option<u64>, usize> = HashMap::new();
+        for path in &self.files {
+            *of_length.entry(length(path)).or_default() += 1;
+        }
+        let mut firsts: HashMap<String, String> = HashMap::new();
         for path in std::mem::take(&mut self.files) {
-            let mut first = None;
-            for other in &kept {
-                if same_bytes(&path, other)? {
-                    first = Some(other.display().to_string());
-                    break;
+            let length = length(&path);
+            // Only files of one length may hold the same bytes; each of them is
+            // read once.
+            if length.is_none() || of_length.get(&length) < Some(&2) {
+                self.files.push(path);
+                continue;
+            }
+            let name = path.display().to_string();
+            let hash = hash_of_file(&path).with_context(|| format!("{name}: cannot be read"))?;
+            match firsts.entry(hash) {
+                Entry::Occupied(first) => self.repeated.push(RepeatedFile {
+                    path: name,
+                    same_as: first.get().clone(),
+                }),
+                Entry::Vacant(place) => {
+                    place.insert(name);
+                    self.files.push(path);
                 }
             }
-            match first {
-                Some(same_as) => self.repeated.push(RepeatedFile {
-                    path: path.display().to_string(),
-                    same_as,
-                }),
-                None => kept.push(path),
-            }
         }
-        self.files = kept;
         Ok(())
     }
-}
-
-/// Whether two files hold the same bytes. Only files of one length are read.
-fn same_bytes(a: &Path, b: &Path) -> anyhow::Result<bool> {
-    let length = |path: &Path| path.metadata().ok().map(|metadata| metadata.len());
-    // A file that cannot be looked at is reported by whoever opens it.
-    let (Some(length_a), Some(length_b)) = (length(a), length(b)) else {
-        return Ok(false);
-    };
-    if length_a != length_b {
-        return Ok(false);
-    }
-    let hash = |path: &Path| {
-        hash_of_file(path).with_context(|| format!("{}: cannot be read", path.display()))
-    };
-    Ok(hash(a)? == hash(b)?)
 }
 
 /// One entry a source of the setup, in its order.
