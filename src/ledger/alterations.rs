@@ -4,6 +4,7 @@
 use std::path::Path;
 
 use super::chain::{Chain, ChainEnd};
+use super::results::hash_if_there;
 use super::{
     EVENTS_FILE, EVIDENCE_FILE, LedgerError, POINTS_FILE, RUN_FILE, RunRecord, SETUP_FILE,
     TRACE_FILE,
@@ -51,12 +52,12 @@ pub(super) fn alterations(
         }
     }
     if let Some(ends) = ends
-        && hash_of(&folder.join(TRACE_FILE))?.as_ref() != Some(&ends.trace_blake3)
+        && hash_if_there(&folder.join(TRACE_FILE))?.as_ref() != Some(&ends.trace_blake3)
     {
         altered(TRACE_FILE, "it is not what the run wrote");
     }
     for curve in &record.curves {
-        if hash_of(&folder.join(&curve.path))? != curve.blake3 {
+        if hash_if_there(&folder.join(&curve.path))? != curve.blake3 {
             altered(
                 &curve.path,
                 "it is not the curve that the run was begun with",
@@ -94,14 +95,5 @@ fn said_of_log(chain: &Chain, end: Option<&ChainEnd>) -> Option<String> {
             Some("its lines have lost the chain values that the run gave them".to_owned())
         }
         (Chain::Whole(_) | Chain::None, None) => None,
-    }
-}
-
-/// BLAKE3 of a file, hexadecimal; `None` where there is none.
-fn hash_of(path: &Path) -> Result<Option<String>, LedgerError> {
-    match std::fs::read(path) {
-        Ok(bytes) => Ok(Some(blake3::hash(&bytes).to_hex().to_string())),
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(None),
-        Err(error) => Err(LedgerError::io(path, "read")(error)),
     }
 }

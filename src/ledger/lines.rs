@@ -114,6 +114,23 @@ pub(crate) struct Lines<T> {
     pub(crate) note: Option<String>,
 }
 
+impl<T> Lines<T> {
+    /// What the next line is chained to, `None` where no line is chained.
+    ///
+    /// # Errors
+    /// Where the lines do not hang together: nothing is added to such.
+    pub(super) fn end(&self, path: &Path) -> Result<Option<ChainEnd>, LedgerError> {
+        match &self.chain {
+            Chain::Whole(end) => Ok(Some(end.clone())),
+            Chain::None => Ok(None),
+            Chain::Broken(line) => Err(LedgerError::Altered {
+                path: path.to_owned(),
+                what: format!("line {line} does not follow from the line before it"),
+            }),
+        }
+    }
+}
+
 /// Reads a file of lines; a file that is not there is empty.
 pub(crate) fn read<T: DeserializeOwned>(path: &Path) -> Result<Lines<T>, LedgerError> {
     let bytes = match std::fs::read(path) {

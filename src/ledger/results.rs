@@ -1,11 +1,10 @@
 //! `results.jsonl`: when which reduction and which report was made of a run,
 //! with the hash of the file; chained like the run's own logs.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use super::chain::Chain;
 use super::lines::{self, LineFile};
 use super::{LedgerError, RESULTS_FILE};
 use crate::ingest::sidecar::hash_of_file;
@@ -31,11 +30,7 @@ pub fn log_result(
 ) -> Result<(), LedgerError> {
     let path = folder.join(RESULTS_FILE);
     let lines = lines::read::<ResultRecord>(&path)?;
-    let chain = match &lines.chain {
-        Chain::Whole(end) => Some(end.clone()),
-        Chain::None => None,
-        Chain::Broken(line) => return Err(not_following(path, *line)),
-    };
+    let chain = lines.end(&path)?;
     if lines.note.is_some() {
         lines::cut(&path, lines.ends.last().copied().unwrap_or(0))?;
     }
@@ -58,30 +53,28 @@ pub fn log_result(
 pub fn check_result(folder: &Path, file: &str) -> Result<(), LedgerError> {
     let log = folder.join(RESULTS_FILE);
     let lines = lines::read::<ResultRecord>(&log)?;
-    if let Chain::Broken(line) = lines.chain {
-        return Err(not_following(log, line));
-    }
+    lines.end(&log)?;
     let Some(last) = lines.values.iter().rfind(|record| record.file == file) else {
         return Ok(());
     };
     let path = folder.join(file);
-    match hash_of_file(&path) {
-        Ok(hash) if hash == last.blake3 => Ok(()),
-        Ok(_) => Err(LedgerError::Altered {
+    match hash_if_there(&path)? {
+        Some(hash) if hash != last.blake3 => Err(LedgerError::Altered {
             path,
             what: format!(
                 "it is not what was written on {}",
                 last.written_utc.strftime("%Y-%m-%d %H:%M:%S UTC")
             ),
         }),
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
-        Err(error) => Err(LedgerError::io(&path, "read")(error)),
+        _ => Ok(()),
     }
 }
 
-fn not_following(path: PathBuf, line: u64) -> LedgerError {
-    LedgerError::Altered {
-        path,
-        what: format!("line {line} does not follow from the line before it"),
+/// BLAKE3 of a file, hexadecimal; `None` where there is none.
+pub(super) fn hash_if_there(path: &Path) -> Result<Option<String>, LedgerError> {
+    match hash_of_file(path) {
+        Ok(hash) => Ok(Some(hash)),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(None),
+        Err(error) => Err(LedgerError::io(path, "read")(error)),
     }
 }

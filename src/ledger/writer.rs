@@ -4,8 +4,8 @@ use std::collections::HashSet;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::path::{Path, PathBuf};
 
-use super::chain::{Chain, ChainEnd};
-use super::lines::{self, LineFile, Lines};
+use super::chain::ChainEnd;
+use super::lines::{self, LineFile};
 use super::trace;
 use super::{
     EVENTS_FILE, EVIDENCE_FILE, FileRecord, LOCK_FILE, LedgerError, LogEnds, POINTS_FILE,
@@ -162,9 +162,9 @@ impl Ledger {
         // Of the evidence only what was kept.
         let kept = lines::read::<PointEvidence>(&folder.join(EVIDENCE_FILE))?;
         let chains = [
-            chain_end(folder, POINTS_FILE, &points)?,
-            chain_end(folder, EVIDENCE_FILE, &kept)?,
-            chain_end(folder, EVENTS_FILE, &events)?,
+            points.end(&folder.join(POINTS_FILE))?,
+            kept.end(&folder.join(EVIDENCE_FILE))?,
+            events.end(&folder.join(EVENTS_FILE))?,
         ];
         notes.extend(
             [points.note, evidence.note, events.note]
@@ -356,23 +356,6 @@ impl Ledger {
             events: events.clone(),
             trace_blake3: hash_of_file(&trace).map_err(LedgerError::io(&trace, "read"))?,
         }))
-    }
-}
-
-/// What a log that is gone on with is chained to: nothing is added to lines
-/// that were altered.
-fn chain_end<T>(
-    folder: &Path,
-    file: &str,
-    lines: &Lines<T>,
-) -> Result<Option<ChainEnd>, LedgerError> {
-    match &lines.chain {
-        Chain::Whole(end) => Ok(Some(end.clone())),
-        Chain::None => Ok(None),
-        Chain::Broken(line) => Err(LedgerError::Altered {
-            path: folder.join(file),
-            what: format!("line {line} does not follow from the line before it"),
-        }),
     }
 }
 
