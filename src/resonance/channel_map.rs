@@ -87,6 +87,23 @@ impl ChannelMap {
         self.drive_point.map_or(0.0, |point| point.moving_mass_kg)
     }
 
+    /// What residuals, impulses and high orders of a sensor are compared with: its own
+    /// amplitude, or a tenth of the antinode's where that is more (a node's
+    /// amplitude may be next to nothing).
+    pub(super) fn rattle_reference(
+        &self,
+        own: f64,
+        quantity: Quantity,
+        amplitude: impl Fn(usize) -> Option<f64>,
+    ) -> f64 {
+        match self.antinode {
+            Some((index, antinode_quantity)) if antinode_quantity == quantity => {
+                amplitude(index).map_or(own, |antinode| own.max(0.1 * antinode))
+            }
+            _ => own,
+        }
+    }
+
     /// The channels whose faults spoil a hold, with their names for messages.
     pub fn judged(&self) -> impl Iterator<Item = (usize, &'static str)> {
         [

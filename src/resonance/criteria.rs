@@ -265,6 +265,21 @@ pub struct Judged {
     pub sentence: String,
 }
 
+impl Judged {
+    /// What a criterion's function found, held against `limit`.
+    pub(super) fn new(criterion: HoldCriterion, limit: f64, finding: CriterionFinding) -> Self {
+        Self {
+            result: CriterionResult {
+                criterion,
+                value: finding.value,
+                limit,
+                met: finding.met,
+            },
+            sentence: finding.sentence,
+        }
+    }
+}
+
 /// Most that flat tops below full scale may take from a reading, %: a third of a good
 /// calibration.
 pub const FLAT_TOPS_PCT: f64 = 0.3;
@@ -291,15 +306,7 @@ impl Stretch<'_> {
             .filter_map(|&criterion| {
                 let limit = criterion.limit(&self.setup.hold, frequency_hz);
                 let finding = self.finding(criterion, limit)?;
-                Some(Judged {
-                    result: CriterionResult {
-                        criterion,
-                        value: finding.value,
-                        limit,
-                        met: finding.met,
-                    },
-                    sentence: finding.sentence,
-                })
+                Some(Judged::new(criterion, limit, finding))
             })
             .collect()
     }
@@ -613,7 +620,9 @@ impl Stretch<'_> {
         let channel = interval.channels.get(index)?;
         let amplitude =
             |index: usize| Some(maths::modulus(interval.channels.get(index)?.phasor.value));
-        let reference = self.rattle_reference(amplitude(index)?, quantity, amplitude);
+        let reference = self
+            .channels
+            .rattle_reference(amplitude(index)?, quantity, amplitude);
         let value = 100.0 * channel.high_orders / reference;
         let sentence = format!(
             "the {name} sensor rattles: orders of the drive above the {}th make {value:.1} % of its signal, at most {limit} % are allowed",
@@ -632,7 +641,9 @@ impl Stretch<'_> {
         let crest = median(self.hops.iter().filter_map(|hop| {
             let channel = hop.channels.get(index)?;
             let amplitude = |index: usize| Some(maths::modulus(hop.channels.get(index)?.amplitude));
-            let reference = self.rattle_reference(amplitude(index)?, quantity, amplitude);
+            let reference = self
+                .channels
+                .rattle_reference(amplitude(index)?, quantity, amplitude);
             let residual = if channel.residual_rms > RATTLE_LEVEL * reference {
                 channel.residual_peak / channel.residual_rms
             } else {

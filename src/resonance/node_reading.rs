@@ -145,7 +145,9 @@ impl Stretch<'_> {
         let own = maths::modulus(self.node()?.phasor.value);
         let amplitude =
             |index: usize| Some(maths::modulus(interval.channels.get(index)?.phasor.value));
-        let reference = self.rattle_reference(amplitude(index)?, quantity, amplitude);
+        let reference = self
+            .channels
+            .rattle_reference(amplitude(index)?, quantity, amplitude);
         let conductor = if same {
             antinode.distortion * maths::modulus(antinode.phasor.value)
         } else {

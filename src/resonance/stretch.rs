@@ -7,7 +7,7 @@ use super::channel_map::ChannelMap;
 use super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::phasor::{fold_half_turn_deg, velocity_m_s};
 use crate::maths;
-use crate::setup::{Quantity, Role, Setup};
+use crate::setup::{Role, Setup};
 use crate::tone::TonePlan;
 use crate::tone::free_response::FreeResponse;
 use crate::tone::interval::{IntervalChannel, IntervalTone};
@@ -196,22 +196,5 @@ impl Stretch<'_> {
         Some(fold_half_turn_deg(
             maths::argument(velocity / force).to_degrees(),
         ))
-    }
-
-    /// What impulses and high orders of a sensor are compared with: its own
-    /// amplitude, or a tenth of the antinode's where that is more (a node's
-    /// amplitude may be next to nothing).
-    pub(super) fn rattle_reference(
-        &self,
-        own: f64,
-        quantity: Quantity,
-        amplitude: impl Fn(usize) -> Option<f64>,
-    ) -> f64 {
-        match self.channels.antinode {
-            Some((index, antinode_quantity)) if antinode_quantity == quantity => {
-                amplitude(index).map_or(own, |antinode| own.max(0.1 * antinode))
-            }
-            _ => own,
-        }
     }
 }

@@ -8,7 +8,7 @@
 //! frequency is. Noise of the load cell is allowed for in full: one that cannot
 //! see so small a change says nothing about it.
 
-use super::criteria::{CriterionResult, HoldCriterion, Judged};
+use super::criteria::{HoldCriterion, Judged};
 use super::finding::CriterionFinding;
 use super::trend::trend;
 use crate::maths;
@@ -80,15 +80,7 @@ impl HeldTension {
                 100.0 * change_n / self.mean_n
             );
             let finding = CriterionFinding::new(moved, met, sentence);
-            Judged {
-                result: CriterionResult {
-                    criterion,
-                    value: finding.value,
-                    limit,
-                    met: finding.met,
-                },
-                sentence: finding.sentence,
-            }
+            Judged::new(criterion, limit, finding)
         };
         let (step, at) = self
             .step

@@ -262,9 +262,11 @@ fn readings(channels: &ChannelMap, hop: &HopEstimate) -> Readings {
         antinode.map_or(0.0, |(tone, _)| size(tone.residual_rms, amplitude)),
         node.map_or(0.0, |(tone, quantity)| {
             let own = maths::modulus(tone.amplitude);
-            let same = antinode.is_some_and(|(_, other)| other == quantity);
-            let reference = if same { own.max(0.1 * amplitude) } else { own };
-            size(tone.residual_rms, reference)
+            let of = |index: usize| Some(maths::modulus(hop.channels.get(index)?.amplitude));
+            size(
+                tone.residual_rms,
+                channels.rattle_reference(own, quantity, of),
+            )
         }),
     ];
     Readings {
