@@ -4,6 +4,8 @@ use std::borrow::Cow;
 use std::fmt::Display;
 use std::io::{self, Write as _};
 
+use crate::report::html::is_hidden;
+
 /// Width for text that is not going to a terminal.
 const PLAIN_WIDTH: usize = 120;
 
@@ -37,10 +39,7 @@ pub fn print(text: &str) -> io::Result<()> {
 /// Text that only shows: names of files and whatever else comes from outside
 /// may hold sequences that move the cursor, or turn the direction of writing.
 fn harmless(text: &str) -> Cow<'_, str> {
-    let acts = |letter: char| {
-        (letter.is_control() && letter != '\n' && letter != '\t')
-            || matches!(letter, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
-    };
+    let acts = |letter: char| is_hidden(letter) && letter != '\n' && letter != '\t';
     if text.contains(acts) {
         Cow::Owned(text.replace(acts, "\u{fffd}"))
     } else {

@@ -73,7 +73,7 @@ fn with_hidden_characters_shown(page: &str) -> String {
 /// Control characters; marks, overrides and isolates of the writing direction
 /// (Unicode Standard Annex 9); characters without width or shape. The joiners
 /// U+200C and U+200D are left alone: some scripts cannot be spelt without them.
-fn is_hidden(letter: char) -> bool {
+pub fn is_hidden(letter: char) -> bool {
     letter.is_control()
         || matches!(
             letter,
