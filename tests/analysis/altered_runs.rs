@@ -10,8 +10,8 @@ use spanhold::report::reduction::read_reduction;
 use spanhold::report::report_file::write_report;
 
 use crate::bench::json_leaves::leaves;
-use crate::bench::run_folder::{code, spanhold, stderr, stdout, unchain};
-use crate::tampering::{copy_folder, finished, other};
+use crate::bench::run_folder::{code, copy_folder, spanhold, stderr, stdout, unchain};
+use crate::tampering::{finished, other};
 
 /// Puts `text` in place of a file of the run for as long as `look` takes.
 fn with(run: &Path, name: &str, text: &str, look: impl FnOnce()) {

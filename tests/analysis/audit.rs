@@ -5,7 +5,7 @@ use std::sync::OnceLock;
 
 use tempfile::TempDir;
 
-use crate::bench::run_folder::{code, repository, spanhold, stderr, stdout, unchain};
+use crate::bench::run_folder::{code, copy_folder, repository, spanhold, stderr, stdout, unchain};
 use crate::bench::setups::demo;
 
 /// The run of the demo recording, which all tests copy: eight held dwells, one
@@ -37,19 +37,6 @@ fn copy() -> (TempDir, PathBuf) {
     let run = folder.path().join("run");
     copy_folder(&rehearsed().path().join("run"), &run);
     (folder, run)
-}
-
-fn copy_folder(from: &Path, to: &Path) {
-    std::fs::create_dir(to).unwrap();
-    for entry in std::fs::read_dir(from).unwrap() {
-        let entry = entry.unwrap();
-        let target = to.join(entry.file_name());
-        if entry.file_type().unwrap().is_dir() {
-            copy_folder(&entry.path(), &target);
-        } else {
-            std::fs::copy(entry.path(), target).unwrap();
-        }
-    }
 }
 
 fn run_of(path: &Path) -> &str {

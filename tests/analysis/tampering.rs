@@ -20,7 +20,7 @@ use spanhold::verification::{
 use tempfile::TempDir;
 
 use crate::bench::json_leaves::{Leaf, leaves};
-use crate::bench::run_folder::{code, spanhold, stderr, stdout, unchain};
+use crate::bench::run_folder::{code, copy_folder, spanhold, stderr, stdout, unchain};
 
 /// What the recordings cannot tell, by file and path, and why: there the chains
 /// and hashes of the run folder have to notice it.
@@ -195,19 +195,6 @@ impl Copy {
         let verification = stored.and_then(|stored| compare(&stored, &finished().recomputed));
         std::fs::copy(finished().run().join(name), self.path(name)).unwrap();
         verification
-    }
-}
-
-pub fn copy_folder(from: &Path, to: &Path) {
-    std::fs::create_dir(to).unwrap();
-    for entry in std::fs::read_dir(from).unwrap() {
-        let entry = entry.unwrap();
-        let target = to.join(entry.file_name());
-        if entry.file_type().unwrap().is_dir() {
-            copy_folder(&entry.path(), &target);
-        } else {
-            std::fs::copy(entry.path(), target).unwrap();
-        }
     }
 }
 

@@ -106,6 +106,20 @@ impl RunFolder {
     }
 }
 
+/// Copies a folder with all that is in it.
+pub fn copy_folder(from: &Path, to: &Path) {
+    std::fs::create_dir(to).unwrap();
+    for entry in std::fs::read_dir(from).unwrap() {
+        let entry = entry.unwrap();
+        let target = to.join(entry.file_name());
+        if entry.file_type().unwrap().is_dir() {
+            copy_folder(&entry.path(), &target);
+        } else {
+            std::fs::copy(entry.path(), target).unwrap();
+        }
+    }
+}
+
 /// Makes a run folder as versions wrote it that chained nothing.
 pub fn unchain(run: &Path) {
     for name in ["points.jsonl", "evidence.jsonl", "events.jsonl"] {
