@@ -107,12 +107,29 @@ impl Nodes {
         self.at(point, first)
     }
 
+    /// Whether the antinode sensor is known to stand on the drive's side of the
+    /// node, wherever that may be.
+    pub fn antinode_is_driveward(&self, point: &SettledPoint, node: NodePhase) -> bool {
+        let Some((antinode_m, frequency)) = point.antinode_position_m.zip(point.frequency_hz)
+        else {
+            return false;
+        };
+        let k = self.span.wave_number_per_m(frequency.value);
+        let node_m = self.span.length_m - self.origin_m(frequency.value) - node.furthest / k;
+        antinode_m < node_m
+    }
+
+    /// From where phases count, from the damper-end clamp: the damper, or where
+    /// the free length of a bare span begins.
+    fn origin_m(&self, frequency_hz: f64) -> f64 {
+        self.damper_m
+            .unwrap_or_else(|| self.span.end_correction_m(frequency_hz))
+    }
+
     fn at(&self, point: &SettledPoint, first: (f64, f64)) -> Result<NodePhase, NoNode> {
         let frequency_hz = point.frequency_hz.ok_or(NoNode::NotStated)?.value;
         let k = self.span.wave_number_per_m(frequency_hz);
-        let origin_m = self
-            .damper_m
-            .unwrap_or_else(|| self.span.end_correction_m(frequency_hz));
+        let origin_m = self.origin_m(frequency_hz);
         if let Some(node_m) = point.node_position_m {
             let phase = k * (self.span.length_m - node_m - origin_m);
             let found = NodePhase {

@@ -29,13 +29,14 @@ pub enum Loss {
     HolderBehind,
 }
 
-pub const LOSSES: [Loss; 6] = [
+pub const LOSSES: [Loss; 7] = [
     Loss::Clamp,
     Loss::Drive,
     Loss::Air,
     Loss::Bending,
     Loss::Holder,
     Loss::Everywhere,
+    Loss::HolderBehind,
 ];
 
 /// Level of every reading, mm/s peak at the antinode.
@@ -71,6 +72,8 @@ pub struct Truth {
     pub damper_w: f64,
     /// Of the node, from the drive-end clamp.
     pub node_m: f64,
+    /// Of the antinode that is read, from there.
+    pub antinode_m: f64,
 }
 
 struct State {
@@ -330,6 +333,7 @@ impl Bench {
             },
             damper_w,
             node_m,
+            antinode_m,
         })
     }
 

@@ -23,8 +23,8 @@ use crate::bench::virtual_span::Chance;
 use crate::share;
 
 /// Spans of the whole campaign, and of the part that runs with other tests.
-const SPANS: u64 = 900;
-const FEW_SPANS: u64 = 120;
+const SPANS: u64 = 1000;
+const FEW_SPANS: u64 = 140;
 /// Resonances of each.
 const POINTS: usize = 3;
 
@@ -40,6 +40,7 @@ enum Known {
 struct Outcome {
     loss: Loss,
     known: Known,
+    stiffness_is_known: bool,
     nodes: [u32; 2],
     /// Standard, corrected: error over U; `None` where there is none.
     in_u: [Option<f64>; 2],
@@ -80,6 +81,7 @@ impl Read<'_> {
                 }
                 if self.by_place {
                     point.node_position_m = Some(truth.node_m);
+                    point.antinode_position_m = Some(truth.antinode_m);
                 }
                 point
             };
@@ -101,13 +103,15 @@ impl Read<'_> {
 
 /// The setups as a laboratory has them: tension, mass and stiffness off by what
 /// was drawn.
-fn believed(exact: &[Setup; 2], errors: &mut Errors) -> [Setup; 2] {
+fn believed(exact: &[Setup; 2], errors: &mut Errors, stiffness_is_known: bool) -> [Setup; 2] {
     let mut setups = exact.clone();
     for setup in &mut setups {
         setup.span.tension_kn *= 1.0 + errors.tension;
         setup.conductor.mass_kg_per_m *= 1.0 + errors.mass;
         let stiffness = &mut setup.conductor.bending_stiffness_n_m2;
-        *stiffness = stiffness.map(|ei| ei * (1.0 + errors.stiffness));
+        *stiffness = stiffness
+            .filter(|_| stiffness_is_known)
+            .map(|ei| ei * (1.0 + errors.stiffness));
     }
     (errors.tension, errors.mass, errors.stiffness) = (0.0, 0.0, 0.0);
     setups
@@ -127,6 +131,7 @@ fn outcomes_of(bench: &Bench, seed: u64, chance: &mut Chance) -> Vec<Outcome> {
         Known::FrequencyWithoutForce,
     ][chance.below(4)];
     let by_place = chance.below(2) == 0;
+    let stiffness_is_known = chance.below(4) > 0;
     let (mut damped, mut bare) = (Vec::new(), Vec::new());
     for _ in 0..POINTS {
         let from_hz = chance.between(9.0, 45.0);
@@ -155,7 +160,7 @@ fn outcomes_of(bench: &Bench, seed: u64, chance: &mut Chance) -> Vec<Outcome> {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     let mut normal = || StandardNormal.sample(&mut random);
     let mut errors = Errors::drawn(&mut normal);
-    let lab = believed(&exact, &mut errors);
+    let lab = believed(&exact, &mut errors, stiffness_is_known);
     let found = read(&lab).reduced(errors, normal);
 
     let impedance = exact[0].wave_impedance_n_s_per_m();
@@ -179,6 +184,7 @@ fn outcomes_of(bench: &Bench, seed: u64, chance: &mut Chance) -> Vec<Outcome> {
             Outcome {
                 loss: bench.loss,
                 known,
+                stiffness_is_known,
                 nodes: bench.nodes,
                 in_u: [
                     inside(standard, total_w - bare_w),
@@ -243,7 +249,8 @@ fn line(name: &str, outcomes: &[&Outcome]) {
     );
 }
 
-/// Shares of points inside their U, standard and corrected, and how many points.
+/// Shares of points with EI inside their U, standard and corrected, and how many
+/// points.
 fn judged(spans: &[u64]) -> ([f64; 2], usize) {
     let all: Vec<Outcome> = spans.iter().flat_map(|seed| outcomes(*seed)).collect();
     println!(
@@ -267,11 +274,16 @@ fn judged(spans: &[u64]) -> ([f64; 2], usize) {
     ] {
         line(&format!("{known:?}"), &of(&|o| o.known == known));
     }
-    let whole = of(&|_| true);
-    line("all", &whole);
+    let no_stiffness = of(&|o| !o.stiffness_is_known);
+    line("EI not given", &no_stiffness);
+    // A bound stands for what is not known: too wide rather than too narrow.
+    let of_bound = share_inside(&no_stiffness, 1);
+    assert!(of_bound >= 0.93, "EI not given: {of_bound}");
+    let whole = of(&|o| o.stiffness_is_known);
+    line("all with EI", &whole);
     (
         [share_inside(&whole, 0), share_inside(&whole, 1)],
-        all.len(),
+        whole.len(),
     )
 }
 
@@ -309,10 +321,10 @@ fn each_damper_power_lies_within_its_stated_uncertainty_on_some_spans() {
 
 /// A sensor's holder between node and damper takes power that nobody can tell
 /// from a loss at the clamp: the plain difference is right there, and the
-/// corrected power too large. The guide has the numbers.
+/// corrected power too large, by no more than its uncertainty says.
 #[test]
 #[ignore = "minutes"]
-fn a_holder_between_node_and_damper_is_credited_to_the_damper() {
+fn a_holder_between_node_and_damper_is_in_the_uncertainty() {
     let of_span = |seed: u64| {
         let mut chance = Chance::new(90_000 + seed);
         let bench = Bench::losing(Loss::HolderBehind, &mut chance);
@@ -321,20 +333,12 @@ fn a_holder_between_node_and_damper_is_credited_to_the_damper() {
     let all: Vec<Outcome> = (0..100).flat_map(of_span).collect();
     let all: Vec<&Outcome> = all.iter().collect();
     line("a holder between node and damper", &all);
-    let mean = |which: usize| {
-        let errors = all
-            .iter()
-            .map(|o| o.method[which])
-            .filter(|e| e.is_finite());
-        errors.sum::<f64>() / all.len() as f64
-    };
-    assert!(all.len() > 200 && share_inside(&all, 0) >= 0.9);
-    assert!(
-        mean(0).abs() < 0.01 && mean(1) > 0.0,
-        "{} {}",
-        mean(0),
-        mean(1)
-    );
+    let errors = all.iter().map(|o| o.method[0]).filter(|e| e.is_finite());
+    let plain = errors.sum::<f64>() / all.len() as f64;
+    assert!(all.len() > 200 && plain.abs() < 0.01, "{plain}");
+    for which in 0..2 {
+        assert!(share_inside(&all, which) >= 0.9, "{which}");
+    }
 }
 
 /// What passes the section before the damper goes into the damper or beyond it.
