@@ -179,6 +179,11 @@ fn reduced(
     decays: &[Decay],
 ) -> Reduced {
     let (mut points, mut bare) = (points, bare);
+    // Where the virtual bench has its sensors, on the drive's side of the node.
+    let places = case.truths.iter().chain(&case.bare_truths);
+    for (point, truth) in points.iter_mut().chain(&mut bare).zip(places) {
+        point.antinode_position_m = Some(truth.antinode_position_m);
+    }
     for point in points.iter_mut().chain(&mut bare) {
         if known != Known::EndStrain {
             point.strain_pp_um_m.clear();
