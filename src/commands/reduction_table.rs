@@ -78,8 +78,12 @@ fn sign_off(record: &Reduction, setup: &Setup, width: usize) -> String {
         text += &wrap(&value, width, &format!("{name:<NAMES$}"), &rest);
     }
     text.push('\n');
-    for name in signoff::TO_FILL_IN {
-        let _ = writeln!(text, "{name:<NAMES$} {}", "_".repeat(40));
+    for (name, value) in signoff::identification(setup) {
+        if value.is_empty() {
+            let _ = writeln!(text, "{name:<NAMES$} {}", "_".repeat(40));
+        } else {
+            text += &wrap(&value, width, &format!("{name:<NAMES$} "), &rest);
+        }
     }
     for (role, name) in signoff::signatories(setup) {
         let _ = writeln!(

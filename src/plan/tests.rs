@@ -42,6 +42,8 @@ fn setup(rule: LevelRule, value: f64) -> Setup {
             value,
             tolerance_pct: 10.0,
         }),
+        report: crate::setup::ReportParticulars::default(),
+        instruments: Vec::new(),
         limits: crate::setup::AlarmLimits::default(),
         hold: HoldRules::default(),
         sources: vec![Source {

@@ -62,6 +62,8 @@ pub(super) fn setup(damped: bool) -> Setup {
             high_hz: 64.0,
         },
         amplitude: None,
+        report: crate::setup::ReportParticulars::default(),
+        instruments: Vec::new(),
         limits: crate::setup::AlarmLimits::default(),
         hold: HoldRules::default(),
         sources: vec![Source {

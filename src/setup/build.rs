@@ -49,12 +49,15 @@ impl RawSetup {
     /// The setup; `None` when there is a fault or a computed default is not
     /// set.
     pub(super) fn build(&self) -> Option<Setup> {
+        let instruments = self.instruments.iter().map(Fields::build);
         let sources = self.sources.iter().map(Fields::build);
         let channels = self.channels.iter().map(|channel| self.channel(channel));
         let placements = self.placements.iter().map(Fields::build);
         let criteria = self.criteria.iter().map(Fields::build);
         Some(Setup {
             test: self.test.build()?,
+            report: self.report.build()?,
+            instruments: instruments.collect::<Option<_>>()?,
             conductor: self.conductor.build()?,
             span: self.span.build()?,
             sweep: self.sweep.build()?,

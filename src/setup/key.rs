@@ -126,6 +126,8 @@ pub(super) struct Bounds {
 
 #[derive(Debug, Clone, Copy)]
 enum Low {
+    /// Above and below zero.
+    Any,
     /// Above zero.
     AboveZero,
     /// Zero or more.
@@ -177,6 +179,14 @@ pub(super) struct HighLimit {
 /// units of the setup file. Far outside anything a bench can have; inside it no
 /// product or quotient of setup numbers overflows or vanishes.
 const MAGNITUDES: std::ops::RangeInclusive<f64> = 1e-9..=1e12;
+
+/// A number of either sign; `what` is the quantity as a noun.
+pub(super) const fn of_either_sign(what: &'static str) -> Bounds {
+    Bounds {
+        low: Low::Any,
+        ..above_zero(what)
+    }
+}
 
 /// A number above zero; `what` is the quantity as a noun.
 pub(super) const fn above_zero(what: &'static str) -> Bounds {
@@ -286,6 +296,7 @@ impl Bounds {
     pub(super) fn allow(&self, number: f64, high: Option<&HighLimit>) -> bool {
         let size = number.abs();
         let above = match self.low {
+            Low::Any => true,
             Low::AboveZero => number > 0.0,
             Low::FromZero | Low::ZeroToHundred => number >= 0.0,
         };
@@ -301,6 +312,7 @@ impl Bounds {
     pub(super) fn right(&self, unit: &str, high: Option<&HighLimit>) -> String {
         let (what, unit) = (self.what, spaced(unit));
         let mut right = match self.low {
+            Low::Any => format!("{what} in{unit}"),
             Low::AboveZero => format!("{what} above 0{unit}"),
             Low::FromZero => format!("{what} of 0{unit} or more"),
             Low::ZeroToHundred => return format!("{what} from 0 to 100{unit}"),

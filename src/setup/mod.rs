@@ -41,8 +41,8 @@ pub use key_tables::key_tables;
 pub use level::Amplitude;
 pub use listing::{ListedKey, Origin};
 pub use model::{
-    AlarmLimits, Channel, Conductor, HoldRules, Reference, Setup, Source, SourceKind, Span, Sweep,
-    Test,
+    AlarmLimits, Channel, Conductor, HoldRules, Instrument, Reference, ReportParticulars, Setup,
+    Source, SourceKind, Span, Sweep, Test,
 };
 pub use placement::{Placement, RecordedFile, SensorPositions};
 pub use requirements::{Criterion, CriterionLevel, DecisionRule, PowerForm, Requirement};

@@ -19,6 +19,10 @@ use serde::Deserialize;
 pub struct Setup {
     /// What is being tested, for the record.
     pub test: Test,
+    /// What a report states besides results.
+    pub report: ReportParticulars,
+    /// The instruments used; may be empty.
+    pub instruments: Vec<Instrument>,
     /// The conductor of the span.
     pub conductor: Conductor,
     /// The span as strung.
@@ -52,6 +56,47 @@ pub struct Test {
     pub damper: Option<String>,
     /// Who runs it.
     pub operator: Option<String>,
+}
+
+/// `[report]`: what a report states besides results; nothing is computed from
+/// it.
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ReportParticulars {
+    /// Who tests.
+    pub laboratory: Option<String>,
+    /// The laboratory's address, on one line.
+    pub laboratory_address: Option<String>,
+    /// For whom.
+    pub client: Option<String>,
+    /// The client's address, on one line.
+    pub client_address: Option<String>,
+    /// Identification of the report.
+    pub number: Option<String>,
+    /// Date of the test.
+    pub date: Option<jiff::civil::Date>,
+    /// Standard and clause that the test follows.
+    pub standard: Option<String>,
+    /// Deviations from the method.
+    pub deviations: Option<String>,
+    /// Serial number or mark of the sample.
+    pub damper_serial: Option<String>,
+    /// Torque at the bolt of the damper's clamp, N m.
+    pub damper_torque_n_m: Option<f64>,
+    /// Temperature beside the span, °C.
+    pub temperature_c: Option<f64>,
+}
+
+/// `[[instrument]]`
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Instrument {
+    /// What it is, with the maker's type.
+    pub name: String,
+    /// Serial number.
+    pub serial: String,
+    /// Until when its calibration holds.
+    pub calibration_due: Option<jiff::civil::Date>,
 }
 
 /// `[conductor]`

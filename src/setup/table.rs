@@ -12,7 +12,9 @@ use super::choice::{kinds_of, words_of};
 use super::key::Absent::{
     Computed, Nothing, Number, Practice, Required, RequiredByRole, RequiredWith, Whole, Word,
 };
-use super::key::{Bounds, Form, High, Key, Limit, Section, above_zero, from_zero, percentage};
+use super::key::{
+    Bounds, Form, High, Key, Limit, Section, above_zero, from_zero, of_either_sign, percentage,
+};
 use super::model::SourceKind;
 use super::requirements::{CriterionLevel, DecisionRule, PowerForm, Requirement};
 use super::role::{RoleKind, StrainLocation};
@@ -20,8 +22,19 @@ use super::words::{LevelRule, Protocol, Unit};
 use crate::span::wind::FUNCTIONS;
 
 /// Every section, in the order of the guide.
-pub(super) static SECTIONS: [&Section; 11] = [
-    &TEST, &CONDUCTOR, &SPAN, &SWEEP, &AMPLITUDE, &HOLD, &LIMITS, &SOURCE, &CHANNEL, &PLACE,
+pub(super) static SECTIONS: [&Section; 13] = [
+    &TEST,
+    &REPORT,
+    &INSTRUMENT,
+    &CONDUCTOR,
+    &SPAN,
+    &SWEEP,
+    &AMPLITUDE,
+    &HOLD,
+    &LIMITS,
+    &SOURCE,
+    &CHANNEL,
+    &PLACE,
     &CRITERIA,
 ];
 
@@ -57,6 +70,100 @@ pub(super) static TEST: Section = Section {
              because the run would be reduced as the other kind of run",
         ),
         Key::text("operator", "a name", Nothing("none"), "who runs it"),
+    ],
+};
+
+/// What would be right at a date.
+pub(super) const DATE: &str = "a date such as \"2026-03-17\"";
+
+pub(super) static REPORT: Section = Section {
+    name: "report",
+    form: Form::Optional,
+    about: "What a test report states besides results (ISO/IEC 17025:2017, 7.8.2.1; from memory). Nothing is \
+            computed from it. What is not given is left as a line to fill in by hand, or out.",
+    keys: &[
+        Key::text(
+            "laboratory",
+            "a name",
+            Nothing("a line to fill in"),
+            "who tests",
+        ),
+        Key::text(
+            "laboratory_address",
+            "an address",
+            Nothing("left out"),
+            "its address, on one line",
+        ),
+        Key::text("client", "a name", Nothing("a line to fill in"), "for whom"),
+        Key::text(
+            "client_address",
+            "an address",
+            Nothing("left out"),
+            "the client's address, on one line",
+        ),
+        Key::text(
+            "number",
+            "a number or other identification",
+            Nothing("a line to fill in"),
+            "identification of the report, on every printed page",
+        ),
+        Key::text(
+            "date",
+            DATE,
+            Nothing("that of the recordings, else a line to fill in"),
+            "date of the test, `2026-03-17`; it goes before that of the recordings",
+        ),
+        Key::text(
+            "standard",
+            "a standard with its year and clause",
+            Nothing("left out"),
+            "standard and clause that the test follows, with the year of the edition",
+        ),
+        Key::text(
+            "deviations",
+            "what was done otherwise",
+            Nothing("none stated"),
+            "deviations from the method, in words",
+        ),
+        Key::text(
+            "damper_serial",
+            "a serial number",
+            Nothing("left out"),
+            "serial number or mark of the sample",
+        ),
+        Key::number(
+            "damper_torque_n_m",
+            "N m",
+            above_zero("a torque").taken_up_to(1000.0, "no clamp bolt of a damper takes more"),
+            Nothing("left out"),
+            "torque at the bolt of the damper's clamp",
+        ),
+        Key::number(
+            "temperature_c",
+            "°C",
+            of_either_sign("a temperature").taken(-60.0, 80.0, "people work beside the span"),
+            Nothing("left out"),
+            "temperature beside the span, −60 to 80 °C",
+        ),
+    ],
+};
+
+pub(super) static INSTRUMENT: Section = Section {
+    name: "instrument",
+    form: Form::List {
+        least: 0,
+        most: 256,
+    },
+    about: "The instruments that were used, for the report. Up to 256.",
+    keys: &[
+        Key::text("name", "a name", Required, "what it is, with maker's type"),
+        Key::text("serial", "a serial number", Required, "serial number"),
+        Key::text(
+            "calibration_due",
+            DATE,
+            Nothing("not stated"),
+            "until when its calibration holds, `2027-01-31`. Warned of where it is before `report.date`",
+        ),
     ],
 };
 

@@ -127,6 +127,22 @@ const EVERY_KEY: &str = r#"
 title = "Trial"
 damper = "D1"
 operator = "bench 2"
+[report]
+laboratory = "L"
+laboratory_address = "1 A Street"
+client = "C"
+client_address = "2 B Street"
+number = "R 1"
+date = "2026-03-17"
+standard = "a standard, clause 7"
+deviations = "none"
+damper_serial = "S 1"
+damper_torque_n_m = 45
+temperature_c = -3.5
+[[instrument]]
+name = "analyser"
+serial = "A 1"
+calibration_due = "2027-01-31"
 [conductor]
 designation = "ACSR 26/7"
 diameter_mm = 21.8

@@ -36,6 +36,7 @@ pub fn warnings(setup: &Setup) -> Vec<Warning> {
     rates(setup, &mut warn);
     missing_channels(setup, &mut warn);
     calibrations(setup, &mut warn);
+    overdue(setup, &mut warn);
     found
 }
 
@@ -227,6 +228,20 @@ fn calibrations(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
                  every result from this channel is too small; results are marked for it, and a guard \
                  band decides nothing on them"
                     .to_owned(),
+            );
+        }
+    }
+}
+
+fn overdue(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
+    let Some(date) = setup.report.date else {
+        return;
+    };
+    for instrument in &setup.instruments {
+        if let Some(due) = instrument.calibration_due.filter(|due| *due < date) {
+            warn(
+                &format!("instrument[{}].calibration_due", instrument.name),
+                format!("its calibration was due on {due}, before the test on {date}"),
             );
         }
     }

@@ -438,6 +438,8 @@ fn from_two_recordings_to_a_verdict() {
         "Authorised by",
         "licensed text of the standard",
         "Invented demo",
+        "Report number    invented report 17\n",
+        "Client           invented client\n",
         "report.html",
     ] {
         assert!(table.contains(said), "{said}: {table}");
@@ -457,6 +459,15 @@ fn from_two_recordings_to_a_verdict() {
     assert_eq!(first, files.map(kept));
     let html = String::from_utf8(first[3].clone()).unwrap();
     assert!(html.contains("For signature") && html.contains("Authorised by"));
+    for stated in [
+        "Report number: invented report 17",
+        "invented laboratory, 1 Invented Street",
+        "45 N m",
+        "21 °C",
+        "A-0002",
+    ] {
+        assert!(html.contains(stated), "{stated}");
+    }
     for recording in ["recordings/damped-trial.wav", "recordings/bare-trial.wav"] {
         let bytes = std::fs::read(repository(recording)).unwrap();
         let hash = blake3::hash(&bytes).to_hex().to_string();

@@ -7,6 +7,7 @@
 
 mod events;
 mod figures;
+mod particulars;
 mod provenance;
 mod requirement;
 mod setting;
@@ -93,13 +94,18 @@ impl Document<'_> {
             (tables::budget(&settled, self.run))
             (tables::rejected(&rejected))
             (events::section(self.run))
+            (particulars::instruments(&self.setup.instruments))
             (setting::section(self.setup, &self.run.setup_text))
             (provenance::methods(&self.setup.hold))
             (cautions())
             (self.sign_off())
             (provenance::annex(self))
         };
-        page(&self.setup.test.title, body)
+        let title = match &self.setup.report.number {
+            Some(number) => format!("{number}: {}", self.setup.test.title),
+            None => self.setup.test.title.clone(),
+        };
+        page(&title, body)
     }
 
     fn why_no_verdict(&self) -> Markup {
@@ -127,7 +133,11 @@ impl Document<'_> {
                 } @else {
                     p class="note" { "No verdict. " (self.why_no_verdict()) } "\n"
                 }
-                div { @for name in signoff::TO_FILL_IN { p { (name) } } } "\n"
+                div {
+                    @for (name, value) in signoff::identification(self.setup) {
+                        p { (name) @if !value.is_empty() { ": " (value) } }
+                    }
+                } "\n"
                 @for (role, name) in signoff::signatories(self.setup) {
                     div { p { (role) ": " (name) } p { "Date" } p { "Signature" } } "\n"
                 }
@@ -152,7 +162,9 @@ impl Document<'_> {
                 .filter(|point| point.verdict == verdict)
                 .count()
         };
-        let mut facts = vec![("Damper", damper.to_owned())];
+        let mut facts = particulars::heading(&self.setup.report);
+        facts.push(("Damper", damper.to_owned()));
+        facts.extend(particulars::of_the_sample(&self.setup.report));
         if let Some(operator) = &test.operator {
             facts.push(("Operator", operator.clone()));
         }

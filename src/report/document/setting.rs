@@ -14,8 +14,12 @@ use crate::setup::{self, Channel, ListedKey, Origin, Setup};
 /// The section of the setup; `text` is that of the setup file.
 pub(super) fn section(setup: &Setup, text: &str) -> Markup {
     let keys = setup::examine(text, "setup.toml").map_or_else(|_| Vec::new(), |loaded| loaded.keys);
-    let (channels, others): (Vec<_>, Vec<_>) =
-        keys.iter().partition(|key| key.section == "channel");
+    // What stands at the head of the report and under its instruments is not
+    // said again.
+    let (channels, others): (Vec<_>, Vec<_>) = keys
+        .iter()
+        .filter(|key| !["report", "instrument"].contains(&key.section))
+        .partition(|key| key.section == "channel");
     let rows = html! { @for key in others { (key_row(key)) } };
     html! {
         h2 { "Setup" } "\n"

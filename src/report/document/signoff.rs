@@ -23,8 +23,19 @@ use crate::setup::Setup;
 /// A name and what stands beside it.
 pub type Fact = (&'static str, String);
 
-/// What only the laboratory can fill in.
-pub const TO_FILL_IN: [&str; 4] = ["Laboratory", "Report number", "Client", "Date of the test"];
+/// What only the laboratory knows: as the setup states it, else empty, a line to
+/// fill in.
+pub fn identification(setup: &Setup) -> [Fact; 4] {
+    let report = &setup.report;
+    let stated = |text: &Option<String>| text.clone().unwrap_or_default();
+    let date = report.date.map(|date| date.to_string());
+    [
+        ("Laboratory", stated(&report.laboratory)),
+        ("Report number", stated(&report.number)),
+        ("Client", stated(&report.client)),
+        ("Date of the test", date.unwrap_or_default()),
+    ]
+}
 
 /// Who signs: the role, and the name where the setup has it.
 pub fn signatories(setup: &Setup) -> [Fact; 3] {
@@ -74,6 +85,15 @@ pub fn statement(setup: &Setup, reduction: &Reduction) -> Vec<Fact> {
             .clone()
             .unwrap_or_else(|| "bare span".to_owned()),
     ));
+    let report = &setup.report;
+    if let Some(serial) = &report.damper_serial {
+        facts.push(("Serial number", serial.clone()));
+    }
+    if let Some(standard) = &report.standard {
+        facts.push(("Method", standard.clone()));
+        let deviations = report.deviations.as_deref().unwrap_or("none stated");
+        facts.push(("Deviations", deviations.to_owned()));
+    }
     facts.push(("Calibration", calibration(setup)));
     facts.push((
         "Required values",

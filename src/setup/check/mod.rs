@@ -9,6 +9,7 @@ mod criteria;
 mod kinds;
 mod names;
 mod placements;
+mod report;
 mod sources;
 
 use super::fault::Log;
@@ -16,6 +17,7 @@ use super::read::RawSetup;
 
 pub(super) fn check(raw: &RawSetup, log: &mut Log) {
     kinds::check(raw, log);
+    report::check(raw, log);
     bench::check(raw, log);
     sources::check(raw, log);
     channels::check(raw, log);

@@ -13,8 +13,8 @@ use super::choice::{nearest, right_word};
 use super::fault::{Log, Place};
 use super::key::{Form, Section};
 use super::table::{
-    AMPLITUDE, CHANNEL, CONDUCTOR, CRITERIA, HOLD, LIMITS, PLACE, SECTIONS, SOURCE, SPAN, SWEEP,
-    TEST,
+    AMPLITUDE, CHANNEL, CONDUCTOR, CRITERIA, HOLD, INSTRUMENT, LIMITS, PLACE, REPORT, SECTIONS,
+    SOURCE, SPAN, SWEEP, TEST,
 };
 use section::{home_of, not_among};
 use toml::de::{DeTable, DeValue};
@@ -23,6 +23,8 @@ use value::{kind_words, shown};
 /// The file as read, before anything is checked across keys.
 pub(super) struct RawSetup {
     pub(super) test: Fields,
+    pub(super) report: Fields,
+    pub(super) instruments: Vec<Fields>,
     pub(super) conductor: Fields,
     pub(super) span: Fields,
     pub(super) sweep: Fields,
@@ -49,6 +51,8 @@ impl RawSetup {
         let document = Document::open(root.get_ref(), log);
         Some(Self {
             test: document.one(&TEST, log),
+            report: document.one(&REPORT, log),
+            instruments: document.list(&INSTRUMENT, log),
             conductor: document.one(&CONDUCTOR, log),
             span: document.one(&SPAN, log),
             sweep: document.one(&SWEEP, log),
@@ -64,20 +68,21 @@ impl RawSetup {
 
     /// Every section of the file, in the order of the table.
     pub(super) fn sections(&self) -> impl Iterator<Item = &Fields> {
-        [
-            &self.test,
-            &self.conductor,
-            &self.span,
-            &self.sweep,
-            &self.amplitude,
-            &self.hold,
-            &self.limits,
-        ]
-        .into_iter()
-        .chain(&self.sources)
-        .chain(&self.channels)
-        .chain(&self.placements)
-        .chain(&self.criteria)
+        [&self.test, &self.report]
+            .into_iter()
+            .chain(&self.instruments)
+            .chain([
+                &self.conductor,
+                &self.span,
+                &self.sweep,
+                &self.amplitude,
+                &self.hold,
+                &self.limits,
+            ])
+            .chain(&self.sources)
+            .chain(&self.channels)
+            .chain(&self.placements)
+            .chain(&self.criteria)
     }
 }
 

@@ -1,6 +1,6 @@
 //! Faults of the text itself: syntax, unknown keys, wrong kinds of values.
 
-use super::{BENCH, bench_with, message, refused};
+use super::{BENCH, DESIGN, bench_with, message, refused};
 use spanhold::setup;
 
 #[test]
@@ -231,4 +231,19 @@ fn a_file_that_cannot_be_read() {
             latin.display()
         )
     );
+}
+
+#[test]
+fn a_date_that_is_none() {
+    for date in ["17.03.2026", "2026-02-30", "2026-3-7"] {
+        let text = format!("{DESIGN}\n[report]\ndate = \"{date}\"\n");
+        let faults = setup::parse(&text, "b.toml").unwrap_err();
+        assert_eq!(
+            (
+                faults.faults[0].key.as_str(),
+                faults.faults[0].wrong.clone()
+            ),
+            ("report.date", format!("\"{date}\" is no date"))
+        );
+    }
 }

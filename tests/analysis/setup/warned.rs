@@ -158,3 +158,26 @@ fn the_example_of_the_design_is_a_bare_minimum() {
         .collect();
     assert_eq!(keys, ["channel", "channel"]);
 }
+
+#[test]
+fn an_instrument_whose_calibration_was_due_before_the_test() {
+    let with = |due: &str| {
+        format!(
+            "{DESIGN}\n[report]\ndate = \"2026-03-17\"\n[[instrument]]\nname = \"analyser\"\n\
+             serial = \"1\"\ncalibration_due = \"{due}\"\n"
+        )
+    };
+    let overdue = |due: &str| {
+        let loaded = setup::examine(&with(due), "bench.toml").unwrap();
+        loaded
+            .warnings
+            .iter()
+            .find(|warning| warning.key == "instrument[analyser].calibration_due")
+            .map(|warning| warning.text.clone())
+    };
+    assert_eq!(overdue("2026-03-17"), None);
+    assert_eq!(
+        overdue("2026-03-16").unwrap(),
+        "its calibration was due on 2026-03-16, before the test on 2026-03-17"
+    );
+}
