@@ -30,15 +30,15 @@
 //! use std::sync::Arc;
 //! use std::sync::atomic::AtomicBool;
 //!
-//! use spanhold::pipeline::{Collected, RecordedSource, ReplayOptions, replay};
+//! use spanhold::pipeline::{Collected, RecordedRun, ReplayOptions, replay};
 //! use spanhold::setup::Verdict;
 //!
 //! let setup = spanhold::setup::load("config/damped-trial.toml".as_ref())?;
-//! let files = [PathBuf::from("recordings/damped-trial.wav")];
-//! let source = RecordedSource::open(&setup, 0, &files)?;
+//! let files = [vec![PathBuf::from("recordings/damped-trial.wav").into()]];
+//! let recorded = RecordedRun::open(&setup, &files)?;
 //! let stop = Arc::new(AtomicBool::new(false));
 //! let mut found = Collected::default();
-//! let outcome = replay(&setup, vec![source], ReplayOptions::default(), &stop, &mut found);
+//! let outcome = replay(&setup, recorded, ReplayOptions::default(), &stop, &mut found);
 //! assert_eq!(outcome.reason.to_string(), "all input was used");
 //!
 //! let (first, evidence) = &found.points[0];

@@ -6,11 +6,13 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, bail};
 
+use super::terminal;
 use crate::ingest::sidecar::{hash_of_file, read_sidecar};
+use crate::ingest::stretches::natural;
 use crate::ledger::RepeatedFile;
 use crate::setup::Setup;
 
-/// The recordings of one source, in the order in which they were named.
+/// The recordings of one source, in the order of their names.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SourceFiles {
     /// The source.
@@ -22,9 +24,10 @@ pub struct SourceFiles {
 }
 
 impl SourceFiles {
-    /// Keeps of recordings with the same bytes the first one: read twice, its
-    /// dwells would count twice.
+    /// Keeps of recordings with the same bytes the first one by name: read twice,
+    /// its dwells would count twice.
     fn drop_repeats(&mut self) -> anyhow::Result<()> {
+        self.files.sort_by(|a, b| natural(a, b));
         // A file that cannot be looked at is reported by whoever opens it.
         let length = |path: &Path| path.metadata().ok().map(|metadata| metadata.len());
         let mut of_length: HashMap<Option<u64>, usize> = HashMap::new();
@@ -57,7 +60,64 @@ impl SourceFiles {
     }
 }
 
-/// One entry a source of the setup, in its order.
+/// The recordings in a folder: its files whose names end in `.wav`, those of its
+/// own folders left out, in the order of their names.
+fn recordings_in(folder: &Path) -> anyhow::Result<Vec<PathBuf>> {
+    let shown = folder.display();
+    let (mut files, mut others, mut folders) = (Vec::new(), 0, 0);
+    let entries = folder
+        .read_dir()
+        .with_context(|| format!("{shown}: cannot be listed"))?;
+    for entry in entries {
+        let path = entry
+            .with_context(|| format!("{shown}: cannot be listed"))?
+            .path();
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        let is_recording = path
+            .extension()
+            .is_some_and(|extension| extension.eq_ignore_ascii_case("wav"));
+        if path.is_dir() {
+            folders += 1;
+        } else if is_recording && !name.starts_with('.') {
+            files.push(path);
+        } else if !name.to_lowercase().ends_with(".wav.json") {
+            others += 1;
+        }
+    }
+    files.sort_by(|a, b| natural(a, b));
+    let left_out: Vec<String> = [
+        (
+            others,
+            "file that is no recording (*.wav)",
+            "files that are no recordings (*.wav)",
+        ),
+        (folders, "folder in it", "folders in it"),
+    ]
+    .into_iter()
+    .filter(|(count, ..)| *count > 0)
+    .map(|(count, one, many)| format!("{count} {}", if count == 1 { one } else { many }))
+    .collect();
+    if files.is_empty() {
+        bail!(
+            "{shown}: no recording (*.wav) in this folder{}; name the folder that holds them",
+            if left_out.is_empty() {
+                String::new()
+            } else {
+                format!(", only {}", left_out.join(" and "))
+            }
+        );
+    }
+    if !left_out.is_empty() {
+        terminal::say(format_args!(
+            "{shown}: left out: {}",
+            left_out.join(" and ")
+        ));
+    }
+    Ok(files)
+}
+
+/// One entry a source of the setup, in its order. A folder stands for the
+/// recordings in it.
 ///
 /// `NAME=FILE` decides first, then the source that the recording's sidecar
 /// names; with a single source every other file is its.
@@ -75,13 +135,23 @@ pub fn assign(setup: &Setup, arguments: &[String]) -> anyhow::Result<Vec<SourceF
         let names: Vec<_> = setup.sources.iter().map(|source| &*source.name).collect();
         names.join(", ")
     };
+    let mut all: Vec<(Option<String>, PathBuf)> = Vec::new();
     for argument in arguments {
         let named = argument
             .split_once('=')
             .filter(|(name, _)| assigned.iter().any(|source| source.name == *name));
         let path = PathBuf::from(named.map_or(argument.as_str(), |(_, path)| path));
+        let files = if path.is_dir() {
+            recordings_in(&path)?
+        } else {
+            vec![path]
+        };
+        let name = named.map(|(name, _)| name.to_owned());
+        all.extend(files.into_iter().map(|file| (name.clone(), file)));
+    }
+    for (named, path) in all {
         let name = match named {
-            Some((name, _)) => Some(name.to_owned()),
+            Some(name) => Some(name),
             None => read_sidecar(&path)?.map(|sidecar| sidecar.source),
         };
         let single = assigned.len() == 1;
@@ -99,7 +169,8 @@ pub fn assign(setup: &Setup, arguments: &[String]) -> anyhow::Result<Vec<SourceF
                 .files
                 .push(path),
             None => bail!(
-                "{argument}: {}; write NAME=FILE with one of: {}",
+                "{}: {}; write NAME=FILE with one of: {}",
+                path.display(),
                 match name {
                     Some(name) => format!(
                         "its sidecar names source \"{name}\", which the setup does not have"

@@ -1,4 +1,4 @@
-//! `spanhold reprocess SETUP FILE… --out RUN`: recordings → a run folder; with
+//! `spanhold reprocess SETUP FILE… --out RUN`: recordings, or a folder of them → a run folder; with
 //! `--baseline BARE_RUN` to the verdict and the printable report.
 //!
 //! The analysis is that of a live capture, sample for sample; block length and
@@ -18,11 +18,10 @@ use super::{Failure, Status, reduce, terminal};
 use crate::analysis::{Event, Finding};
 use crate::evaluation::reduced_point::ReducedPoint;
 use crate::ingest::sidecar::hash_of_file;
-use crate::ledger::{
-    FileRecord, Ledger, REPORT_FILE, RunRecord, RunState, SourceRecord, carry_curves,
-};
+use crate::ingest::stretches::{NamedFile, OrderedBy};
+use crate::ledger::{Ledger, REPORT_FILE, RunRecord, RunState, SourceRecord, carry_curves};
 use crate::pipeline::{
-    self, Outcome, Progress, RecordedSource, ReplayOptions, Sink, StopReason, check_rate, replay,
+    self, Outcome, Progress, RecordedRun, RecordedSource, ReplayOptions, Sink, StopReason, replay,
 };
 use crate::reduction::SettledPoint;
 use crate::report::reduction::Reduction;
@@ -35,8 +34,10 @@ use crate::setup::{self, Loaded};
 pub struct Args {
     /// The setup file
     setup: PathBuf,
-    /// The recordings (WAV), in the order in which they were recorded; with
-    /// several sources NAME=FILE says whose each is
+    /// The recordings (WAV), or folders of recordings, in any order: they are
+    /// taken by their start times, else by their names, and each stands for
+    /// itself unless its times or `continues = true` say otherwise; with several
+    /// sources NAME=FILE says whose each is
     #[arg(required = true, value_name = "FILE")]
     files: Vec<String>,
     /// The run folder to make
@@ -97,18 +98,14 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         check_baseline(&loaded.setup, folder).map_err(anyhow::Error::from)?;
     }
     let assigned = assign::assign(&loaded.setup, &args.files)?;
-    let sources = open(&loaded, &assigned)?;
+    let recorded = open(&loaded, &assigned)?;
     let mut record = RunRecord::begin(
         "reprocess",
         &args.setup,
         loaded.text.as_bytes(),
         jiff::Timestamp::now(),
     );
-    record.sources = assigned
-        .iter()
-        .zip(&sources)
-        .map(|(source, recorded)| source_record(source, recorded))
-        .collect();
+    record.sources = source_records(&recorded, &assigned);
     let repeated: Vec<Event> = record
         .sources
         .iter()
@@ -124,8 +121,8 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         carry_curves(&loaded.setup, &args.setup, &mut ledger).map_err(anyhow::Error::from)?;
     notes.iter().for_each(terminal::say);
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
-    let (ledger, points, outcome) = analyse(args, &loaded, sources, ledger, &stop);
-    let record = finish(ledger, &outcome, &assigned)?;
+    let (ledger, points, outcome) = analyse(args, &loaded, recorded, ledger, &stop);
+    let record = finish(ledger, &outcome)?;
     // A reading that was cut short is no ground for a verdict.
     let whole = matches!(outcome.reason, StopReason::Complete);
     let concluded = match &args.baseline {
@@ -149,39 +146,37 @@ fn conclude(args: &Args, baseline: &Path) -> Result<EvaluatedRun, Failure> {
     Ok(evaluated)
 }
 
-fn open(loaded: &Loaded, assigned: &[SourceFiles]) -> anyhow::Result<Vec<RecordedSource>> {
-    let mut sources = Vec::new();
-    for (number, source) in assigned.iter().enumerate() {
-        let source = RecordedSource::open(&loaded.setup, number, &source.files)?;
-        for note in source.notes() {
-            terminal::say(note);
-        }
-        check_rate(&loaded.setup, number, source.format())?;
-        sources.push(source);
+fn open(loaded: &Loaded, assigned: &[SourceFiles]) -> anyhow::Result<RecordedRun> {
+    let files: Vec<Vec<NamedFile>> = assigned
+        .iter()
+        .map(|source| source.files.iter().cloned().map(NamedFile::from).collect())
+        .collect();
+    let recorded = RecordedRun::open(&loaded.setup, &files)?;
+    recorded.notes.iter().for_each(terminal::say);
+    if recorded.stretches.len() > 1 {
+        let by = match recorded.ordered_by.first() {
+            Some(OrderedBy::StartTime) => "start times",
+            Some(OrderedBy::Name) | None => "names",
+        };
+        terminal::say(format_args!(
+            "{} recordings, each for itself, in the order of their {by}",
+            recorded.stretches.len()
+        ));
     }
-    Ok(sources)
+    Ok(recorded)
 }
 
-fn source_record(source: &SourceFiles, recorded: &RecordedSource) -> SourceRecord {
-    let format = recorded.format();
-    SourceRecord {
-        name: source.name.clone(),
-        rate_hz: format.rate_hz,
-        channels: format.channels,
-        start_utc: format.start_utc,
-        frames: 0,
-        missing_frames: 0,
-        files: source
-            .files
-            .iter()
-            .map(|path| FileRecord {
-                path: path.display().to_string(),
-                bytes: path.metadata().map_or(0, |metadata| metadata.len()),
-                blake3: None,
-            })
-            .collect(),
-        repeated: source.repeated.clone(),
+/// What is known of the sources before they are read.
+fn source_records(recorded: &RecordedRun, assigned: &[SourceFiles]) -> Vec<SourceRecord> {
+    let mut records = recorded.sources();
+    for (record, source) in records.iter_mut().zip(assigned) {
+        record.repeated.clone_from(&source.repeated);
+        for file in &mut record.files {
+            let bytes = Path::new(&file.path).metadata();
+            file.bytes = bytes.map_or(0, |metadata| metadata.len());
+        }
     }
+    records
 }
 
 /// Everything between the readers and the ledger. The points come back for
@@ -189,15 +184,21 @@ fn source_record(source: &SourceFiles, recorded: &RecordedSource) -> SourceRecor
 fn analyse(
     args: &Args,
     loaded: &Loaded,
-    sources: Vec<RecordedSource>,
+    recorded: RecordedRun,
     ledger: Ledger,
     stop: &Arc<AtomicBool>,
 ) -> (Ledger, Vec<SettledPoint>, Outcome) {
     let mut sink = Keep {
         ledger,
         points: Vec::new(),
-        bar: Bar::new(sources.iter().map(RecordedSource::frames).sum()),
-        firsts: sources.iter().map(RecordedSource::first_sample).collect(),
+        bar: Bar::new(recorded.frames()),
+        firsts: recorded
+            .stretches
+            .first()
+            .into_iter()
+            .flatten()
+            .map(RecordedSource::first_sample)
+            .collect(),
     };
     let options = ReplayOptions {
         threads: args
@@ -205,7 +206,7 @@ fn analyse(
             .map_or(ReplayOptions::default().threads, usize::from),
         block_frames: args.block_frames as usize,
     };
-    let outcome = replay(&loaded.setup, sources, options, stop, &mut sink);
+    let outcome = replay(&loaded.setup, recorded, options, stop, &mut sink);
     sink.bar.clear();
     (sink.ledger, sink.points, outcome)
 }
@@ -244,19 +245,14 @@ impl Sink for Keep {
 }
 
 /// Counts and hashes into the record, and the run closed.
-fn finish(
-    mut ledger: Ledger,
-    outcome: &Outcome,
-    assigned: &[SourceFiles],
-) -> Result<RunRecord, Failure> {
+fn finish(mut ledger: Ledger, outcome: &Outcome) -> Result<RunRecord, Failure> {
     let mut sources = ledger.record().sources.clone();
-    for ((record, ended), source) in sources.iter_mut().zip(&outcome.sources).zip(assigned) {
+    for (record, ended) in sources.iter_mut().zip(&outcome.sources) {
         record.frames = ended.frames;
         record.missing_frames = ended.missing_frames;
-        for (file, path) in record.files.iter_mut().zip(&source.files) {
-            let hash = hash_of_file(path).with_context(|| {
-                format!("{}: cannot be read again for its hash", path.display())
-            })?;
+        for file in &mut record.files {
+            let hash = hash_of_file(Path::new(&file.path))
+                .with_context(|| format!("{}: cannot be read again for its hash", file.path))?;
             file.blake3 = Some(hash);
         }
     }

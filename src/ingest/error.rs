@@ -51,7 +51,15 @@ pub enum IngestError {
         /// What is wrong and what would be right.
         what: String,
     },
+    /// Several files cannot be read.
+    #[error("{} recordings cannot be read:{}", .0.len(), listed(.0))]
+    Several(Vec<IngestError>),
     /// No file was named.
     #[error("no recording named: name at least one WAV file")]
     NoFiles,
+}
+
+/// Each on a line of its own.
+fn listed(faults: &[IngestError]) -> String {
+    faults.iter().map(|fault| format!("\n  {fault}")).collect()
 }

@@ -14,6 +14,7 @@ pub mod lines;
 mod regular;
 pub mod serial;
 pub mod sidecar;
+pub mod stretches;
 pub mod wav;
 
 pub use error::IngestError;

@@ -103,6 +103,9 @@ pub struct SourceRecord {
     pub frames: u64,
     /// Frames known to be missing between them.
     pub missing_frames: u64,
+    /// What put them in order: `start-time` or `name`; absent in a capture.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ordered_by: Option<String>,
     /// The files it was read from, in order.
     pub files: Vec<FileRecord>,
     /// Files that were named and not read, because they hold the same bytes as
@@ -141,7 +144,7 @@ impl SourceRecord {
 }
 
 /// One file that was read.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct FileRecord {
     /// As it was named.
     pub path: String,
@@ -149,6 +152,14 @@ pub struct FileRecord {
     pub bytes: u64,
     /// BLAKE3, hexadecimal; absent until it was worked out.
     pub blake3: Option<String>,
+    /// Begin of a recording in the time of the run, s; absent in a capture, whose
+    /// sidecars say it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub start_s: Option<f64>,
+    /// Begin of a recording by its header: `2024-05-06 10:11:12` by the clock of
+    /// the recorder, or the day alone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub begun: Option<String>,
 }
 
 /// Points by verdict.

@@ -133,6 +133,7 @@ impl Ledger {
             path: relative.to_owned(),
             bytes: text.len() as u64,
             blake3: Some(blake3::hash(text).to_hex().to_string()),
+            ..FileRecord::default()
         });
         self.record.write(&self.folder)
     }

@@ -19,6 +19,7 @@ use super::record::Recorded;
 use crate::ingest::sidecar::read_sidecar;
 use crate::ingest::wav::WavReader;
 use crate::ingest::{Block, End, Gap, IngestError, Message};
+use crate::setup::RecordedFile;
 
 /// Frames read from a recording at once.
 const BLOCK_FRAMES: usize = 16_384;
@@ -39,6 +40,25 @@ pub struct Recordings {
     pub source: String,
     /// Its sampling rate, Hz.
     pub rate_hz: f64,
+}
+
+impl Recordings {
+    /// Those there are, with the times at which they begin.
+    ///
+    /// # Errors
+    /// Where the folder or a sidecar in it cannot be read.
+    pub fn begun(&self) -> Result<Vec<RecordedFile>, IngestError> {
+        let files = recordings_of(&self.folder, &self.source)?;
+        let begun = files.into_iter().map(|(start, path)| RecordedFile {
+            name: path
+                .file_name()
+                .map(|name| name.to_string_lossy().into_owned())
+                .unwrap_or_default(),
+            start_s: start as f64 / self.rate_hz,
+            end_s: f64::INFINITY,
+        });
+        Ok(begun.collect())
+    }
 }
 
 /// What became of a feed.

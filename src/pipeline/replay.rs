@@ -1,6 +1,6 @@
 //! Replay: recordings → findings, exactly as a live capture finds them.
 //!
-//! In: the setup, and the opened recordings of each of its sources. Out: the
+//! In: the setup, and the opened recordings of a run. Out: the
 //! findings, in order, to a [`Sink`] on the calling thread. Touches the
 //! recordings, to read them, and threads.
 
@@ -11,11 +11,14 @@ use std::thread;
 
 use crossbeam_channel::bounded;
 
-use super::{Input, Options, Order, Outcome, Sink, run};
-use crate::ingest::wav::{WavReader, spawn_wav};
-use crate::ingest::{IngestError, StreamFormat};
+use super::{
+    Input, Options, Order, Outcome, Progress, RecordedRun, RecordedSource, Sink, StopReason, run,
+};
+use crate::analysis::{Finding, TraceRow};
+use crate::ingest::IngestError;
+use crate::ingest::wav::spawn_wav;
 use crate::setup::{RecordedFile, Setup};
-use crate::tone::{PlanError, TonePlan};
+use crate::tone::{PlanError, ToneMessage};
 
 /// Blocks a reader may be ahead of the analysis.
 const CHANNEL_BLOCKS: usize = 4;
@@ -27,14 +30,22 @@ pub enum ReplayError {
     #[error(transparent)]
     Recording(#[from] IngestError),
     /// A recording does not carry what the setup wants to analyse.
-    #[error(transparent)]
-    Plan(#[from] PlanError),
+    #[error("{}: {fault}", path.display())]
+    Plan {
+        /// The recording.
+        path: PathBuf,
+        /// What it lacks.
+        fault: PlanError,
+    },
     /// A recording has not the rate that the setup states.
     #[error(
-        "source \"{source_name}\": its samples come at {rate_hz} Hz, the setup says rate_hz = \
-         {stated_hz}; correct whichever is wrong"
+        "{}: source \"{source_name}\": its samples come at {rate_hz} Hz, the setup says rate_hz = \
+         {stated_hz}; correct whichever is wrong",
+        path.display()
     )]
     Rate {
+        /// The recording.
+        path: PathBuf,
         /// The source.
         source_name: String,
         /// Rate of the recording, Hz.
@@ -42,81 +53,25 @@ pub enum ReplayError {
         /// Rate that the setup states, Hz.
         stated_hz: f64,
     },
+    /// The recordings of two sources cannot be put together.
+    #[error(
+        "source \"{first}\" has {first_count} recordings that stand for themselves, source \
+         \"{second}\" has {second_count}; they are read together one by one, in their order: name as \
+         many of each, or say `continues = true` at the source whose recordings continue one another"
+    )]
+    Unmatched {
+        /// One source.
+        first: String,
+        /// Its stretches.
+        first_count: usize,
+        /// The other.
+        second: String,
+        /// Its stretches.
+        second_count: usize,
+    },
     /// The setup has no source of this number.
     #[error("the setup has no source number {0}, counted from 0")]
     NoSuchSource(usize),
-}
-
-/// The recordings of one source, opened and planned; their samples are read
-/// during the replay.
-#[derive(Debug)]
-pub struct RecordedSource {
-    name: String,
-    reader: WavReader,
-    plan: TonePlan,
-}
-
-impl RecordedSource {
-    /// Opens the recordings of source `number` of the setup, in the order in
-    /// which they were recorded.
-    ///
-    /// # Errors
-    /// When a recording cannot be read, when they do not continue one another,
-    /// or when they lack a column or the rate that the setup needs.
-    pub fn open(setup: &Setup, number: usize, files: &[PathBuf]) -> Result<Self, ReplayError> {
-        let source = setup.sources.get(number);
-        let reader = WavReader::open(files)?;
-        let plan = TonePlan::new(setup, number, reader.format());
-        // A rate other than the stated one is the cause to tell.
-        let plan = plan.or_else(|fault| {
-            check_rate(setup, number, reader.format())?;
-            Err(ReplayError::from(fault))
-        })?;
-        Ok(Self {
-            name: source
-                .ok_or(ReplayError::NoSuchSource(number))?
-                .name
-                .clone(),
-            reader,
-            plan,
-        })
-    }
-
-    /// Name of the source.
-    pub fn name(&self) -> &str {
-        &self.name
-    }
-
-    /// Rate, columns and start of what was recorded.
-    pub fn format(&self) -> &StreamFormat {
-        self.reader.format()
-    }
-
-    /// What the tone stage will do with it.
-    pub fn plan(&self) -> &TonePlan {
-        &self.plan
-    }
-
-    /// What was repaired, is missing or was left out; each names its file.
-    pub fn notes(&self) -> &[String] {
-        self.reader.notes()
-    }
-
-    /// The recordings, in their order, with the times that they cover.
-    pub fn files(&self) -> Vec<RecordedFile> {
-        self.reader.files()
-    }
-
-    /// Index of the first frame.
-    pub fn first_sample(&self) -> u64 {
-        self.reader.first_sample()
-    }
-
-    /// Frames from the first to the last, missing ones included.
-    pub fn frames(&self) -> u64 {
-        let end = self.reader.total_frames().unwrap_or(0);
-        end.saturating_sub(self.reader.first_sample())
-    }
 }
 
 /// How a replay is done; the results do not depend on it.
@@ -138,35 +93,55 @@ impl Default for ReplayOptions {
     }
 }
 
-/// Whether source `number` samples at the rate that the setup states, as far
-/// as it states one.
-///
-/// # Errors
-/// [`ReplayError::Rate`] where it does not.
-pub fn check_rate(setup: &Setup, number: usize, format: &StreamFormat) -> Result<(), ReplayError> {
-    let source = setup.sources.get(number);
-    let Some((source, stated_hz)) = source.and_then(|source| Some((source, source.rate_hz?)))
-    else {
-        return Ok(());
-    };
-    // A WAV header holds whole Hz.
-    let allowed_hz = 0.5 + stated_hz * source.rate_uncertainty_ppm * 1e-6;
-    if (format.rate_hz - stated_hz).abs() > allowed_hz {
-        return Err(ReplayError::Rate {
-            source_name: source.name.clone(),
-            rate_hz: format.rate_hz,
-            stated_hz,
-        });
-    }
-    Ok(())
-}
-
 /// Replays recordings: what a live capture of the same samples would have
-/// found goes to the sink. `sources`: one a source of the setup, in its order.
+/// found goes to the sink, stretch by stretch.
 ///
 /// Returns when every recording was used, when `stop` is set, or when a
 /// recording or the sink fails; [`Outcome::reason`] says which.
 pub fn replay(
+    setup: &Setup,
+    recorded: RecordedRun,
+    options: ReplayOptions,
+    stop: &Arc<AtomicBool>,
+    sink: &mut dyn Sink,
+) -> Outcome {
+    let mut whole = Outcome {
+        reason: StopReason::Complete,
+        sources: Vec::new(),
+    };
+    let begun = recorded
+        .events(setup)
+        .into_iter()
+        .try_for_each(|event| sink.finding(Finding::Event(event)));
+    if let Err(error) = begun {
+        whole.reason = StopReason::SinkFailed(error);
+        return whole;
+    }
+    let main = setup.main_source().map_or(0, |(number, _)| number);
+    for (nth, sources) in recorded.stretches.into_iter().enumerate() {
+        let first = sources.get(main).map(RecordedSource::start_s);
+        if let Some(time_s) = first.filter(|_| nth > 0) {
+            // So that no curve runs on over the seam.
+            let seam = TraceRow {
+                time_s,
+                ..TraceRow::default()
+            };
+            if let Err(error) = sink.finding(Finding::Trace(seam)) {
+                whole.reason = StopReason::SinkFailed(error);
+                return whole;
+            }
+        }
+        let outcome = stretch(setup, sources, options, stop, sink);
+        whole.add(outcome);
+        if !matches!(whole.reason, StopReason::Complete) {
+            break;
+        }
+    }
+    whole
+}
+
+/// Replays one stretch, which needs nothing of any other.
+fn stretch(
     setup: &Setup,
     sources: Vec<RecordedSource>,
     options: ReplayOptions,
@@ -174,8 +149,11 @@ pub fn replay(
     sink: &mut dyn Sink,
 ) -> Outcome {
     let main = setup.main_source().map_or(0, |(number, _)| number);
-    let files = sources.get(main).map(RecordedSource::files);
-    let setup = &setup.with_recordings(&files.unwrap_or_default());
+    let files = sources
+        .get(main)
+        .map(RecordedSource::files)
+        .unwrap_or_default();
+    let setup = &setup.with_recordings(&files);
     let start_utc = sources
         .get(main)
         .and_then(|source| source.format().start_utc);
@@ -201,5 +179,31 @@ pub fn replay(
         threads: options.threads,
         order: Order::ByTime,
     };
-    run(setup, start_utc, inputs, options, stop, sink)
+    let mut named = Named { files, sink };
+    run(setup, start_utc, inputs, options, stop, &mut named)
+}
+
+/// Tells every point the recording that it was read from.
+struct Named<'a> {
+    files: Vec<RecordedFile>,
+    sink: &'a mut dyn Sink,
+}
+
+impl Sink for Named<'_> {
+    fn heard(&mut self, source: usize, message: &ToneMessage) -> anyhow::Result<()> {
+        self.sink.heard(source, message)
+    }
+
+    fn finding(&mut self, finding: Finding) -> anyhow::Result<()> {
+        self.sink.finding(match finding {
+            Finding::Point(point, evidence) => {
+                Finding::Point(Box::new(point.in_recording(&self.files)), evidence)
+            }
+            other => other,
+        })
+    }
+
+    fn tick(&mut self, progress: &Progress) -> anyhow::Result<()> {
+        self.sink.tick(progress)
+    }
 }

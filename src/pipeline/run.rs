@@ -103,6 +103,22 @@ pub struct SourceOutcome {
     pub end: Option<End>,
 }
 
+impl Outcome {
+    /// Adds how the next stretch of the same sources ended.
+    pub(super) fn add(&mut self, next: Self) {
+        self.reason = next.reason;
+        if self.sources.is_empty() {
+            self.sources = next.sources;
+            return;
+        }
+        for (sum, next) in self.sources.iter_mut().zip(next.sources) {
+            sum.frames += next.frames;
+            sum.missing_frames = sum.missing_frames.saturating_add(next.missing_frames);
+            sum.end = next.end;
+        }
+    }
+}
+
 struct Live {
     name: String,
     hop_seconds: f64,

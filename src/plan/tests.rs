@@ -51,6 +51,8 @@ fn setup(rule: LevelRule, value: f64) -> Setup {
             kind: SourceKind::Wav,
             rate_hz: Some(1000.0),
             rate_uncertainty_ppm: 50.0,
+            continues: false,
+            utc_offset: None,
         }],
         channels: vec![
             channel("antinode", Role::Antinode, Unit::StandardGravity, 10.0),

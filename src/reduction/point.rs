@@ -6,7 +6,7 @@ use super::fields::ReportTable::{Motion, Power};
 use super::fields::{Cell, Shown, point_fields};
 use super::gauge::Gauge;
 use super::measured::Measured;
-use crate::setup::Verdict;
+use crate::setup::{RecordedFile, Verdict};
 
 point_fields! {
     /// One line of `points.jsonl`. Peak values unless the name says `pp`.
@@ -29,6 +29,11 @@ point_fields! {
         end_s: f64 = Shown::in_files("s").terminal("to").settled(8);
         /// Begin of the hold by the clock of the recording: a label, nothing is computed from it.
         start_utc: Option<String> = Shown::in_files("");
+        /// Recording that the hold begins in; empty where the samples came from a device that was
+        /// not recorded.
+        recording @ default: Option<String> = Shown::in_files("");
+        /// Begin of the hold from the first sample of that recording.
+        recording_start_s @ default: Option<f64> = Shown::in_files("s");
         /// Number n of the harmonic, loops of the span.
         harmonic: Option<u32> = Shown::in_files("")
             .report(Motion, "Harmonic").terminal("n").settled(3).reduced(7).after("verdict");
@@ -138,6 +143,21 @@ impl PointRow for SettledPoint {
 }
 
 impl SettledPoint {
+    /// The same point with the recording that its hold begins in; `files`: those of
+    /// the main source, in order.
+    #[must_use]
+    pub fn in_recording(self, files: &[RecordedFile]) -> Self {
+        let begun = files.iter().filter(|file| file.start_s <= self.start_s);
+        let Some(file) = begun.last() else {
+            return self;
+        };
+        Self {
+            recording: Some(file.name.clone()),
+            recording_start_s: Some(self.start_s - file.start_s),
+            ..self
+        }
+    }
+
     /// What the uncertainty of the value under a key lacks, if anything;
     /// `gauge` where the key has a value a gauge.
     pub fn lacking(&self, key: &str, gauge: Option<&Gauge>) -> Option<String> {

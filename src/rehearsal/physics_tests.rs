@@ -71,6 +71,8 @@ pub(super) fn setup(damped: bool) -> Setup {
             kind: SourceKind::Wav,
             rate_hz: None,
             rate_uncertainty_ppm: 0.0,
+            continues: false,
+            utc_offset: None,
         }],
         channels: vec![
             channel("antinode", Role::Antinode, 0, acceleration, 490.0),

@@ -45,7 +45,7 @@ impl Standing {
 }
 
 /// One file of a run.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Checked {
     /// As the run names it.
     pub named: String,
@@ -53,6 +53,12 @@ pub struct Checked {
     pub found: Option<PathBuf>,
     /// Hash that the run recorded, hexadecimal BLAKE3.
     pub blake3: Option<String>,
+    /// Begin in the time of the run, s, where the run says it.
+    #[serde(skip)]
+    pub start_s: Option<f64>,
+    /// Begin by its header, where it says one.
+    #[serde(skip)]
+    pub begun: Option<String>,
     /// How it stands.
     #[serde(flatten)]
     pub standing: Standing,
@@ -84,7 +90,7 @@ impl Checked {
 }
 
 /// All files of a run.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Recordings {
     /// The setup as used.
     pub setup: Checked,
@@ -105,6 +111,7 @@ impl Recordings {
             path: SETUP_FILE.to_owned(),
             bytes: setup_text.len() as u64,
             blake3: Some(record.setup_blake3.clone()),
+            ..FileRecord::default()
         };
         Self {
             setup: check(folder, &setup_record),
@@ -187,6 +194,8 @@ fn check(folder: &Path, record: &FileRecord) -> Checked {
         named: record.path.clone(),
         found: None,
         blake3: record.blake3.clone(),
+        start_s: record.start_s,
+        begun: record.begun.clone(),
         standing: Standing::Missing,
     };
     for place in places(folder, &record.path) {

@@ -33,10 +33,15 @@ pub struct Samples {
 }
 
 impl Samples {
-    /// Reads what the recordings hold of `from_s..to_s`, at most the first
+    /// Reads what the recordings, each with its begin in the time of the run where
+    /// that is known, hold of `from_s..to_s`, at most the first
     /// `MOST_FRAMES` of it; where samples are missing it ends there.
-    pub fn read(recordings: &[PathBuf], from_s: f64, to_s: f64) -> Result<Self, IngestError> {
-        let mut reader = WavReader::open(recordings)?;
+    pub fn read(
+        recordings: &[(PathBuf, Option<f64>)],
+        from_s: f64,
+        to_s: f64,
+    ) -> Result<Self, IngestError> {
+        let mut reader = reader_at(recordings, from_s, to_s)?;
         let rate_hz = reader.format().rate_hz;
         let from = (from_s * rate_hz).round().max(0.0) as u64;
         let to = ((to_s * rate_hz).round().max(0.0) as u64).min(from + MOST_FRAMES);
@@ -91,6 +96,30 @@ impl Samples {
             Array1::zeros(0)
         }
     }
+}
+
+/// The recordings that reach into `from_s..to_s`, numbered in the time of the
+/// run. Where it is not known when they begin they are one stream.
+fn reader_at(
+    recordings: &[(PathBuf, Option<f64>)],
+    from_s: f64,
+    to_s: f64,
+) -> Result<WavReader, IngestError> {
+    let begins: Option<Vec<f64>> = recordings.iter().map(|(_, begin)| *begin).collect();
+    let paths = |files: &[(PathBuf, Option<f64>)]| -> Vec<PathBuf> {
+        files.iter().map(|(path, _)| path.clone()).collect()
+    };
+    let Some(begins) = begins else {
+        return WavReader::open(&paths(recordings));
+    };
+    let first = begins
+        .partition_point(|begin| *begin <= from_s)
+        .saturating_sub(1);
+    let last = begins.partition_point(|begin| *begin < to_s).max(first + 1);
+    let mut reader = WavReader::open(&paths(recordings.get(first..last).unwrap_or_default()))?;
+    let begin = begins.get(first).copied().unwrap_or(0.0) * reader.format().rate_hz;
+    reader.shift(begin.round() as i64 - reader.first_sample() as i64);
+    Ok(reader)
 }
 
 /// Amplitude spectrum under a Hann window: frequency in Hz and level in dB

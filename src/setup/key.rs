@@ -83,6 +83,8 @@ pub(super) enum Kind {
         low: u32,
         high: u32,
     },
+    /// `true` or `false`.
+    Switch,
     /// A text that is not empty and stays on one line; what would be right.
     Text(&'static str),
     /// One word of a list.
@@ -110,6 +112,8 @@ pub(super) enum Absent {
     Whole(u32),
     /// This word.
     Word(&'static str),
+    /// `false`.
+    Off,
     /// A value that other keys give; how.
     Computed(&'static str),
 }
@@ -425,6 +429,18 @@ impl Key {
         }
     }
 
+    /// `true` or `false`.
+    pub(super) const fn switch(name: &'static str, absent: Absent, doc: &'static str) -> Self {
+        Self {
+            name,
+            unit: InUnit::Always("–"),
+            kind: Kind::Switch,
+            absent,
+            only_for: None,
+            doc,
+        }
+    }
+
     /// One word of a list.
     pub(super) const fn word(
         name: &'static str,
@@ -493,6 +509,7 @@ impl Key {
             | Absent::Practice(_)
             | Absent::Whole(_)
             | Absent::Word(_)
+            | Absent::Off
             | Absent::Computed(_) => false,
         }
     }

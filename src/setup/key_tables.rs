@@ -67,6 +67,7 @@ fn default_of(key: &Key) -> String {
         Absent::Practice(number) => format!("({number})"),
         Absent::Whole(whole) => whole.to_string(),
         Absent::Word(word) => format!("`{word}`"),
+        Absent::Off => "`false`".to_owned(),
     }
 }
 

@@ -74,6 +74,7 @@ fn row(section: &Fields, field: &Field, log: &Log) -> Option<ListedKey> {
             }
             Absent::Whole(whole) => (Some(whole.to_string()), Origin::Default),
             Absent::Word(word) => (Some(word.to_owned()), Origin::Default),
+            Absent::Off => (Some(false.to_string()), Origin::Default),
             Absent::Nothing(words) => (None, Origin::NotGiven(words)),
             Absent::Required
             | Absent::RequiredByRole

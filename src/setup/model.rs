@@ -221,6 +221,35 @@ pub struct Source {
     pub rate_hz: Option<f64>,
     /// Expanded uncertainty (k = 2) of the sampling rate, parts per million.
     pub rate_uncertainty_ppm: f64,
+    /// Whether each recording continues the one before it.
+    #[serde(default)]
+    pub continues: bool,
+    /// By how much the clock of the recorder was ahead of UTC, `+05:30`.
+    pub utc_offset: Option<String>,
+}
+
+impl Source {
+    /// By how much the clock of the recorder was ahead of UTC, where it is stated.
+    pub fn ahead_of_utc(&self) -> Option<jiff::tz::Offset> {
+        self.utc_offset.as_deref().and_then(offset_of)
+    }
+}
+
+/// `+05:30`, up to 14 hours either side.
+pub(super) fn offset_of(text: &str) -> Option<jiff::tz::Offset> {
+    let (sign, rest) = match text.split_at_checked(1)? {
+        ("+", rest) => (1, rest),
+        ("-", rest) => (-1, rest),
+        _ => return None,
+    };
+    let (hours, minutes) = rest.split_once(':')?;
+    let part = |digits: &str, most: i32| {
+        let is_plain = digits.len() == 2 && digits.bytes().all(|byte| byte.is_ascii_digit());
+        let number: Option<i32> = digits.parse().ok().filter(|number| *number <= most);
+        number.filter(|_| is_plain)
+    };
+    let seconds: i32 = part(hours, 14)? * 3600 + part(minutes, 59)? * 60;
+    jiff::tz::Offset::from_seconds(sign * seconds).ok()
 }
 
 /// What a source is.

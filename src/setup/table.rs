@@ -10,7 +10,7 @@
 
 use super::choice::{kinds_of, words_of};
 use super::key::Absent::{
-    Computed, Nothing, Number, Practice, Required, RequiredByRole, RequiredWith, Whole, Word,
+    Computed, Nothing, Number, Off, Practice, Required, RequiredByRole, RequiredWith, Whole, Word,
 };
 use super::key::{
     Bounds, Form, High, Key, Limit, Section, above_zero, from_zero, of_either_sign, percentage,
@@ -599,8 +599,29 @@ pub(super) static SOURCE: Section = Section {
             Practice(100.0),
             "an ordinary quartz over temperature and age",
         ),
+        Key::switch(
+            "continues",
+            Off,
+            "whether each recording continues the one before it to the sample, as where a recorder \
+             splits a long one. `false`: each recording stands for itself, and no hold reaches over \
+             the seam; recordings whose sidecars or header times join to the sample are one without \
+             being told",
+        )
+        .only_for("kind", "wav"),
+        Key::text(
+            "utc_offset",
+            UTC_OFFSET,
+            Nothing("not stated: the times in the headers are those of a clock of unknown zone, and \
+                     points bear no `start_utc`"),
+            "by how much the clock of the recorder was ahead of UTC, `+05:30` or `-03:00`. Sidecars, \
+             which state UTC, go before it",
+        )
+        .only_for("kind", "wav"),
     ],
 };
+
+/// What would be right at `utc_offset`.
+pub(super) const UTC_OFFSET: &str = "an offset such as \"+05:30\" or \"-03:00\"";
 
 pub(super) static CHANNEL: Section = Section {
     name: "channel",

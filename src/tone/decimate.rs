@@ -181,6 +181,8 @@ pub struct Decimator {
     next_hop: u64,
     /// Whether any sample came since the start or the last gap.
     running: bool,
+    /// Whether any sample came at all.
+    begun: bool,
 }
 
 impl Decimator {
@@ -196,6 +198,7 @@ impl Decimator {
             first: 0,
             next_hop: 0,
             running: false,
+            begun: false,
         }
     }
 
@@ -207,6 +210,7 @@ impl Decimator {
     /// Forgets what is pending: what comes next does not join on. Hops stay
     /// on the grid of sample 0.
     pub fn interrupt(&mut self) {
+        self.begun = true;
         self.running = false;
         self.pending.iter_mut().for_each(Vec::clear);
     }
@@ -225,9 +229,12 @@ impl Decimator {
             // the second difference looks back on included.
             let first_whole = block.first_sample.saturating_add(half.max(2));
             self.next_hop = first_whole.div_ceil(self.hop_raw());
-            if block.first_sample == 0 {
-                self.next_hop = 0;
+            // A recording stands on the grid of hops of its own first sample,
+            // wherever that lies in the time of a run.
+            if !self.begun && block.first_sample.is_multiple_of(self.hop_raw()) {
+                self.next_hop = block.first_sample / self.hop_raw();
             }
+            self.begun = true;
         }
         for (row, (column, to_si)) in self.pending.iter_mut().zip(&self.columns) {
             row.extend(block.samples.row(*column).iter().map(|x| x * to_si));
@@ -286,7 +293,7 @@ impl Decimator {
                     Ok(from) => row
                         .get(from..to)
                         .map_or(0.0, |window| self.filter.apply(window)),
-                    // Only at sample 0 of a source: what was before counts
+                    // Only at the first sample of a recording: what was before counts
                     // as nothing, and the ring-up there is no hold anyway.
                     Err(_) => row.get(..to).map_or(0.0, |window| {
                         self.filter

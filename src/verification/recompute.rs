@@ -7,9 +7,10 @@ use std::sync::atomic::AtomicBool;
 use super::stored::Stored;
 use crate::analysis::alarm::Alarms;
 use crate::analysis::{Event, Finding, TraceRow};
+use crate::ingest::stretches::NamedFile;
 use crate::ledger::{LedgerError, PointEvidence, SourceRecord};
 use crate::pipeline::{
-    Collected, Outcome, RecordedSource, ReplayError, ReplayOptions, Sink, StopReason, replay,
+    Collected, Outcome, RecordedRun, ReplayError, ReplayOptions, Sink, StopReason, replay,
 };
 use crate::reduction::SettledPoint;
 use crate::report::recordings::{Checked, Standing};
@@ -19,7 +20,8 @@ use crate::tone::{ToneMessage, TonePlan};
 /// What comes out of the recordings of a run.
 #[derive(Debug, Clone)]
 pub struct Recomputed {
-    /// What each source is and how much of it was used; its files left out.
+    /// What each source is and how much of it was used; of its files what their
+    /// headers say.
     pub sources: Vec<SourceRecord>,
     /// The points.
     pub points: Vec<SettledPoint>,
@@ -78,16 +80,22 @@ pub enum VerifyError {
 /// Where the setup or a recording cannot be used.
 pub fn recompute(stored: &Stored) -> Result<Recomputed, VerifyError> {
     let setup = stored.setup.as_ref().map_err(Clone::clone)?;
-    let sources = sources(stored, setup)?;
-    let plans: Vec<TonePlan> = sources.iter().map(|s| s.plan().clone()).collect();
-    let mut records: Vec<SourceRecord> = sources.iter().map(source_record).collect();
+    let recorded = recorded(stored, setup)?;
+    // A capture, which alone is watched for alarms, is one stretch.
+    let first = recorded.stretches.first();
+    let plans: Vec<TonePlan> = first
+        .into_iter()
+        .flatten()
+        .map(|source| source.plan().clone())
+        .collect();
+    let mut records = recorded.sources();
     let mut found = Found {
         collected: Collected::default(),
         watched: Alarms::new(setup, &plans),
         alarms: Vec::new(),
     };
     let stop = Arc::new(AtomicBool::new(false));
-    let outcome = replay(setup, sources, ReplayOptions::default(), &stop, &mut found);
+    let outcome = replay(setup, recorded, ReplayOptions::default(), &stop, &mut found);
     for (record, used) in records.iter_mut().zip(&outcome.sources) {
         record.frames = used.frames;
         record.missing_frames = used.missing_frames;
@@ -120,7 +128,7 @@ fn ended(outcome: Outcome) -> Result<(), VerifyError> {
 }
 
 /// The recordings of each source, opened.
-fn sources(stored: &Stored, setup: &Setup) -> Result<Vec<RecordedSource>, VerifyError> {
+fn recorded(stored: &Stored, setup: &Setup) -> Result<RecordedRun, VerifyError> {
     let absent: Vec<String> = stored
         .recordings
         .all()
@@ -140,13 +148,18 @@ fn sources(stored: &Stored, setup: &Setup) -> Result<Vec<RecordedSource>, Verify
     }
     let mut sources = Vec::new();
     for (number, source) in setup.sources.iter().enumerate() {
-        let files: Vec<PathBuf> = stored
+        let files: Vec<NamedFile> = stored
             .recordings
             .sources
             .get(number)
             .map_or(&[][..], Vec::as_slice)
             .iter()
-            .filter_map(|file| file.found.clone())
+            .filter_map(|file| {
+                Some(NamedFile {
+                    named: PathBuf::from(&file.named),
+                    found: file.found.clone()?,
+                })
+            })
             .collect();
         if files.is_empty() {
             return Err(VerifyError::NoRecording {
@@ -154,20 +167,9 @@ fn sources(stored: &Stored, setup: &Setup) -> Result<Vec<RecordedSource>, Verify
                 source_name: source.name.clone(),
             });
         }
-        sources.push(RecordedSource::open(setup, number, &files)?);
+        sources.push(files);
     }
-    Ok(sources)
-}
-
-fn source_record(source: &RecordedSource) -> SourceRecord {
-    let format = source.format();
-    SourceRecord {
-        name: source.name().to_owned(),
-        rate_hz: format.rate_hz,
-        channels: format.channels,
-        start_utc: format.start_utc,
-        ..SourceRecord::default()
-    }
+    Ok(RecordedRun::open(setup, &sources)?)
 }
 
 /// Everything that is found, alarms included.

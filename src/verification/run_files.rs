@@ -13,9 +13,9 @@ use super::stored::Stored;
 use crate::analysis::{Event, TraceRow};
 use crate::ingest::sidecar::hash_of_file;
 use crate::ledger::{
-    EVENTS_FILE, EVIDENCE_FILE, LedgerError, POINTS_FILE, PointCounts, PointEvidence, RUN_FILE,
-    RunRecord, RunState, SourceRecord, TABLE_FILE, TRACE_FILE, chain_lines, json_lines, points_csv,
-    trace_csv, unchain_lines,
+    EVENTS_FILE, EVIDENCE_FILE, FileRecord, LedgerError, POINTS_FILE, PointCounts, PointEvidence,
+    RUN_FILE, RunRecord, RunState, SourceRecord, TABLE_FILE, TRACE_FILE, chain_lines, json_lines,
+    points_csv, trace_csv, unchain_lines,
 };
 use crate::reduction::SettledPoint;
 use crate::report::recordings::{Checked, Standing};
@@ -334,6 +334,9 @@ fn sources(stored: &Stored, recomputed: &Recomputed) -> Value {
         set("rate_hz", json!(source.rate_hz));
         set("channels", json!(source.channels));
         set("start_utc", json!(source.start_utc));
+        if !stored.is_capture() {
+            set("ordered_by", json!(source.ordered_by));
+        }
         let as_logged = stored.record.sources.get(number);
         let used = |used: u64, logged: Option<u64>| {
             // A run that was broken off may have used less.
@@ -352,13 +355,33 @@ fn sources(stored: &Stored, recomputed: &Recomputed) -> Value {
             .enumerate()
             .map(|(place, file)| {
                 let logged = logged.and_then(|source| source["files"].get(place));
-                file_record(logged, file, stored.is_done())
+                let mut record = file_record(logged, file, stored.is_done());
+                let read = source.files.get(place).filter(|_| !stored.is_capture());
+                say_header(&mut record, read);
+                record
             });
         let names: Vec<Value> = names.collect();
         set("files", Value::Array(names));
         record
     });
     Value::Array(records.collect())
+}
+
+/// What `run.json` should say of a recording's place and begin.
+fn say_header(record: &mut Value, read: Option<&FileRecord>) {
+    let (Some(object), Some(read)) = (record.as_object_mut(), read) else {
+        return;
+    };
+    let keys = [
+        ("start_s", read.start_s.map(|value| json!(value))),
+        ("begun", read.begun.as_ref().map(|value| json!(value))),
+    ];
+    for (key, value) in keys {
+        match value {
+            Some(value) => drop(object.insert(key.to_owned(), value)),
+            None => drop(object.remove(key)),
+        }
+    }
 }
 
 /// What `run.json` should say of a recording, as it is now.

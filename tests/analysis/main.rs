@@ -33,6 +33,7 @@ mod reprocess;
 mod sensor_places;
 mod setup;
 mod sine_fit;
+mod stretches;
 mod tampering;
 mod tension;
 mod tidy;

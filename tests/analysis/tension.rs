@@ -160,6 +160,8 @@ fn a_slow_logger_of_its_own_may_carry_it() {
         kind: SourceKind::Wav,
         rate_hz: None,
         rate_uncertainty_ppm: 0.0,
+        continues: false,
+        utc_offset: None,
     });
     let tension = setup.channels.last_mut().unwrap();
     (tension.source, tension.index) = (1, 0);

@@ -11,8 +11,9 @@ use super::Args;
 use crate::commands::Failure;
 use crate::commands::assign;
 use crate::ingest::serial::{LinkMonitor, LinkStatistics};
+use crate::ingest::stretches::{NamedFile, Stretches};
 use crate::ingest::wav::WavReader;
-use crate::ingest::{Block, Message, StreamFormat};
+use crate::ingest::{Block, IngestError, Message, StreamFormat};
 use crate::pipeline::capture::{Devices as _, SerialDevices, announced::differences};
 use crate::setup::Loaded;
 
@@ -40,20 +41,41 @@ pub fn listen(args: &Args, loaded: &Loaded, stop: &Arc<AtomicBool>) -> Result<Ve
         return devices(args, loaded, stop);
     }
     let mut heard = Vec::new();
-    for source in assign::assign(&loaded.setup, &args.files)? {
-        let mut reader = WavReader::open(&source.files).map_err(anyhow::Error::from)?;
+    let sources = assign::assign(&loaded.setup, &args.files)?;
+    for (source, said) in sources.into_iter().zip(&loaded.setup.sources) {
+        let files: Vec<NamedFile> = source.files.into_iter().map(NamedFile::from).collect();
+        let stretches = Stretches::of(&files, said.continues).map_err(anyhow::Error::from)?;
+        heard.push(recorded(args, &source.name, &stretches)?);
+    }
+    Ok(heard)
+}
+
+/// The first seconds of the recordings of a source, of one rate and width.
+fn recorded(args: &Args, name: &str, stretches: &Stretches) -> anyhow::Result<Heard> {
+    let mut heard: Option<(StreamFormat, Gathered)> = None;
+    let mut notes = stretches.notes.clone();
+    for files in &stretches.files {
+        let mut reader = WavReader::open(files)?;
         let format = reader.format().clone();
-        let mut gathered = Gathered::new(f64::from(args.seconds) * format.rate_hz);
+        let (of_first, gathered) = heard.get_or_insert_with(|| {
+            let wanted = f64::from(args.seconds) * format.rate_hz;
+            (format.clone(), Gathered::new(wanted))
+        });
+        let is_like = of_first.channels == format.channels
+            && of_first.rate_hz.total_cmp(&format.rate_hz).is_eq();
+        if gathered.is_full() || !is_like {
+            break;
+        }
+        notes.extend_from_slice(reader.notes());
+        gathered.next = None;
         while !gathered.is_full()
-            && let Some(block) = reader
-                .next_block(BLOCK_FRAMES)
-                .map_err(anyhow::Error::from)?
+            && let Some(block) = reader.next_block(BLOCK_FRAMES)?
         {
             gathered.add(block);
         }
-        heard.push(gathered.into_heard(&source.name, format, reader.notes().to_vec())?);
     }
-    Ok(heard)
+    let (format, gathered) = heard.ok_or(IngestError::NoFiles)?;
+    gathered.into_heard(name, format, notes)
 }
 
 /// Blocks up to a number of frames.

@@ -7,6 +7,7 @@
 //! reads them once, front to back. What can be repaired is repaired, with a
 //! note ([`WavReader::notes`]); what cannot be is an [`IngestError`].
 
+mod begun;
 pub(in crate::ingest) mod decode;
 mod format;
 mod header;
@@ -20,6 +21,7 @@ use std::path::{Path, PathBuf};
 
 use ndarray::Array2;
 
+pub use begun::Begun;
 pub use format::SampleEncoding;
 pub use header::{WavHeader, read_header};
 pub use thread::spawn_wav;
@@ -28,6 +30,7 @@ use super::gaps::{any_value, runs_with_values, values_missing};
 use super::regular::open_regular;
 use super::sidecar::{Sidecar, read_sidecar};
 use super::{Block, IngestError, MAX_SAMPLE_INDEX, StreamFormat};
+use begun::find_begun;
 use decode::{Decoder, Justification};
 
 /// Most bytes read at once, whatever block length is asked for.
@@ -61,6 +64,45 @@ struct Segment {
     decoder: Decoder,
     start_index: u64,
     rate_hz: f64,
+    begun: Option<Begun>,
+}
+
+/// What a recording says of itself before its samples.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WavStart {
+    /// Sampling rate, Hz, > 0.
+    pub rate_hz: f64,
+    /// Number of channels, > 0.
+    pub channels: usize,
+    /// How one sample is stored.
+    pub encoding: SampleEncoding,
+    /// Whole frames.
+    pub frames: u64,
+    /// When it was begun.
+    pub begun: Option<Begun>,
+}
+
+/// Reads what a recording says of itself.
+///
+/// # Errors
+/// Where it is no recording that can be read.
+pub fn read_start(path: &Path) -> Result<WavStart, IngestError> {
+    let io_error = |source| IngestError::Io {
+        path: path.to_owned(),
+        action: "open",
+        source,
+    };
+    let mut file = open_regular(path).map_err(io_error)?;
+    let file_bytes = file.metadata().map_err(io_error)?.len();
+    let header = read_header(&mut file, file_bytes, path)?;
+    let rate_hz = f64::from(header.rate_hz);
+    Ok(WavStart {
+        rate_hz,
+        channels: header.channels,
+        encoding: header.encoding,
+        frames: header.frames,
+        begun: find_begun(&mut file, file_bytes, rate_hz),
+    })
 }
 
 #[derive(Debug)]
@@ -121,6 +163,40 @@ impl WavReader {
         self.segments.first().map_or(0, |first| first.start_index)
     }
 
+    /// Moves the count of samples, so that the first one has another index; its
+    /// place in time stays. `by` may be negative, but no index.
+    pub fn shift(&mut self, by: i64) {
+        for segment in &mut self.segments {
+            segment.start_index = segment.start_index.saturating_add_signed(by);
+        }
+        self.end_index = self.end_index.saturating_add_signed(by);
+        let later = jiff::SignedDuration::try_from_secs_f64(by as f64 / self.format.rate_hz);
+        self.format.start_utc = self
+            .format
+            .start_utc
+            .zip(later.ok())
+            .and_then(|(start, later)| start.checked_sub(later).ok());
+    }
+
+    /// When the first recording was begun, by its header.
+    pub fn begun(&self) -> Option<Begun> {
+        self.segments.first()?.begun
+    }
+
+    /// Labels the samples by the time in the header, of a clock that is
+    /// `ahead_of_utc` of UTC, where no sidecar does.
+    pub fn label(&mut self, ahead_of_utc: jiff::tz::Offset) {
+        let label = |at: jiff::civil::DateTime| {
+            let start_utc = ahead_of_utc.to_timestamp(at).ok()?;
+            let before_s = self.first_sample() as f64 / self.format.rate_hz;
+            let before = jiff::SignedDuration::try_from_secs_f64(before_s).ok()?;
+            start_utc.checked_sub(before).ok()
+        };
+        if self.format.start_utc.is_none() {
+            self.format.start_utc = self.begun().and_then(|begun| begun.at()).and_then(label);
+        }
+    }
+
     /// The files in their order, with the times that they cover.
     pub fn files(&self) -> Vec<RecordedFile> {
         self.segments
@@ -135,6 +211,15 @@ impl WavReader {
                 end_s: segment.end_index() as f64 / segment.rate_hz,
             })
             .collect()
+    }
+
+    /// Each file in its order: where it is, when it was begun by its header, and
+    /// its first sample, s.
+    pub fn files_read(&self) -> impl Iterator<Item = (&Path, Option<Begun>, f64)> {
+        self.segments.iter().map(|segment| {
+            let start_s = segment.start_index as f64 / segment.rate_hz;
+            (segment.path.as_path(), segment.begun, start_s)
+        })
     }
 
     /// What was repaired, is missing or was left out; each names its file.
@@ -261,6 +346,7 @@ impl Segment {
         );
         let segment = Self {
             path: path.to_owned(),
+            begun: find_begun(&mut file, file_bytes, f64::from(header.rate_hz)),
             decoder,
             start_index: sidecar
                 .map(|sidecar| sidecar.start_index)

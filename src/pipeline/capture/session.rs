@@ -330,6 +330,11 @@ fn session(
         .iter()
         .map(|device| (device.name.clone(), device.monitor.clone()))
         .collect();
+    let recordings = devices.get(main).map(|device| Recordings {
+        folder: folder.clone(),
+        source: device.name.clone(),
+        rate_hz: device.format.rate_hz,
+    });
     for (number, (device, plan)) in devices.into_iter().zip(plans).enumerate() {
         let start = starts.get(number).copied().unwrap_or_default();
         let recording = LiveSource {
@@ -350,6 +355,7 @@ fn session(
         alarms,
         listener: &mut *surroundings.listener,
         stop_on_alarm: request.stop_on_alarm,
+        recordings,
         feeds,
         stop: Arc::clone(stop),
         asked_because: None,
@@ -514,6 +520,7 @@ fn files(folder: &Path, source: &str) -> Vec<FileRecord> {
             path: path.file_name().map_or_else(String::new, |name| {
                 format!("{RECORDINGS_FOLDER}/{}", name.to_string_lossy())
             }),
+            ..FileRecord::default()
         })
         .collect()
 }

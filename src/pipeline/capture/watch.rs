@@ -11,7 +11,7 @@ use super::surroundings::{Clock, Listener};
 use crate::analysis::alarm::{Alarm, Alarms};
 use crate::analysis::{Event, Finding};
 use crate::ledger::Ledger;
-use crate::pipeline::feed::FeedState;
+use crate::pipeline::feed::{FeedState, Recordings};
 use crate::pipeline::run::{Input, Progress, Sink};
 use crate::reduction::SettledPoint;
 use crate::tone::ToneMessage;
@@ -39,6 +39,8 @@ pub struct Watch<'a> {
     pub links: Links,
     /// The disk.
     pub space: Space<'a>,
+    /// The recordings of the main source, by which points are named.
+    pub recordings: Option<Recordings>,
     /// The feeds, one a source.
     pub feeds: Vec<Arc<FeedState>>,
     /// Set to end the run.
@@ -67,6 +69,18 @@ impl Watch<'_> {
             }
         }
         Ok(is_new)
+    }
+
+    /// The point with the recording that it is in.
+    fn named(&self, point: SettledPoint) -> SettledPoint {
+        match self.recordings.as_ref().map(Recordings::begun) {
+            Some(Ok(files)) => point.in_recording(&files),
+            Some(Err(error)) => {
+                tracing::warn!(%error, "The recording of the point cannot be named.");
+                point
+            }
+            None => point,
+        }
     }
 
     fn announce(&mut self, point: SettledPoint) {
@@ -152,7 +166,8 @@ impl Sink for Watch<'_> {
                 if self.feeds.iter().any(|feed| feed.is_left_behind()) {
                     return Ok(());
                 }
-                if let Some(point) = self.ledger.point(*point, evidence)? {
+                let point = self.named(*point);
+                if let Some(point) = self.ledger.point(point, evidence)? {
                     self.announce(point);
                 }
                 Ok(())

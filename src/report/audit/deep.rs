@@ -91,12 +91,11 @@ fn read(case: &Case, recordings: &Recordings, source: usize) -> Result<Samples, 
         .sources
         .get(source)
         .map_or(&[][..], Vec::as_slice);
-    let paths: Vec<PathBuf> = files
+    let paths: Vec<(PathBuf, Option<f64>)> = files
         .iter()
-        .map(|file| {
-            file.found
-                .clone()
-                .ok_or_else(|| format!("{} is missing", file.named))
+        .map(|file| match &file.found {
+            Some(found) => Ok((found.clone(), file.start_s)),
+            None => Err(format!("{} is missing", file.named)),
         })
         .collect::<Result<_, _>>()?;
     let samples = Samples::read(&paths, case.point.start_s, case.point.end_s)

@@ -173,6 +173,8 @@ impl Document<'_> {
         if let Some(start) = record.sources.iter().find_map(|source| source.start_utc) {
             let start = start.strftime("%Y-%m-%d %H:%M:%S UTC");
             facts.push(("Recorded from", start.to_string()));
+        } else if let Some(begun) = self.begun() {
+            facts.push(("Recorded", begun));
         }
         if let Some(length_s) = length_s {
             facts.push(("Length", duration(length_s)));
@@ -203,6 +205,21 @@ impl Document<'_> {
     }
 
     /// A live capture has no end of its own: a person stops it when done.
+    /// From when to when the recordings were begun, by their recorder's clock.
+    fn begun(&self) -> Option<String> {
+        let files = self.run.record.sources.iter().flat_map(|s| &s.files);
+        // As they are written, their order is that of time.
+        let mut begun: Vec<&str> = files.filter_map(|file| file.begun.as_deref()).collect();
+        begun.sort_unstable();
+        let (first, last) = (begun.first()?, begun.last()?);
+        let clock = "by the recorder's clock";
+        Some(if first == last {
+            format!("{first} {clock}")
+        } else {
+            format!("{first} to {last} {clock}")
+        })
+    }
+
     fn was_ended_by_the_operator(&self) -> bool {
         let record = &self.run.record;
         record.state == RunState::Stopped && record.command == "capture"

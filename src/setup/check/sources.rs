@@ -3,8 +3,10 @@
 use super::names;
 use crate::setup::build::sweep;
 use crate::setup::fault::Log;
+use crate::setup::model::offset_of;
 use crate::setup::read::{Fields, RawSetup};
 use crate::setup::role::RoleKind;
+use crate::setup::table::UTC_OFFSET;
 use crate::setup::words::Protocol;
 
 pub(super) fn check(raw: &RawSetup, log: &mut Log) {
@@ -13,6 +15,19 @@ pub(super) fn check(raw: &RawSetup, log: &mut Log) {
         source_name(source, log);
         rate_of_lines(source, log);
         sampling_rate(raw, source, log);
+        utc_offset(source, log);
+    }
+}
+
+fn utc_offset(source: &Fields, log: &mut Log) {
+    if let Some(text) = source.text("utc_offset")
+        && offset_of(text).is_none()
+    {
+        log.fault(
+            &source.place("utc_offset"),
+            format!("\"{}\" is no offset", text.escape_debug()),
+            UTC_OFFSET,
+        );
     }
 }
 

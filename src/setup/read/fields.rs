@@ -214,6 +214,7 @@ impl Absent {
             Self::Number(number) | Self::Practice(number) => Some(Value::Float(number)),
             Self::Whole(whole) => Some(Value::Integer(whole.into())),
             Self::Word(word) => Some(Value::String(word.to_owned())),
+            Self::Off => Some(Value::Boolean(false)),
             Self::Required
             | Self::RequiredByRole
             | Self::RequiredWith(_)

@@ -32,7 +32,11 @@ impl Expected {
         let unit = key.unit.in_messages(word);
         let high = match &key.kind {
             Kind::Number(bounds) => bounds.high_limit(&unit, number),
-            Kind::Whole { .. } | Kind::Text(_) | Kind::Word(_) | Kind::WordOrKeysOf(..) => None,
+            Kind::Whole { .. }
+            | Kind::Switch
+            | Kind::Text(_)
+            | Kind::Word(_)
+            | Kind::WordOrKeysOf(..) => None,
         };
         Self {
             kind: key.kind,
@@ -48,6 +52,7 @@ impl Expected {
             Kind::Whole { what, low, high } => {
                 format!("{what}, a whole number from {low} to {high},")
             }
+            Kind::Switch => "true or false".to_owned(),
             Kind::Text(right) => (*right).to_owned(),
             Kind::Word(list) => format!("one of {}", list().join(", ")),
             Kind::WordOrKeysOf(list, section) => {
@@ -74,6 +79,7 @@ impl Expected {
                     .map(|number| Value::Integer(number.into()))
                     .ok_or_else(|| self.wrong(format!("{whole} is impossible")))
             }
+            (Kind::Switch, DeValue::Boolean(truth)) => Ok(Value::Boolean(*truth)),
             (Kind::Text(_), DeValue::String(text)) => {
                 if text.trim().is_empty() {
                     Err(self.wrong("the text is empty".to_owned()))
@@ -100,6 +106,7 @@ impl Expected {
             (
                 Kind::Number(_)
                 | Kind::Whole { .. }
+                | Kind::Switch
                 | Kind::Text(_)
                 | Kind::Word(_)
                 | Kind::WordOrKeysOf(..),
