@@ -12,6 +12,7 @@ mod tension;
 pub use findings::{Event, Evidence, Finding, TraceRow};
 
 use crate::maths;
+use crate::reduction::harmonic_numbers::HarmonicNumbers;
 use crate::reduction::hum::HumSeen;
 use crate::reduction::settle::{budget_of, fitted_channels, settle};
 use crate::reduction::{BudgetLine, Measured, SettledPoint};
@@ -25,6 +26,15 @@ use tension::TensionRecord;
 
 /// The main source's frequency is remembered for two holds and this much more, s.
 const FREQUENCY_MARGIN_SECONDS: f64 = 700.0;
+
+/// What one dwell tells of the bench for the next.
+#[derive(Debug, Clone, Default)]
+pub struct Learnt {
+    /// Mains hum.
+    pub hum: HumSeen,
+    /// Numbers of harmonics that were given.
+    pub numbers: HarmonicNumbers,
+}
 
 /// The analysis of one run.
 #[derive(Debug)]
@@ -44,8 +54,8 @@ pub struct Analysis {
     auxiliary: Vec<AuxiliarySource>,
     /// The channel that measures the tension, if there is one.
     tension: Option<TensionRecord>,
-    /// Mains hum that the dwells so far have shown.
-    hum: HumSeen,
+    /// What the dwells so far have shown of the bench.
+    learnt: Learnt,
     /// Dwells that wait until the other sources have come as far.
     waiting: VecDeque<Dwell>,
 }
@@ -74,9 +84,19 @@ impl Analysis {
                 .map(|plan| AuxiliarySource::new(plan, &setup.hold))
                 .collect(),
             tension: TensionRecord::new(setup, plans),
-            hum: HumSeen::default(),
+            learnt: Learnt::default(),
             waiting: VecDeque::new(),
         }
+    }
+
+    /// Reckons with what other recordings of the same bench showed.
+    pub fn reckon_with(&mut self, learnt: Learnt) {
+        self.learnt = learnt;
+    }
+
+    /// What the dwells so far have shown of the bench.
+    pub fn learnt(&self) -> &Learnt {
+        &self.learnt
     }
 
     /// Takes the next message of a source. Messages of one source come in
@@ -218,13 +238,14 @@ impl Analysis {
                 [&hold.clipped[..], &hold.missing_values[..]],
             ));
         }
-        self.hum.note(&fits);
-        self.hum.enter(&mut fits);
+        self.learnt.hum.note(&fits);
+        self.learnt.hum.enter(&mut fits);
         let setup = match &tension {
             Some(Ok(tension)) => &tension.setup,
             Some(Err(_)) | None => &self.setup,
         };
         let mut point = settle(setup, dwell, &fits, self.start_utc);
+        self.learnt.numbers.number(setup, &mut point);
         match &tension {
             Some(Ok(_)) => {
                 let u_kn = 0.01 * setup.span.tension_uncertainty_pct * setup.span.tension_kn;

@@ -24,7 +24,7 @@ const SURELY_NEAR_LENGTHS: f64 = 1.0;
 const SURELY_NEAR_LOOPS: f64 = 0.05;
 
 /// A node further from the damper than this many near-field lengths is clear of
-/// it ([`StrungConductor::reading_places`] passes over nodes nearer than 5).
+/// it, as [`StrungConductor::first_node_from_drive`] has it.
 const SURELY_CLEAR_LENGTHS: f64 = 6.0;
 
 /// And so is one further than this part of a loop.

@@ -34,7 +34,7 @@ pub use feed::{FeedState, Recordings, recordings_of, spawn_feed};
 pub use record::{Recorded, spawn_recorder};
 pub use recorded::{RecordedRun, RecordedSource};
 pub use replay::{ReplayError, ReplayOptions, replay};
-pub use run::{Input, Options, Order, Outcome, Progress, Sink, SourceOutcome, run};
+pub use run::{Beforehand, Input, Options, Order, Outcome, Progress, Sink, SourceOutcome, run};
 pub use single_thread::SingleThread;
 pub use stop::{StopReason, in_one_line, on_signals};
 

@@ -12,9 +12,10 @@ use std::thread;
 use crossbeam_channel::bounded;
 
 use super::{
-    Input, Options, Order, Outcome, Progress, RecordedRun, RecordedSource, Sink, StopReason, run,
+    Beforehand, Input, Options, Order, Outcome, Progress, RecordedRun, RecordedSource, Sink,
+    StopReason, run,
 };
-use crate::analysis::{Finding, TraceRow};
+use crate::analysis::{Finding, Learnt, TraceRow};
 use crate::ingest::IngestError;
 use crate::ingest::wav::spawn_wav;
 use crate::setup::{RecordedFile, Setup};
@@ -107,6 +108,7 @@ pub fn replay(
 ) -> Outcome {
     let mut whole = Outcome {
         reason: StopReason::Complete,
+        learnt: Learnt::default(),
         sources: Vec::new(),
     };
     let begun = recorded
@@ -131,7 +133,8 @@ pub fn replay(
                 return whole;
             }
         }
-        let outcome = stretch(setup, sources, options, stop, sink);
+        let learnt = std::mem::take(&mut whole.learnt);
+        let outcome = stretch(setup, (sources, learnt), options, stop, sink);
         whole.add(outcome);
         if !matches!(whole.reason, StopReason::Complete) {
             break;
@@ -140,10 +143,12 @@ pub fn replay(
     whole
 }
 
-/// Replays one stretch, which needs nothing of any other.
+/// Replays one stretch. Of those before it it knows but what they learnt of the bench:
+/// mains hum, which a resonance near the mains frequency cannot tell by itself, and the
+/// numbers of harmonics that are given.
 fn stretch(
     setup: &Setup,
-    sources: Vec<RecordedSource>,
+    (sources, learnt): (Vec<RecordedSource>, Learnt),
     options: ReplayOptions,
     stop: &Arc<AtomicBool>,
     sink: &mut dyn Sink,
@@ -180,7 +185,8 @@ fn stretch(
         order: Order::ByTime,
     };
     let mut named = Named { files, sink };
-    run(setup, start_utc, inputs, options, stop, &mut named)
+    let known = Beforehand { start_utc, learnt };
+    run(setup, known, inputs, options, stop, &mut named)
 }
 
 /// Tells every point the recording that it was read from.

@@ -8,7 +8,7 @@ use crossbeam_channel::{Receiver, RecvTimeoutError, Select};
 
 use super::stages::{Estimated, Stages};
 use super::stop::StopReason;
-use crate::analysis::{Analysis, Finding};
+use crate::analysis::{Analysis, Finding, Learnt};
 use crate::ingest::{End, Message};
 use crate::setup::Setup;
 use crate::tone::{ToneMessage, TonePlan};
@@ -83,11 +83,22 @@ pub trait Sink {
     }
 }
 
+/// What is known before the first sample.
+#[derive(Debug, Clone, Default)]
+pub struct Beforehand {
+    /// UTC label of sample 0 of the main source.
+    pub start_utc: Option<jiff::Timestamp>,
+    /// What other recordings of the bench showed.
+    pub learnt: Learnt,
+}
+
 /// How a run ended.
 #[derive(Debug)]
 pub struct Outcome {
     /// Why.
     pub reason: StopReason,
+    /// What the dwells showed of the bench.
+    pub learnt: Learnt,
     /// One entry a source.
     pub sources: Vec<SourceOutcome>,
 }
@@ -107,6 +118,7 @@ impl Outcome {
     /// Adds how the next stretch of the same sources ended.
     pub(super) fn add(&mut self, next: Self) {
         self.reason = next.reason;
+        self.learnt = next.learnt;
         if self.sources.is_empty() {
             self.sources = next.sources;
             return;
@@ -133,7 +145,7 @@ struct Live {
 /// the readers end, and with them everything after them, in order.
 pub fn run(
     setup: &Setup,
-    start_utc: Option<jiff::Timestamp>,
+    known: Beforehand,
     inputs: Vec<Input>,
     options: Options,
     stop: &AtomicBool,
@@ -142,6 +154,7 @@ pub fn run(
     let plans: Vec<TonePlan> = inputs.iter().map(|input| input.plan.clone()).collect();
     let estimators = (options.threads / plans.len().max(1)).max(1);
     let mut reason = StopReason::Unknown;
+    let mut learnt = Learnt::default();
     let mut sources = Vec::new();
     for input in inputs {
         match Stages::start(&input.name, &input.plan, input.messages, estimators) {
@@ -160,18 +173,25 @@ pub fn run(
         }
     }
     if matches!(reason, StopReason::Unknown) {
-        let mut analysis = Analysis::new(setup, &plans, start_utc);
+        let mut analysis = Analysis::new(setup, &plans, known.start_utc);
+        analysis.reckon_with(known.learnt);
         while let Some(ended) = step(&mut sources, options.order, &mut analysis, sink) {
             if let Err(fault) = ended {
                 reason.note(fault);
                 break;
             }
         }
+        learnt = analysis.learnt().clone();
     }
     if matches!(reason, StopReason::Unknown) {
         reason.note(StopReason::Complete);
     }
-    leave(sources, stop, reason)
+    let (reason, sources) = leave(sources, stop, reason);
+    Outcome {
+        reason,
+        learnt,
+        sources,
+    }
 }
 
 /// Hears the next message. `None`: every source has ended.
@@ -322,7 +342,11 @@ fn progress(sources: &[Live]) -> Progress {
 }
 
 /// Closes what is still open, waits for every thread, and says how it ended.
-fn leave(sources: Vec<Live>, stop: &AtomicBool, mut reason: StopReason) -> Outcome {
+fn leave(
+    sources: Vec<Live>,
+    stop: &AtomicBool,
+    mut reason: StopReason,
+) -> (StopReason, Vec<SourceOutcome>) {
     if !matches!(reason, StopReason::Complete) {
         // Readers of idle devices look at the flag, not at their channel.
         stop.store(true, Ordering::Relaxed);
@@ -371,8 +395,5 @@ fn leave(sources: Vec<Live>, stop: &AtomicBool, mut reason: StopReason) -> Outco
             end,
         });
     }
-    Outcome {
-        reason,
-        sources: outcomes,
-    }
+    (reason, outcomes)
 }

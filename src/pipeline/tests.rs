@@ -192,7 +192,14 @@ fn run_guarded(
             fails_at,
         };
         let options = Options { threads, order };
-        let outcome = run(&setup(), None, inputs, options, &stop, &mut notes);
+        let outcome = run(
+            &setup(),
+            Beforehand::default(),
+            inputs,
+            options,
+            &stop,
+            &mut notes,
+        );
         let _ = sender.send((outcome, notes.findings));
     });
     receiver

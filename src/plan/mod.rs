@@ -3,10 +3,13 @@
 //! In: a checked [`Setup`] and a few [`Assumptions`]. Out: a [`Plan`]. Pure.
 //!
 //! Everything is for the bare span's harmonics (clamped ends where EI is
-//! given); the damper moves each by a part of the spacing. What depends on
-//! the damper is worked out for an assumed efficiency, and says so.
+//! given); the damper moves each by up to half the spacing, and what it does
+//! nobody knows beforehand. What depends on the damper is worked out for an
+//! assumed efficiency, and says so; where the sensors belong at a frequency that
+//! was found, [`SensorPlaces`] says.
 
 mod channels;
+mod places;
 
 use std::f64::consts::{PI, TAU};
 
@@ -19,6 +22,7 @@ use crate::span::strain::BendingWire;
 use crate::span::waves::{StrungConductor, ring_up_time_constant_s};
 
 pub use channels::ChannelOutlook;
+pub use places::{CountedPlaces, KnownSpan, PlaceCause, ReadFrequency, SensorPlaces};
 
 /// What the plan has to assume because it is known only after the test.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -114,6 +118,11 @@ pub struct PlannedHarmonic {
     pub node_from_drive_end_mm: Option<f64>,
     pub antinode_from_damper_end_mm: Option<f64>,
     pub antinode_from_drive_end_mm: Option<f64>,
+    /// Of both places, seen from the drive-end clamp, k = 2.
+    pub from_drive_end_u_mm: Option<f64>,
+    /// How far the node moves, seen from the drive-end clamp, where the span
+    /// resonates a hertz higher.
+    pub node_travel_mm_per_hz: Option<f64>,
     pub antinode_velocity_mm_s: Option<f64>,
     pub antinode_amplitude_mm_pp: Option<f64>,
     pub antinode_acceleration_m_s2: Option<f64>,
@@ -181,6 +190,8 @@ impl PlannedHarmonic {
         let places =
             span.reading_places(f, setup.span.damper_position_m, setup.span.drive_position_m);
         let place = |of: fn(&ReadingPlaces) -> f64| places.as_ref().map(of);
+        let exactly = ReadFrequency { hz: f, u_hz: 0.0 };
+        let found = KnownSpan::stated(setup).places(setup, exactly, None);
         let power_w = velocity_m_s.map(|v| 0.5 * span.wave_impedance_n_s_per_m() * v * v * iswr);
         let drive_sine = setup.drive_sine(f);
         let drive_near_node = drive_sine.is_some_and(|s| s < setup.hold.drive_node_sine);
@@ -197,6 +208,12 @@ impl PlannedHarmonic {
             node_from_drive_end_mm: place(|p| p.node_from_drive_end_mm),
             antinode_from_damper_end_mm: place(|p| p.antinode_from_damper_end_mm),
             antinode_from_drive_end_mm: place(|p| p.antinode_from_drive_end_mm),
+            from_drive_end_u_mm: places.zip(found.places.first()).map(|(string, counted)| {
+                // Where no EI is stated the string's places are off by what EI does.
+                let apart_mm = string.node_from_drive_end_mm - counted.node_from_drive_end_mm;
+                counted.from_drive_end_u_mm + apart_mm.abs()
+            }),
+            node_travel_mm_per_hz: found.node_travel_mm_per_hz,
             antinode_velocity_mm_s: velocity_m_s.map(|v| v * 1e3),
             antinode_amplitude_mm_pp: velocity_m_s.map(|v| 2e3 * v / (TAU * f)),
             antinode_acceleration_m_s2: velocity_m_s.map(|v| v * TAU * f),

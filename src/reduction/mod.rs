@@ -6,6 +6,7 @@ pub mod equations;
 pub mod fields;
 pub mod fitted_channel;
 mod gauge;
+pub mod harmonic_numbers;
 pub mod hum;
 pub(crate) mod measured;
 mod point;

@@ -68,6 +68,12 @@ point_fields! {
         node_position_m: Option<f64> = Shown::in_files("m");
         /// Place of the antinode sensor, likewise.
         antinode_position_m: Option<f64> = Shown::in_files("m");
+        /// Which node was read, from the drive-end clamp (1 is the first), where its place is in the
+        /// setup.
+        node_from_drive @ default: Option<u32> = Shown::in_files("");
+        /// Which node that is from the damper: 1 is the first that is clear of it; of a bare span
+        /// from the damper-end clamp.
+        node_from_damper @ default: Option<u32> = Shown::in_files("");
         /// Phase of the antinode's velocity against the force into the conductor: 0 or 180 at
         /// resonance. The inertia of what the force cell carries is taken off where the setup states
         /// its mass.

@@ -69,6 +69,7 @@ pub fn settle(
     point.antinode_position_m = places.antinode_m;
     let frequency_hz = found.frequency_hz.value;
     point.harmonic = setup.harmonic_of(frequency_hz);
+    enter_node_count(setup, &mut point, frequency_hz);
     enter_incomplete(&mut point, &inputs, fits, &gauges);
     enter_level(setup, &mut point, &found);
     if point.verdict == Verdict::Rejected {
@@ -83,6 +84,24 @@ pub fn settle(
         .map(|fit| fit.clipped)
         .sum();
     point
+}
+
+/// Which node was read, where its place is known.
+fn enter_node_count(setup: &Setup, point: &mut SettledPoint, frequency_hz: f64) {
+    let Some(place_m) = point.node_position_m else {
+        return;
+    };
+    let conductor = setup.strung_conductor();
+    let count = conductor.node_at(frequency_hz, place_m, setup.span.damper_position_m);
+    match count {
+        Some(count) => {
+            point.node_from_drive = Some(count.from_drive);
+            point.node_from_damper = count.from_damper;
+        }
+        None => point.reasons.push(format!(
+            "which node was read is not known: {place_m} m from the drive-end clamp is no place of a node at {frequency_hz:.2} Hz by the setup's tension and mass"
+        )),
+    }
 }
 
 /// What each cause contributes to the uncertainty of the dwell's point; empty

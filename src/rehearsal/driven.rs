@@ -31,6 +31,26 @@ pub(super) struct Steady {
     pub(super) cell: Complex64,
 }
 
+/// What turns the curvature of the field into the strain of a gauge's wire, m.
+///
+/// The field bends as one body of stiffness EI. At a clamp the wires of a
+/// conductor slip: each bends by itself, over a shorter length. The curvature
+/// there is k q y_max, and k q = ω sqrt(m/EI) for whatever stiffness bends, so
+/// that it is sqrt(EI/EI_min) times the field's, and the fibre half an outer wire
+/// from its own axis. (EPRI, "Wind-Induced Conductor Motion" 2009, eq. 3.2-14,
+/// from the same limit; as quoted in public research code.)
+fn outer_fibre_m(setup: &Setup, model: &SpanModel, stiffness_n_m2: f64) -> f64 {
+    let conductor = &setup.conductor;
+    let wire = conductor
+        .outer_wire_diameter_mm
+        .zip(conductor.least_bending_stiffness_n_m2);
+    1e-3 * match (model.outer_fibre_mm, wire) {
+        (Some(fibre_mm), _) => fibre_mm,
+        (None, Some((wire_mm, least_n_m2))) => 0.5 * wire_mm * (stiffness_n_m2 / least_n_m2).sqrt(),
+        (None, None) => 0.079 * conductor.diameter_mm,
+    }
+}
+
 impl DrivenSpan {
     /// Builds the span from what the setup and the model say.
     pub(super) fn new(setup: &Setup, model: &SpanModel) -> Result<Self, RehearsalError> {
@@ -82,7 +102,7 @@ impl DrivenSpan {
             beam,
             drive_m,
             damper_m,
-            outer_fibre_m: 1e-3 * model.outer_fibre_mm.unwrap_or(0.079 * diameter),
+            outer_fibre_m: outer_fibre_m(setup, model, stiffness),
         })
     }
 

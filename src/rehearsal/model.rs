@@ -29,9 +29,11 @@ pub struct SpanModel {
     /// What the clamp at the damper end takes, as the inverse standing wave
     /// ratio it alone would cause: wave impedance × mobility of the clamp.
     pub end_loss_ratio: f64,
-    /// Distance from the neutral axis to the strain gauge's fibre, mm;
-    /// `None`: half a wire, taken as 0.079 × the conductor's diameter (26/7
-    /// lay: diameter = 6.33 wires).
+    /// What the curvature of the field at a clamp is multiplied by for the strain
+    /// of a gauge, mm; `None`: by the setup's `outer_wire_diameter_mm` and
+    /// `least_bending_stiffness_n_m2`, every wire bending by itself; without them
+    /// half a wire of a conductor that bends as one body, 0.079 × its diameter
+    /// (26/7 lay: diameter = 6.33 wires), which reads far too little.
     pub outer_fibre_mm: Option<f64>,
     /// Drive point from the drive-end clamp, m, where the setup gives none;
     /// `None`: 1/28 of the span.

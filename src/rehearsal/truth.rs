@@ -29,6 +29,9 @@ pub enum Expectation {
 pub struct DwellTruth {
     /// Number of the dwell, from 1.
     pub dwell: usize,
+    /// The recording that it is in, where each dwell has its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub recording: Option<String>,
     /// First sample of the dwell, after the transition, s.
     pub start_s: f64,
     /// End of the dwell, s.
@@ -161,6 +164,7 @@ impl DrivenSpan {
             ("end".to_owned(), strain(StrainLocation::End)),
         ]);
         DwellTruth {
+            recording: None,
             dwell: 0,
             start_s: 0.0,
             end_s: 0.0,

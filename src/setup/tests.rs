@@ -195,6 +195,11 @@ baud = 921600
 protocol = "lines"
 rate_hz = 1000
 rate_uncertainty_ppm = 20
+[[source]]
+name = "recorder"
+kind = "wav"
+continues = true
+utc_offset = "+05:30"
 [[channel]]
 name = "antinode"
 role = "antinode"

@@ -6,7 +6,9 @@
 //! Amplitudes and velocities are peak values unless a name says `pp`.
 
 pub mod balance;
+pub mod fitted;
 pub mod harmonics;
+pub mod nodes;
 pub mod places;
 pub mod shedding;
 pub mod strain;

@@ -1,22 +1,15 @@
-//! Where to put the sensors: the node and the antinode next to the damper.
+//! The node and the antinode next to the damper, from both clamps.
 //!
 //! In: a [`StrungConductor`], a frequency, where damper and drive sit. Out:
 //! distances from both clamps. Pure.
 //!
-//! The places are those of the span's own standing wave. A damper shifts the
-//! resonance, and with it every node by about x · Δf/f: the node has to be
-//! found again at each harmonic by its motion being least and a quarter cycle
-//! off the antinode's.
-
-use std::f64::consts::PI;
+//! With a damper on, nodes are counted from the drive-end clamp, where nothing
+//! but the conductor moves them ([`super::nodes`]): the places hold at the
+//! frequency at which the span resonates, and at no other.
 
 use serde::Serialize;
 
 use super::waves::StrungConductor;
-
-/// A node closer to the damper clamp than this many near-field lengths 1/q is
-/// passed over: at 5 the near field is below 1 % (e^−5).
-const NEAR_FIELD_LENGTHS: f64 = 5.0;
 
 /// A node outside the loop that holds the damper, and the antinode of the
 /// next loop, mm from each clamp.
@@ -33,37 +26,29 @@ pub struct ReadingPlaces {
 }
 
 impl StrungConductor {
-    /// The node nearest to the damper that bounds a loop without damper, and
-    /// the antinode of that loop, at a harmonic of the span.
+    /// The node that is read first ([`Self::first_node_from_drive`]) and the
+    /// antinode beside it, towards the drive.
     ///
     /// `damper_m` is from the damper-end clamp (`None`: bare span, then the
     /// loop at that clamp is the one left out), `drive_m` from the drive-end
-    /// clamp. `None` where no such loop lies between damper and drive.
+    /// clamp. `None` where no such antinode lies between damper and drive.
     pub fn reading_places(
         &self,
         frequency_hz: f64,
         damper_m: Option<f64>,
         drive_m: Option<f64>,
     ) -> Option<ReadingPlaces> {
-        let k = self.wave_number_per_m(frequency_hz);
-        let end_m = self.end_correction_m(frequency_hz);
-        let node_m = |j: f64| end_m + j * PI / k;
-        let damper_m = damper_m.unwrap_or(0.0);
-        let damper_loop = ((damper_m - end_m) * k / PI).floor().max(0.0);
-        let near_field_m = self
-            .near_field_number_per_m(frequency_hz)
-            .map_or(0.0, |q| NEAR_FIELD_LENGTHS / q);
-        let mut node = damper_loop + 1.0;
-        if node_m(node) - damper_m < near_field_m {
-            node += 1.0;
-        }
-        let (node, antinode) = (node_m(node), node_m(node + 0.5));
-        let reach_m = self.length_m - drive_m.unwrap_or(0.0);
-        (antinode < reach_m && antinode < self.length_m - end_m).then_some(ReadingPlaces {
-            node_from_damper_end_mm: node * 1e3,
-            node_from_drive_end_mm: (self.length_m - node) * 1e3,
-            antinode_from_damper_end_mm: antinode * 1e3,
-            antinode_from_drive_end_mm: (self.length_m - antinode) * 1e3,
+        let number = f64::from(self.first_node_from_drive(frequency_hz, damper_m));
+        let node_m = self.node_from_drive_m(frequency_hz, number);
+        let antinode_m = self.node_from_drive_m(frequency_hz, number - 0.5);
+        let least_m = drive_m
+            .unwrap_or(0.0)
+            .max(self.end_correction_m(frequency_hz));
+        (number >= 1.0 && antinode_m > least_m).then_some(ReadingPlaces {
+            node_from_damper_end_mm: (self.length_m - node_m) * 1e3,
+            node_from_drive_end_mm: node_m * 1e3,
+            antinode_from_damper_end_mm: (self.length_m - antinode_m) * 1e3,
+            antinode_from_drive_end_mm: antinode_m * 1e3,
         })
     }
 }
@@ -95,8 +80,8 @@ mod tests {
             let f = span.harmonic_hz(n);
             let places = span.reading_places(f, Some(0.95), Some(1.3)).unwrap();
             // Seen from the other clamp, with the shape that knows nothing of loops.
-            let node = span.motion_near_clamp(f, places.node_from_drive_end_mm * 1e-3);
-            let antinode = span.motion_near_clamp(f, places.antinode_from_drive_end_mm * 1e-3);
+            let node = span.motion_near_clamp(f, places.node_from_damper_end_mm * 1e-3);
+            let antinode = span.motion_near_clamp(f, places.antinode_from_damper_end_mm * 1e-3);
             assert!(node.abs() < 1e-6, "n {n}: {node}");
             assert!((antinode.abs() - 1.0).abs() < 1e-6, "n {n}: {antinode}");
         }
@@ -111,17 +96,6 @@ mod tests {
         let f = string.string_harmonic_hz(36); // loops of 1 m
         let places = string.reading_places(f, Some(1.4), Some(1.3)).unwrap();
         assert!((places.node_from_damper_end_mm - 2000.0).abs() < 1e-6);
-    }
-
-    #[test]
-    fn a_node_in_the_dampers_near_field_is_passed_over() {
-        let span = span();
-        let f = span.harmonic_hz(30);
-        let (end_m, loop_m) = (span.end_correction_m(f), span.loop_length_m(f));
-        let places = span
-            .reading_places(f, Some(end_m + loop_m - 0.1), Some(1.3))
-            .unwrap();
-        assert!((places.node_from_damper_end_mm * 1e-3 - end_m - 2.0 * loop_m).abs() < 1e-9);
     }
 
     #[test]

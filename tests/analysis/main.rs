@@ -22,6 +22,7 @@ mod hostile_names;
 mod level_changes;
 mod line_and_comparison;
 mod missing_values;
+mod places_at;
 mod plan;
 mod promises;
 mod published_sheets;

@@ -237,3 +237,101 @@ fn a_setup_is_all_a_virtual_span_needs() {
     // (27 − 11) Hz over c/(2 L) = 1.88 Hz: 8.5 loops more.
     assert!((8..=9).contains(&inside.count()));
 }
+
+/// Common practice, no source: on a conductor of 18 mm an antinode velocity of
+/// about 310 mm/s peak goes with 300 µm/m peak-to-peak at the clamp, at 45 Hz.
+#[test]
+fn a_level_kept_by_clamp_strain_takes_the_velocity_of_the_trade() {
+    use spanhold::plan::{Assumptions, Plan};
+    use spanhold::rehearsal::{DriveFrequency, Program, Sensors, Step, Transition, perform};
+
+    // 26 wires of aluminium and 7 of steel, by area and modulus (69 and 207 GPa,
+    // common handbook values): 0.67 kg/m, least stiffness 7.4 N m².
+    let text = "[test]\ntitle = \"invented\"\ndamper = \"invented\"\n\
+                [conductor]\ndesignation = \"invented\"\ndiameter_mm = 18.0\nmass_kg_per_m = 0.67\n\
+                bending_stiffness_n_m2 = 84.0\nouter_wire_diameter_mm = 2.84\n\
+                least_bending_stiffness_n_m2 = 7.4\n\
+                [span]\nlength_m = 36.0\ntension_kn = 14.0\ndamper_position_m = 0.8\n\
+                drive_position_m = 1.1\n\
+                [amplitude]\nrule = \"clamp-strain\"\nvalue = 300.0\ntolerance_pct = 10.0\n\
+                [[source]]\nname = \"bench\"\nkind = \"wav\"\nrate_hz = 700.0\n\
+                [[channel]]\nname = \"antinode\"\nrole = \"antinode\"\nsource = \"bench\"\nindex = 0\n\
+                unit = \"m/s2\"\nfull_scale = 400.0\n\
+                [[channel]]\nname = \"node\"\nrole = \"node\"\nsource = \"bench\"\nindex = 1\n\
+                unit = \"m/s2\"\nfull_scale = 400.0\n\
+                [[channel]]\nname = \"end\"\nrole = \"clamp-strain\"\nsource = \"bench\"\nindex = 2\n\
+                unit = \"um/m\"\nfull_scale = 1000.0\nlocation = \"end\"\n";
+    let setup = setup::parse(text, "invented.toml").unwrap();
+    let span = VirtualSpan::new(&setup, &SpanModel::default()).unwrap();
+    let planned = Plan::of(&setup, Assumptions::of(&setup));
+    let mut tried = 0;
+    for resonance in span.resonances() {
+        if !(40.0..48.0).contains(&resonance.frequency_hz) {
+            continue;
+        }
+        let at = DriveFrequency::Frequency(resonance.frequency_hz);
+        let program = Program {
+            lead_in_s: 0.0,
+            steps: vec![Step::new(at, 1.0).reached_by(Transition::Settled)],
+            lead_out_s: 0.0,
+        };
+        let sensors = Sensors::with_snr_db(60.0);
+        let truth = perform(&span, &program, &sensors, 700.0, 1).unwrap().truth;
+        let velocity_mm_s = truth[0].antinode_velocity_mm_s;
+        let strain_pp_um_m = truth[0].strain_pp_um_m["end"];
+        assert!((strain_pp_um_m - 300.0).abs() < 1.0, "{strain_pp_um_m}");
+        assert!((velocity_mm_s / 310.0 - 1.0).abs() < 0.3, "{velocity_mm_s}");
+        // The plan's formula is the limit of a long span without loss.
+        let plan_mm_s = planned.harmonics[0].antinode_velocity_mm_s.unwrap();
+        assert!(
+            (velocity_mm_s / plan_mm_s - 1.0).abs() < 0.05,
+            "{velocity_mm_s} {plan_mm_s}"
+        );
+        tried += 1;
+    }
+    assert!(tried >= 3, "{tried}");
+    // The field is what it was: only the gauges read otherwise.
+    let mut stiff = setup.clone();
+    stiff.conductor.outer_wire_diameter_mm = None;
+    stiff.conductor.least_bending_stiffness_n_m2 = None;
+    let other = VirtualSpan::new(&stiff, &SpanModel::default()).unwrap();
+    assert_eq!(span.resonances(), other.resonances());
+}
+
+#[test]
+fn each_resonance_may_have_a_recording_of_its_own_begun_when_it_had_rung_up() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("each");
+    let config = repository("config/damped-trial.toml");
+    let arguments = [
+        "rehearse",
+        config.to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+        "--each",
+        "--harmonics",
+        "7-9",
+        "--seconds",
+        "12",
+        "--snr-db",
+        "50",
+    ];
+    spanhold(&arguments).success();
+    let truth = truth(&out.join("damped-trial.truth.jsonl"));
+    assert_eq!(truth.len(), 3);
+    for (nth, dwell) in (1..).zip(&truth) {
+        let name = format!("damped-trial-{nth:02}.wav");
+        assert_eq!(
+            (dwell.dwell, dwell.recording.as_deref()),
+            (nth, Some(&*name))
+        );
+        let (rate_hz, channels) = samples(&out.join(&name));
+        let antinode = &channels[0];
+        assert_eq!(antinode.len(), (12.0 * rate_hz) as usize);
+        // As large in its first as in its last third.
+        let third = antinode.len() / 3;
+        let at = |part: &[f64]| peak(part, rate_hz, dwell.frequency_hz);
+        let (first, last) = (at(&antinode[..third]), at(&antinode[2 * third..]));
+        assert!((first / last - 1.0).abs() < 0.01, "{first} {last}");
+    }
+}

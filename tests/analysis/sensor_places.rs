@@ -69,3 +69,66 @@ fn with_the_node_sensor_off_by_50_mm_ratio_and_offset_are_right() {
         wrong.join("\n")
     );
 }
+
+/// Where the ratio is large, an antinode sensor beside its antinode turns the
+/// phase reference, and the node's offset with it: for 40 mm at S = 0.33 by 4 mm.
+#[test]
+fn the_antinodes_place_is_in_the_uncertainty_of_the_nodes_offset() {
+    let (mut errors, mut largest_u_mm) = (Vec::new(), 0.0_f64);
+    for seed in 0..3 {
+        let mut chance = Chance::new(700 + seed);
+        let mut setup = setup(&mut chance, true);
+        for channel in &mut setup.channels {
+            channel.position_uncertainty_mm = 40.0;
+        }
+        let span = VirtualSpan::new(&setup, &model(&setup, &mut chance)).unwrap();
+        let mut resonances = in_sweep(&setup, &span);
+        // Wide ones: those with large ratios.
+        resonances.retain(|r| r.time_constant_s < 1.5);
+        assert!(!resonances.is_empty());
+        for antinode_mm in [-40.0, -20.0, 20.0, 40.0] {
+            let mut sensors = sensors(&setup, &mut chance, 50.0);
+            for (sensor, channel) in sensors.channels.iter_mut().zip(&setup.channels) {
+                sensor.misplacement_mm = match channel.role {
+                    Role::Antinode => antinode_mm,
+                    Role::Node => 25.0 * chance.sign(),
+                    _ => 0.0,
+                };
+            }
+            let steps = (0..4)
+                .map(|_| resonances[chance.below(resonances.len())])
+                .map(|r| Step::new(at(&r, 0.0), 8.0 * r.time_constant_s + 14.0))
+                .collect();
+            let program = Program {
+                lead_in_s: 1.0,
+                steps,
+                lead_out_s: 1.0,
+            };
+            let rehearsal = perform(&span, &program, &sensors, RATE_HZ, seed).unwrap();
+            let judged = analyse(&setup, &rehearsal, 5000);
+            for truth in &rehearsal.truth {
+                let Some(best) = in_dwell(&judged, truth).first().map(|j| j.point.clone()) else {
+                    continue;
+                };
+                if let (Some(offset), Some(iswr)) = (best.node_offset_mm, best.iswr)
+                    && iswr.value > 0.2
+                {
+                    largest_u_mm = largest_u_mm.max(offset.u);
+                    errors.push((offset.value - truth.node_misplacement_mm, offset.u));
+                }
+            }
+        }
+    }
+    let within = errors.iter().filter(|(error, u)| error.abs() <= *u).count();
+    let most = errors
+        .iter()
+        .map(|(error, _)| error.abs())
+        .fold(0.0, f64::max);
+    println!(
+        "{} readings, {within} within U; errors to {most:.1} mm, U to {largest_u_mm:.1} mm",
+        errors.len()
+    );
+    assert!(errors.len() >= 20, "{}", errors.len());
+    assert!(most > 2.0, "nothing was there to be found: {most} mm");
+    assert!(within as f64 >= 0.95 * errors.len() as f64, "{errors:?}");
+}

@@ -45,7 +45,7 @@ pub struct Checked {
     pub faults: Vec<String>,
     /// What to know.
     pub warnings: Vec<String>,
-    /// One line a source: rate, length, losses.
+    /// One line a source: rate, length, losses; and which node is read.
     pub rates: Vec<String>,
 }
 
@@ -75,6 +75,7 @@ impl Checked {
             checked.twins(setup, number, source);
         }
         checked.level(setup);
+        checked.node(setup);
         Ok(checked)
     }
 
@@ -235,6 +236,41 @@ impl Checked {
         });
         self.warnings
             .extend(ratio.and_then(|ratio| unit_question::of_ratios(setup, &[ratio])));
+    }
+
+    /// With the drive running, at which node the node sensor stands, where its
+    /// place is known.
+    fn node(&mut self, setup: &Setup) {
+        let running = setup.channel(Role::Antinode).and_then(|(_, channel)| {
+            let heard = self.channels.iter().find(|c| c.name == channel.name)?;
+            Some(heard.measured.strongest?.frequency_hz)
+        });
+        // Which recording this is nobody asks here: a place by frequency counts.
+        let place = running.and_then(|hz| {
+            let place_m = setup.sensor_positions(hz, (0.0, 0.0)).node_m?;
+            Some((hz, place_m))
+        });
+        let Some((hz, place_m)) = place else {
+            return;
+        };
+        let conductor = setup.strung_conductor();
+        let found = conductor.node_at(hz, place_m, setup.span.damper_position_m);
+        let node = match found {
+            Some(count) => {
+                let from_damper = count.from_damper.map_or_else(
+                    || "nearer to the damper than the first that is clear of it".to_owned(),
+                    |number| format!("number {number} from the damper"),
+                );
+                format!(
+                    "at {hz:.2} Hz that is the node number {} from the drive end, {from_damper}",
+                    count.from_drive
+                )
+            }
+            None => format!("at {hz:.2} Hz no node is near that by the setup's tension and mass"),
+        };
+        self.rates.push(format!(
+            "node sensor at {place_m} m from the drive end: {node}"
+        ));
     }
 
     /// Two channels with the very same samples are one sensor wired twice.

@@ -20,8 +20,8 @@ use indicatif::{ProgressBar, ProgressStyle};
 use super::{Failure, Status};
 use crate::pipeline;
 use crate::rehearsal::{
-    DwellTruth, FaultScenario, Performance, Quantisation, Sensors, SpanModel, VirtualSpan,
-    bench_sensors,
+    DwellTruth, FaultScenario, Performance, Program, Quantisation, Recording, Sensors, SpanModel,
+    Step, Transition, VirtualSpan, bench_sensors,
 };
 use crate::setup::{self, SampleFormat, Setup, SourceKind};
 use device::Played;
@@ -34,7 +34,7 @@ use table::table;
 /// Builds a virtual conductor span from the setup (with an invented damper
 /// where the setup has a damper position), drives it through its resonances,
 /// and writes NAME.wav and NAME.truth.jsonl, NAME being the setup file's
-/// (--out), or plays the device of one source in real time (--to), or both.
+/// (--out; with --each a recording a resonance), or plays the device of one source in real time (--to), or both.
 #[derive(Debug, ClapArgs)]
 #[command(group(ArgGroup::new("where").args(["out", "to"]).required(true).multiple(true)))]
 pub struct Args {
@@ -88,6 +88,10 @@ pub struct Args {
     /// Start each dwell settled, as if the recording had been paused meanwhile
     #[arg(long)]
     paused: bool,
+    /// One recording a resonance, begun when it had rung up: NAME-01.wav,
+    /// NAME-02.wav, …; without --seconds 30 s each
+    #[arg(long, conflicts_with_all = ["to", "paused", "faults"])]
+    each: bool,
     /// Fault scenarios to mix in: dwells that must not count, or are borderline;
     /// without a list, one of each
     #[arg(
@@ -125,9 +129,12 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         }
     }
     let source = source(args, &setup)?;
+    let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
+    if args.each {
+        return one_each(args, &setup, source, &stop);
+    }
     let performance = performance(args, &setup, source)?;
     let mut outputs = Outputs::open(args, &setup, source, &performance)?;
-    let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
     let whole = Extent::of(&performance);
     let bar = bar(whole.frames, args.to.is_some());
     let (dwells, frames) = perform(performance, &mut outputs, &stop, &bar)?;
@@ -141,6 +148,73 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     };
     super::print(&text)?;
     Ok(Status::Done)
+}
+
+/// A recording for each dwell of the program.
+fn one_each(
+    args: &Args,
+    setup: &Setup,
+    source: usize,
+    stop: &AtomicBool,
+) -> Result<Status, Failure> {
+    let span = VirtualSpan::new(setup, &SpanModel::default()).map_err(anyhow::Error::from)?;
+    let program = program(args, setup, &span)?;
+    let folder = args.out.as_deref().context("--each needs --out DIR")?;
+    let mut truths: Vec<DwellTruth> = Vec::new();
+    let mut text = String::new();
+    for (nth, step) in (1..).zip(&program.steps) {
+        let alone = Program {
+            lead_in_s: 0.0,
+            steps: vec![settled(step.clone(), args.seconds)],
+            lead_out_s: 0.0,
+        };
+        // Every recording has noise of its own; the bench is the same.
+        let noise = args.seed ^ ((nth as u64) << 48);
+        let mut performance = performance_of(args, setup, source, (&span, &alone), noise)?;
+        let path = outputs::recording_path(&args.setup, folder, Some(nth))?;
+        let mut recording =
+            Recording::create(&path, &performance, args.format).map_err(anyhow::Error::from)?;
+        let whole = Extent::of(&performance);
+        while let Some(block) = performance.next_block() {
+            recording.write(&block).map_err(anyhow::Error::from)?;
+        }
+        recording.finish().map_err(anyhow::Error::from)?;
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        truths.extend(
+            performance
+                .into_truth()
+                .into_iter()
+                .map(|truth| DwellTruth {
+                    dwell: nth,
+                    recording: Some(name.clone().into_owned()),
+                    ..truth
+                }),
+        );
+        let _ = writeln!(text, "{}: {}", path.display(), whole.part(whole.frames));
+        if stop.load(Ordering::Relaxed) {
+            break;
+        }
+    }
+    let truth = outputs::write_truth(&args.setup, folder, &truths)?;
+    let text = if args.json {
+        serde_json::to_string_pretty(&truths).context("the truth as JSON")? + "\n"
+    } else {
+        format!("{text}{}: the truth\n\n{}", truth.display(), table(&truths))
+    };
+    super::print(&text)?;
+    Ok(Status::Done)
+}
+
+/// How long a recording of one resonance is where nobody says, s.
+const EACH_S: f64 = 30.0;
+
+/// The step as a recording begun when it had rung up.
+fn settled(step: Step, seconds: Option<f64>) -> Step {
+    Step {
+        duration_s: seconds.unwrap_or(EACH_S),
+        transition: Transition::Settled,
+        ..step
+    }
 }
 
 /// How much there is of a performance.
@@ -221,6 +295,16 @@ fn source(args: &Args, setup: &Setup) -> anyhow::Result<usize> {
 fn performance(args: &Args, setup: &Setup, source: usize) -> anyhow::Result<Performance> {
     let span = VirtualSpan::new(setup, &SpanModel::default())?;
     let program = program(args, setup, &span)?;
+    performance_of(args, setup, source, (&span, &program), args.seed)
+}
+
+fn performance_of(
+    args: &Args,
+    setup: &Setup,
+    source: usize,
+    (span, program): (&VirtualSpan, &Program),
+    noise: u64,
+) -> anyhow::Result<Performance> {
     let quantisation = Quantisation::of(args.format);
     let bench = bench_sensors(setup, args.snr_db, quantisation, args.seed);
     // Sensors stand where they stand, whichever source is played; the noise of
@@ -239,9 +323,9 @@ fn performance(args: &Args, setup: &Setup, source: usize) -> anyhow::Result<Perf
         .map(f64::from)
         .or(stated)
         .unwrap_or_else(|| setup.sweep.harmonics_rate_hz().ceil());
-    let seed = args.seed ^ ((source as u64) << 32);
+    let seed = noise ^ ((source as u64) << 32);
     let span = span.with_channels_of(source);
-    Ok(Performance::new(&span, &program, &sensors, rate_hz, seed)?)
+    Ok(Performance::new(&span, program, &sensors, rate_hz, seed)?)
 }
 
 /// Performs to the end, or until asked to stop: the truth of what was whole,

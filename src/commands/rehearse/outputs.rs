@@ -34,7 +34,10 @@ impl Outputs {
     ) -> Result<Self, Failure> {
         let paths = match &args.out {
             None => None,
-            Some(folder) => Some(paths(&args.setup, folder)?),
+            Some(folder) => Some((
+                recording_path(&args.setup, folder, None)?,
+                truth_path(&args.setup, folder)?,
+            )),
         };
         let recording = match &paths {
             None => None,
@@ -81,16 +84,37 @@ impl Outputs {
     }
 }
 
-/// The recording and the truth in `folder`, which is made.
-fn paths(setup: &Path, folder: &Path) -> anyhow::Result<(PathBuf, PathBuf)> {
-    let name = setup
-        .file_stem()
-        .and_then(|stem| stem.to_str())
-        .ok_or_else(|| anyhow!("{}: not a file name", setup.display()))?;
+/// Writes the truth of recordings that are complete; where it is.
+pub fn write_truth(setup: &Path, folder: &Path, dwells: &[DwellTruth]) -> anyhow::Result<PathBuf> {
+    let path = truth_path(setup, folder)?;
+    let text = truth_lines(dwells)?;
+    replace_file(&path, &text)
+        .with_context(|| format!("{}: the truth cannot be written", path.display()))?;
+    Ok(path)
+}
+
+/// The recording in `folder`, which is made; `number`: of one a resonance.
+pub fn recording_path(
+    setup: &Path,
+    folder: &Path,
+    number: Option<usize>,
+) -> anyhow::Result<PathBuf> {
+    let name = name_of(setup)?;
     std::fs::create_dir_all(folder)
         .with_context(|| format!("{}: the folder cannot be made", folder.display()))?;
-    Ok((
-        folder.join(format!("{name}.wav")),
-        folder.join(format!("{name}.truth.jsonl")),
-    ))
+    Ok(folder.join(match number {
+        None => format!("{name}.wav"),
+        Some(number) => format!("{name}-{number:02}.wav"),
+    }))
+}
+
+fn truth_path(setup: &Path, folder: &Path) -> anyhow::Result<PathBuf> {
+    Ok(folder.join(format!("{}.truth.jsonl", name_of(setup)?)))
+}
+
+fn name_of(setup: &Path) -> anyhow::Result<&str> {
+    setup
+        .file_stem()
+        .and_then(|stem| stem.to_str())
+        .ok_or_else(|| anyhow!("{}: not a file name", setup.display()))
 }

@@ -21,7 +21,7 @@ use crate::ledger::{
 };
 use crate::pipeline::feed::{FeedState, Recordings, recordings_of, spawn_feed};
 use crate::pipeline::record::spawn_recorder;
-use crate::pipeline::run::{Input, Options, Order, Outcome, run};
+use crate::pipeline::run::{Beforehand, Input, Options, Order, Outcome, run};
 use crate::pipeline::stop::{StopReason, in_one_line};
 use crate::recorder::{Recorder, RecorderOptions, repair};
 use crate::reduction::SettledPoint;
@@ -382,8 +382,11 @@ fn session(
         threads: request.threads,
         order: Order::AsItComes,
     };
-    let start_utc = main_start.and_then(|start| start.start_utc);
-    let outcome = run(setup, start_utc, inputs, options, stop, &mut watch);
+    let known = Beforehand {
+        start_utc: main_start.and_then(|start| start.start_utc),
+        ..Beforehand::default()
+    };
+    let outcome = run(setup, known, inputs, options, stop, &mut watch);
     watch.listener.stopping();
     close(watch, outcome)
 }

@@ -1,7 +1,11 @@
 //! `spanhold plan`: the harmonics to visit and what to expect there.
 //!
 //! In: a setup file. Out: a table, CSV or JSON on standard output; warnings on
-//! standard error (in JSON they are in the result). Reads nothing else.
+//! standard error (in JSON they are in the result). With `--at HZ` where the
+//! sensors belong at a frequency that was found; reads the run of the bare span
+//! if one is named, and writes the sheet that is asked for.
+
+mod places;
 
 use std::fmt::Write as _;
 use std::path::PathBuf;
@@ -9,7 +13,9 @@ use std::path::PathBuf;
 use anyhow::{Context as _, anyhow};
 
 use super::{Failure, Status, terminal};
-use crate::plan::{Assumptions, ChannelOutlook, Plan, PlannedHarmonic, efficiency_basis};
+use crate::plan::{
+    Assumptions, ChannelOutlook, Plan, PlannedHarmonic, ReadFrequency, efficiency_basis,
+};
 use crate::report::number::duration;
 use crate::report::text_table::{TextTable, wrap};
 use crate::setup::{self, LevelRule, Setup};
@@ -29,6 +35,22 @@ pub struct Args {
     /// without it 10 with a damper, 0.3 for a bare span
     #[arg(long, value_name = "PCT")]
     efficiency_pct: Option<f64>,
+    /// Where the sensors belong at this frequency, Hz, at which the span was found
+    /// to resonate: nodes and antinodes from both clamps, mm. Give the digits that
+    /// were read: 23.41, not 23.4
+    #[arg(long, value_name = "HZ", value_parser = places::read_frequency, conflicts_with = "csv")]
+    at: Option<ReadFrequency>,
+    /// The run of the bare span: wave speed and stiffness by its own resonances
+    /// instead of tension and mass
+    #[arg(long, value_name = "BARE_RUN")]
+    bare: Option<PathBuf>,
+    /// Write the places over the whole sweep, to print and take to the span: a
+    /// page (FILE.html) or text
+    #[arg(long, value_name = "FILE", conflicts_with = "csv")]
+    sheet: Option<PathBuf>,
+    /// Step of the sheet, Hz; without it one that makes some hundred rows
+    #[arg(long, value_name = "HZ", requires = "sheet", value_parser = step)]
+    step_hz: Option<f64>,
     /// Resolution of the converter to assume, bits; without it 16
     #[arg(long, value_name = "BITS", value_parser = clap::value_parser!(u32).range(2..=32))]
     bits: Option<u32>,
@@ -44,6 +66,15 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         );
     }
     let setup = setup::load(&args.setup).map_err(|faults| anyhow!("{faults}"))?;
+    if args.bare.is_some() && args.at.is_none() && args.sheet.is_none() {
+        return Err(anyhow!(
+            "--bare: add --at HZ, a frequency at which the span resonates, or --sheet FILE"
+        )
+        .into());
+    }
+    if args.at.is_some() || args.sheet.is_some() {
+        return places::run(args, &setup);
+    }
     let usual = Assumptions::of(&setup);
     let plan = Plan::of(
         &setup,
@@ -72,6 +103,18 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     Ok(Status::Done)
 }
 
+fn step(text: &str) -> Result<f64, String> {
+    let step: Option<f64> = text.parse().ok();
+    step.filter(|hz| (1e-3..=10.0).contains(hz))
+        .ok_or_else(|| format!("\"{text}\" is no step; from 0.001 to 10 Hz is right"))
+}
+
+/// What the places of a plan are worth with a damper on.
+const DAMPED_PLACES: &str = "the damper moves each resonance by up to half the spacing of the \
+                             harmonics, and the node with it, by the millimetres for 0.1 Hz; how \
+                             far, nobody knows beforehand: find the resonance, then ask --at HZ. The \
+                             places, from the drive-end clamp, hold at exactly these frequencies";
+
 /// What the level means where it is kept by strain.
 const LEAST_LEVEL: &str = "the level is kept by clamp strain: the strain predicted for a velocity is \
                            the most there can be, so the velocity, amplitude and acceleration \
@@ -95,8 +138,7 @@ fn table(setup: &Setup, plan: &Plan, basis: &str) -> String {
     let _ = writeln!(
         out,
         "{}; {} m at {} kN; c = {:.1} m/s, Z = {:.1} N s/m, f1 = {:.3} Hz\n\
-         velocity, acceleration and force are peak; places are mm from the clamp, of the bare \
-         span's standing wave; strain at the clamps is the handbook's with all wires slipping, the \
+         velocity, acceleration and force are peak; places are mm from the clamp; strain at the clamps is the handbook's with all wires slipping, the \
          most there can be",
         setup.conductor.designation,
         setup.span.length_m,
@@ -110,6 +152,9 @@ fn table(setup: &Setup, plan: &Plan, basis: &str) -> String {
         plan.assumed.efficiency_pct, plan.assumed.converter_bits
     );
     out += &wrap(&assumed, width, "", "  ");
+    if setup.span.damper_position_m.is_some() {
+        out += &wrap(DAMPED_PLACES, width, "", "  ");
+    }
     let is_kept_by_strain = setup
         .amplitude
         .is_some_and(|level| level.rule == LevelRule::ClampStrain);
@@ -125,7 +170,8 @@ fn table(setup: &Setup, plan: &Plan, basis: &str) -> String {
     );
     out += &wrap(&dwells, width, "", "  ");
     out.push('\n');
-    out += &harmonics(&plan.harmonics).text(width);
+    let is_damped = setup.span.damper_position_m.is_some();
+    out += &harmonics(&plan.harmonics, is_damped).text(width);
     if plan.harmonics.iter().any(|h| h.drive_near_node) {
         out.push_str("*  the drive sits near a node of this harmonic\n");
     }
@@ -133,7 +179,9 @@ fn table(setup: &Setup, plan: &Plan, basis: &str) -> String {
     out
 }
 
-fn harmonics(harmonics: &[PlannedHarmonic]) -> TextTable<'_, PlannedHarmonic> {
+fn harmonics(harmonics: &[PlannedHarmonic], is_damped: bool) -> TextTable<'_, PlannedHarmonic> {
+    // Where a damper is on, only the drive end tells where a node is.
+    let [from_damper, from_drive] = if is_damped { [6, 0] } else { [0, 5] };
     let near = |h: &PlannedHarmonic| if h.drive_near_node { "*" } else { "" };
     let number = |value: Option<f64>, decimals: usize| {
         value.map_or_else(String::new, |v| format!("{v:.decimals$}"))
@@ -143,17 +191,23 @@ fn harmonics(harmonics: &[PlannedHarmonic]) -> TextTable<'_, PlannedHarmonic> {
         .numbers("f", "Hz", 0, |h| number(Some(h.frequency_hz), 2))
         .numbers("wind", "m/s", 3, |h| number(Some(h.wind_speed_m_s), 2))
         .numbers("loop", "m", 4, |h| number(Some(h.loop_length_m), 2))
-        .numbers("node, mm", "from damper end", 0, |h| {
+        .numbers("node, mm", "from damper end", from_damper, |h| {
             number(h.node_from_damper_end_mm, 0)
         })
-        .numbers("antinode, mm", "from damper end", 0, |h| {
+        .numbers("antinode, mm", "from damper end", from_damper, |h| {
             number(h.antinode_from_damper_end_mm, 0)
         })
-        .numbers("node, mm", "from drive end", 5, |h| {
+        .numbers("node, mm", "from drive end", from_drive, |h| {
             number(h.node_from_drive_end_mm, 0)
         })
-        .numbers("antinode, mm", "from drive end", 5, |h| {
+        .numbers("antinode, mm", "from drive end", from_drive, |h| {
             number(h.antinode_from_drive_end_mm, 0)
+        })
+        .numbers("± mm", "drive end", from_drive, |h| {
+            number(h.from_drive_end_u_mm, 0)
+        })
+        .numbers("node moves", "mm/0.1 Hz", from_drive, |h| {
+            number(h.node_travel_mm_per_hz.map(|travel| 0.1 * travel), 0)
         })
         .numbers("velocity", "mm/s", 0, |h| {
             number(h.antinode_velocity_mm_s, 1)
