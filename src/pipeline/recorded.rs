@@ -11,14 +11,64 @@
 
 use std::path::PathBuf;
 
-use super::replay::ReplayError;
 use crate::analysis::Event;
-use crate::ingest::StreamFormat;
 use crate::ingest::stretches::{NamedFile, OrderedBy, Stretches};
 use crate::ingest::wav::{Begun, WavReader};
+use crate::ingest::{IngestError, StreamFormat};
 use crate::ledger::{FileRecord, SourceRecord};
 use crate::setup::{RecordedFile, Setup, Source};
-use crate::tone::TonePlan;
+use crate::tone::{PlanError, TonePlan};
+
+/// Why recordings cannot be replayed.
+#[derive(Debug, thiserror::Error)]
+pub enum ReplayError {
+    /// A recording cannot be read.
+    #[error(transparent)]
+    Recording(#[from] IngestError),
+    /// A recording does not carry what the setup wants to analyse.
+    #[error("{}: {fault}", path.display())]
+    Plan {
+        /// The recording.
+        path: PathBuf,
+        /// What it lacks.
+        fault: PlanError,
+    },
+    /// A recording has not the rate that the setup states.
+    #[error(
+        "{}: source \"{source_name}\": its samples come at {rate_hz} Hz, the setup says rate_hz = \
+         {stated_hz}; correct whichever is wrong",
+        path.display()
+    )]
+    Rate {
+        /// The recording.
+        path: PathBuf,
+        /// The source.
+        source_name: String,
+        /// Rate of the recording, Hz.
+        rate_hz: f64,
+        /// Rate that the setup states, Hz.
+        stated_hz: f64,
+    },
+    /// The recordings of two sources cannot be put together.
+    #[error(
+        "source \"{first}\" has {first_count} recordings that stand for themselves, source \
+         \"{second}\" has {second_count}; they are read together one by one, in their order: name as \
+         many of each, or say `continues = true` at the source whose recordings continue one another"
+    )]
+    Unmatched {
+        /// One source.
+        first: String,
+        /// Its stretches.
+        first_count: usize,
+        /// The other.
+        second: String,
+        /// Its stretches.
+        second_count: usize,
+    },
+    /// The setup has no source of this number.
+    #[error("the setup has no source number {0}, counted from 0")]
+    NoSuchSource(usize),
+}
 
 /// Starts of the recordings of two sources that are read together may differ by
 /// this before it is worth a word, s.

@@ -31,26 +31,6 @@ pub(super) struct Steady {
     pub(super) cell: Complex64,
 }
 
-/// What turns the curvature of the field into the strain of a gauge's wire, m.
-///
-/// The field bends as one body of stiffness EI. At a clamp the wires of a
-/// conductor slip: each bends by itself, over a shorter length. The curvature
-/// there is k q y_max, and k q = ω sqrt(m/EI) for whatever stiffness bends, so
-/// that it is sqrt(EI/EI_min) times the field's, and the fibre half an outer wire
-/// from its own axis. (EPRI, "Wind-Induced Conductor Motion" 2009, eq. 3.2-14,
-/// from the same limit; as quoted in public research code.)
-fn outer_fibre_m(setup: &Setup, model: &SpanModel, stiffness_n_m2: f64) -> f64 {
-    let conductor = &setup.conductor;
-    let wire = conductor
-        .outer_wire_diameter_mm
-        .zip(conductor.least_bending_stiffness_n_m2);
-    1e-3 * match (model.outer_fibre_mm, wire) {
-        (Some(fibre_mm), _) => fibre_mm,
-        (None, Some((wire_mm, least_n_m2))) => 0.5 * wire_mm * (stiffness_n_m2 / least_n_m2).sqrt(),
-        (None, None) => 0.079 * conductor.diameter_mm,
-    }
-}
-
 impl DrivenSpan {
     /// Builds the span from what the setup and the model say.
     pub(super) fn new(setup: &Setup, model: &SpanModel) -> Result<Self, RehearsalError> {
@@ -102,7 +82,7 @@ impl DrivenSpan {
             beam,
             drive_m,
             damper_m,
-            outer_fibre_m: outer_fibre_m(setup, model, stiffness),
+            outer_fibre_m: 1e-3 * model.outer_fibre_mm.unwrap_or(0.079 * diameter),
         })
     }
 
@@ -173,6 +153,47 @@ impl DrivenSpan {
 
     /// Place of a gauge: at the damper's clamp (on a bare span, where that
     /// clamp would be), or at the span clamp of the damper end.
+    /// Bending strain at a gauge.
+    ///
+    /// The field bends as one body of stiffness EI. At a clamp the wires of a
+    /// conductor slip over one another, and each bends by itself: where the setup
+    /// gives an outer wire and the least stiffness, the gauge reads what such a wire
+    /// does beside a clamp that does not turn, ½ d q_min θ. θ is the slope at which
+    /// the wave comes to the clamp on the drive's side, which the near field of the
+    /// field itself tells: it takes the slope there from θ to the clamp's, with the
+    /// curvature q (slope − θ). At a fixed end that is ½ d sqrt(m/EI_min) times the
+    /// antinode's velocity (EPRI, "Wind-Induced Conductor Motion" 2009, eq. 3.2-14, as
+    /// quoted in public research code). The damper's clamp turns a little less than
+    /// the light one of the field, whose masses do not resist turning; that it does
+    /// not turn at all is the most there can be.
+    pub(super) fn gauge_strain(
+        &self,
+        field: &DisplacementField,
+        location: StrainLocation,
+    ) -> Complex64 {
+        let [_, slope, curvature, _] = field.at(self.gauge_m(location));
+        let conductor = &self.setup.conductor;
+        let wire = conductor
+            .outer_wire_diameter_mm
+            .zip(conductor.least_bending_stiffness_n_m2);
+        let Some((wire_mm, least_n_m2)) = wire.filter(|_| self.model.outer_fibre_mm.is_none())
+        else {
+            return curvature * self.outer_fibre_m;
+        };
+        let half_wire_m = 0.5e-3 * wire_mm;
+        let arriving = match location {
+            // No clamp: the wire bends with the conductor.
+            StrainLocation::Damper if self.damper_m.is_none() => return curvature * half_wire_m,
+            StrainLocation::Damper => slope - curvature / field.waves.evanescent,
+            StrainLocation::End => -curvature / field.waves.evanescent,
+        };
+        let tension = self.beam.tension_n;
+        let inertia = field.s * field.s * self.beam.mass_kg_per_m;
+        let root = (tension * tension - inertia * (4.0 * least_n_m2)).sqrt();
+        let near_field = ((root + tension) / (2.0 * least_n_m2)).sqrt();
+        arriving * near_field * half_wire_m
+    }
+
     pub(super) fn gauge_m(&self, location: StrainLocation) -> f64 {
         let end = self.setup.span.length_m;
         match location {

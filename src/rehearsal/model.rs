@@ -31,7 +31,8 @@ pub struct SpanModel {
     pub end_loss_ratio: f64,
     /// What the curvature of the field at a clamp is multiplied by for the strain
     /// of a gauge, mm; `None`: by the setup's `outer_wire_diameter_mm` and
-    /// `least_bending_stiffness_n_m2`, every wire bending by itself; without them
+    /// `least_bending_stiffness_n_m2`, every wire bending by itself beside a clamp
+    /// that does not turn; without them
     /// half a wire of a conductor that bends as one body, 0.079 × its diameter
     /// (26/7 lay: diameter = 6.33 wires), which reads far too little.
     pub outer_fibre_mm: Option<f64>,

@@ -4,7 +4,7 @@ use num_complex::Complex64;
 
 use super::beam::DisplacementField;
 use super::driven::{DrivenSpan, Steady};
-use crate::setup::{Channel, Quantity, SensorPlace};
+use crate::setup::{Channel, Quantity, SensorPlace, StrainLocation};
 
 /// What one row of the recording picks up.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -18,8 +18,8 @@ pub(super) struct Pickup {
 enum Quality {
     /// The n-th derivative in time of the displacement at a place.
     Motion { derivative: i32, x: f64 },
-    /// Bending strain of the outer fibre at a place.
-    Strain { x: f64 },
+    /// Bending strain at a gauge.
+    Strain { location: StrainLocation },
     /// Force in the force cell.
     CellForce,
     /// Nothing: a monitor.
@@ -53,7 +53,10 @@ impl Pickup {
         };
         let what = match (channel.unit.quantity(), x) {
             (Quantity::Force, Some(_)) if place == SensorPlace::DrivePoint => Quality::CellForce,
-            (Quantity::Strain, Some(x)) if place == SensorPlace::Clamp => Quality::Strain { x },
+            (Quantity::Strain, Some(_)) if place == SensorPlace::Clamp => channel
+                .role
+                .location()
+                .map_or(Quality::Silence, |location| Quality::Strain { location }),
             (Quantity::Acceleration, Some(x)) => Quality::Motion { derivative: 2, x },
             (Quantity::Velocity, Some(x)) => Quality::Motion { derivative: 1, x },
             (Quantity::Displacement, Some(x)) => Quality::Motion { derivative: 0, x },
@@ -84,10 +87,7 @@ impl Pickup {
                 let [y, ..] = field.at(x);
                 field.s.powi(derivative) * y
             }
-            Quality::Strain { x } => {
-                let [_, _, curvature, _] = field.at(x);
-                curvature * span.outer_fibre_m
-            }
+            Quality::Strain { location } => span.gauge_strain(field, location),
             Quality::CellForce => span.cell_force(field, direct),
             Quality::Silence => Complex64::new(0.0, 0.0),
         };

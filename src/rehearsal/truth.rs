@@ -97,8 +97,7 @@ pub struct DwellTruth {
 impl DrivenSpan {
     /// Bending strain at a gauge per newton of the source's force, peak.
     pub(super) fn strain(&self, steady: &Steady, location: StrainLocation) -> f64 {
-        let [_, _, curvature, _] = steady.field.at(self.gauge_m(location));
-        self.outer_fibre_m * curvature.norm()
+        self.gauge_strain(&steady.field, location).norm()
     }
 
     /// Source force, N peak, that brings the settled state to `level` times

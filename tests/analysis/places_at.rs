@@ -191,8 +191,7 @@ struct Errors {
     /// Error and uncertainty of the first node, mm.
     from_drive: Vec<(f64, f64)>,
     from_damper: Vec<(f64, f64)>,
-    /// Distance of the place from the first plan's, which is that of the bare
-    /// span, mm.
+    /// Resonances without a place that a node of the field belongs to.
     refused: usize,
 }
 
@@ -200,11 +199,13 @@ impl Errors {
     fn add(&mut self, model: &SpanModel, places: &SensorPlaces) {
         let field = model.field_at_hz(places.frequency_hz);
         let truth = nodes(model, &field);
-        let Some(first) = places.places.first() else {
-            self.refused += 1;
-            return;
-        };
-        let Some((_, node_m)) = truth.iter().find(|(n, _)| *n == first.node_from_drive) else {
+        // With the tension a per cent off, what is taken for the first node may lie
+        // behind the damper; then the next one is looked for.
+        let found = places.places.iter().find_map(|place| {
+            let node = truth.iter().find(|(n, _)| *n == place.node_from_drive)?;
+            Some((place, node.1))
+        });
+        let Some((first, node_m)) = found else {
             self.refused += 1;
             return;
         };
@@ -229,14 +230,32 @@ impl Errors {
 
 const SPANS: u64 = 24;
 
-/// Errors over all resonances of all spans; `known` says what is known of a span.
-fn all(mut known: impl FnMut(&Span, &mut Chance) -> Option<(Setup, KnownSpan)>) -> Errors {
+/// Spans where what is stated errs: all resonances of a span err together, so it is
+/// the spans that count.
+const ERRING_SPANS: u64 = 120;
+
+/// Of 120 draws at k = 2, 95.4 % lie within the uncertainty, give or take 1.9 %:
+/// two and a half times that below.
+const LEAST_SHARE: f64 = 0.907;
+
+/// Errors over all resonances of some spans, or over two of each; `known` says what
+/// is known of a span.
+fn all(
+    spans: u64,
+    every_one: bool,
+    mut known: impl FnMut(&Span, &mut Chance) -> (Setup, KnownSpan),
+) -> Errors {
     let mut errors = Errors::default();
-    for seed in 0..SPANS {
+    for seed in 0..spans {
         let mut chance = Chance::new(9100 + seed);
         let span = random_span(&mut chance);
-        let (setup, known) = known(&span, &mut chance).expect("what is known of the span");
-        for pole in span.model.poles(0.13 * span.high_hz, span.high_hz) {
+        let (setup, known) = known(&span, &mut chance);
+        let (mut low_hz, mut high_hz) = (0.13 * span.high_hz, span.high_hz);
+        if !every_one {
+            low_hz = chance.between(low_hz, 0.9 * high_hz);
+            high_hz = low_hz + span.model.wave_speed_m_s() / span.model.length_m;
+        }
+        for pole in span.model.poles(low_hz, high_hz) {
             if let Some(hz) = peak_hz(&span.model, pole) {
                 let read = ReadFrequency { hz, u_hz: 0.0 };
                 errors.add(&span.model, &known.places(&setup, read, None));
@@ -247,9 +266,9 @@ fn all(mut known: impl FnMut(&Span, &mut Chance) -> Option<(Setup, KnownSpan)>) 
 }
 
 #[track_caller]
-fn check(errors: &Errors, most_median_mm: f64) {
+fn check(errors: &Errors, most_median_mm: f64, least_share: f64) {
     let count = errors.from_drive.len();
-    assert!(count > 300, "{count}");
+    assert!(count > 200, "{count}");
     assert!(errors.refused < count / 20, "{} refused", errors.refused);
     for (end, list) in [
         ("drive", &errors.from_drive),
@@ -260,34 +279,37 @@ fn check(errors: &Errors, most_median_mm: f64) {
             "{count} resonances, from the {end} end: median {median_mm:.1} mm, within U {within:.3}"
         );
         assert!(median_mm <= most_median_mm, "{end}: median {median_mm} mm");
-        assert!(within >= 0.95, "{end}: {within} within the uncertainty");
+        assert!(
+            within >= least_share,
+            "{end}: {within} within the uncertainty"
+        );
     }
 }
 
 #[test]
 fn with_tension_and_mass_exact_the_node_is_where_the_field_has_it() {
-    let errors = all(|span, _| {
+    let errors = all(SPANS, true, |span, _| {
         let setup = setup_of(span, EXACT, true);
         let known = KnownSpan::stated(&setup);
-        Some((setup, known))
+        (setup, known)
     });
-    check(&errors, 25.0);
+    check(&errors, 25.0, 0.95);
 }
 
 #[test]
 fn with_tension_and_mass_as_uncertain_as_stated_the_uncertainty_holds() {
-    let errors = all(|span, chance| {
+    let errors = all(ERRING_SPANS, false, |span, chance| {
         let setup = setup_of(span, usual(chance, span.model.length_m), true);
         let known = KnownSpan::stated(&setup);
-        Some((setup, known))
+        (setup, known)
     });
     // Per cents of tension and mass are decimetres there; no bound but their own.
-    check(&errors, 400.0);
+    check(&errors, 400.0, LEAST_SHARE);
 }
 
 #[test]
 fn with_the_bare_run_the_node_is_where_the_field_has_it() {
-    let errors = all(|span, chance| {
+    let errors = all(SPANS, true, |span, chance| {
         let stated = usual(chance, span.model.length_m);
         let mut bare = span.model.clone();
         bare.resonators.clear();
@@ -300,15 +322,15 @@ fn with_the_bare_run_the_node_is_where_the_field_has_it() {
         let (bare, damped) = (setup_of(span, stated, false), setup_of(span, stated, true));
         let known = KnownSpan::fitted(&damped, &bare, &resonances_hz)
             .unwrap_or_else(|error| panic!("{error}"));
-        Some((damped, known))
+        (damped, known)
     });
-    check(&errors, 25.0);
+    check(&errors, 25.0, 0.95);
 }
 
 #[test]
 fn a_bare_span_is_known_by_its_own_resonance() {
     let (mut errors, mut most_u_mm) = (Errors::default(), 0.0_f64);
-    for seed in 0..SPANS {
+    for seed in 0..ERRING_SPANS {
         let mut chance = Chance::new(9300 + seed);
         let mut span = random_span(&mut chance);
         let stated = usual(&mut chance, span.model.length_m);
@@ -316,7 +338,9 @@ fn a_bare_span_is_known_by_its_own_resonance() {
         span.model.resonators.clear();
         span.model.damper_clamp_kg = 0.0;
         let known = KnownSpan::stated(&setup);
-        for pole in span.model.poles(0.13 * span.high_hz, 0.5 * span.high_hz) {
+        let low_hz = chance.between(0.13, 0.45) * span.high_hz;
+        let spacing_hz = 0.5 * span.model.wave_speed_m_s() / span.model.length_m;
+        for pole in span.model.poles(low_hz, low_hz + 2.0 * spacing_hz) {
             let read = ReadFrequency {
                 hz: pole.im / TAU,
                 u_hz: 0.0,
@@ -334,5 +358,5 @@ fn a_bare_span_is_known_by_its_own_resonance() {
         errors.from_drive.len()
     );
     assert!(errors.from_drive.len() > 100);
-    assert!(median_mm <= 15.0 && within >= 0.95);
+    assert!(median_mm <= 15.0 && within >= LEAST_SHARE);
 }

@@ -260,7 +260,9 @@ fn a_level_kept_by_clamp_strain_takes_the_velocity_of_the_trade() {
                 [[channel]]\nname = \"node\"\nrole = \"node\"\nsource = \"bench\"\nindex = 1\n\
                 unit = \"m/s2\"\nfull_scale = 400.0\n\
                 [[channel]]\nname = \"end\"\nrole = \"clamp-strain\"\nsource = \"bench\"\nindex = 2\n\
-                unit = \"um/m\"\nfull_scale = 1000.0\nlocation = \"end\"\n";
+                unit = \"um/m\"\nfull_scale = 1000.0\nlocation = \"end\"\n\
+                [[channel]]\nname = \"damper\"\nrole = \"clamp-strain\"\nsource = \"bench\"\nindex = 3\n\
+                unit = \"um/m\"\nfull_scale = 1000.0\nlocation = \"damper\"\n";
     let setup = setup::parse(text, "invented.toml").unwrap();
     let span = VirtualSpan::new(&setup, &SpanModel::default()).unwrap();
     let planned = Plan::of(&setup, Assumptions::of(&setup));

@@ -130,5 +130,8 @@ fn the_antinodes_place_is_in_the_uncertainty_of_the_nodes_offset() {
     );
     assert!(errors.len() >= 20, "{}", errors.len());
     assert!(most > 2.0, "nothing was there to be found: {most} mm");
-    assert!(within as f64 >= 0.95 * errors.len() as f64, "{errors:?}");
+    // A sensor as far off as is stated to be likely: the error is then about U.
+    let by_u = |(error, u): &(f64, f64)| error.abs() / u;
+    let worst = errors.iter().map(by_u).fold(0.0, f64::max);
+    assert!(worst < 1.1, "{errors:?}");
 }
