@@ -61,5 +61,6 @@ pub enum IngestError {
 
 /// Each on a line of its own.
 fn listed(faults: &[IngestError]) -> String {
-    faults.iter().map(|fault| format!("\n  {fault}")).collect()
+    let texts: Vec<String> = faults.iter().map(ToString::to_string).collect();
+    format!("\n  {}", texts.join("\n  "))
 }

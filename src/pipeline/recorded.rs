@@ -238,7 +238,7 @@ impl RecordedRun {
             run.notes.extend_from_slice(source.reader.notes());
         }
         run.notes
-            .extend(run.stretches.iter().flat_map(|s| apart(s)));
+            .extend(run.stretches.iter().filter_map(|s| apart(s)));
         run.place(setup);
         Ok(run)
     }

@@ -49,6 +49,9 @@ const ALUMINIUM_PA: f64 = 69e9;
 /// (from memory); where none is stated anything below is as likely.
 const LARGEST_STIFFNESS: f64 = 0.5;
 
+/// A cause, and how far it moves a node of a number from the drive-end clamp, m.
+type NodeMove = (&'static str, Box<dyn Fn(f64) -> f64>);
+
 /// A frequency as somebody read it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ReadFrequency {
@@ -349,9 +352,9 @@ impl KnownSpan {
         setup: &Setup,
         frequency: ReadFrequency,
         efficiency_pct: Option<f64>,
-    ) -> Vec<(&'static str, Box<dyn Fn(f64) -> f64>)> {
+    ) -> Vec<NodeMove> {
         let (span, hz) = (self.conductor, frequency.hz);
-        let mut moved: Vec<(&'static str, Box<dyn Fn(f64) -> f64>)> = Vec::new();
+        let mut moved: Vec<NodeMove> = Vec::new();
         for &(cause, varied) in &self.varied {
             let by = move |number: f64| {
                 varied.node_from_drive_m(hz, number) - span.node_from_drive_m(hz, number)
@@ -439,7 +442,7 @@ fn counted(
     span: &StrungConductor,
     hz: f64,
     (number, from_drive): (u32, u32),
-    moved: &[(&'static str, Box<dyn Fn(f64) -> f64>)],
+    moved: &[NodeMove],
 ) -> Option<CountedPlaces> {
     let at = f64::from(from_drive);
     let node_m = span.node_from_drive_m(hz, at);

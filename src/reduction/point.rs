@@ -153,8 +153,8 @@ impl SettledPoint {
     /// the main source, in order.
     #[must_use]
     pub fn in_recording(self, files: &[RecordedFile]) -> Self {
-        let begun = files.iter().filter(|file| file.start_s <= self.start_s);
-        let Some(file) = begun.last() else {
+        let mut begun = files.iter().filter(|file| file.start_s <= self.start_s);
+        let Some(file) = begun.next_back() else {
             return self;
         };
         Self {

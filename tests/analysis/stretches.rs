@@ -15,6 +15,9 @@ const RATE_HZ: u32 = 1000;
 
 struct Bench(RunFolder);
 
+/// Date, time of day, and samples since midnight, as a header has them.
+type Begin = (&'static str, &'static str, u64);
+
 /// How a recording is written.
 #[derive(Clone, Copy)]
 struct Form {
@@ -271,7 +274,7 @@ fn times_in_the_headers_put_recordings_in_order_and_date_the_test() {
 #[test]
 fn recordings_that_join_by_their_count_of_samples_are_one() {
     let day = 86_400 * u64::from(RATE_HZ);
-    let cases: [(&str, [(&str, &str, u64); 2], usize); 5] = [
+    let cases: [(&str, [Begin; 2], usize); 5] = [
         (
             "to the sample",
             [

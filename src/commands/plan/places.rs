@@ -20,7 +20,7 @@ pub(super) fn read_frequency(text: &str) -> Result<ReadFrequency, String> {
     let wrong = || format!("\"{text}\" is no frequency in Hz above 0 such as 23.41");
     let is_plain = text.chars().all(|c| c.is_ascii_digit() || c == '.');
     let hz: f64 = text.parse().map_err(|_| wrong())?;
-    if !is_plain || !(hz.is_finite() && hz > 0.0) {
+    if !(is_plain && hz.is_finite() && hz > 0.0) {
         return Err(wrong());
     }
     let decimals = text

@@ -97,16 +97,15 @@ pub(super) fn find_begun(
         };
         position = end + length % 2;
         // Some writers forget the pad byte.
-        if length % 2 == 1 && read::<4>(source, end, file_bytes).is_some_and(|next| is_time(&next))
-        {
+        if length % 2 == 1 && read::<4>(source, end, file_bytes).is_some_and(is_time) {
             position = end;
         }
     }
     found
 }
 
-fn is_time(name: &[u8; 4]) -> bool {
-    [b"bext", b"LIST", b"data"].contains(&name)
+fn is_time(name: [u8; 4]) -> bool {
+    [*b"bext", *b"LIST", *b"data"].contains(&name)
 }
 
 fn read<const N: usize>(
