@@ -9,7 +9,7 @@ use spanhold::rehearsal::{
 };
 use spanhold::setup::Verdict;
 
-use crate::bench::run_folder::spanhold;
+use crate::bench::run_folder::{RunFolder, code, repository, spanhold, stderr, stdout};
 use crate::bench::virtual_span::{Chance, analyse, at, in_dwell, in_sweep, setup};
 
 const SETUP: &str = r#"
@@ -219,4 +219,78 @@ fn a_level_kept_by_strain_is_said_to_be_the_least() {
     let file = setup_file(folder.path(), SETUP);
     let assert = plan(&file, &[]).code(0);
     assert!(!standard_output(&assert).contains("the least that"));
+}
+
+#[test]
+fn places_at_a_frequency_that_was_found() {
+    let folder = RunFolder::empty();
+    let config = |name: &str| repository(name).display().to_string();
+    let damped = config("config/damped-trial.toml");
+    let run = |arguments: &[&str]| folder.spanhold(arguments);
+    let at = |more: &[&str]| {
+        let output = run(&[&["plan", &damped, "--at", "21.873", "--json"], more].concat());
+        assert_eq!(code(&output), 0, "{}", stderr(&output));
+        serde_json::from_str::<serde_json::Value>(&stdout(&output)).unwrap()
+    };
+    let stated = at(&[]);
+    let first = &stated["places"][0];
+    let number = |value: &serde_json::Value, key: &str| value[key].as_f64().unwrap();
+    // By hand: with EI = 180 N m2 k = 1.00894/m, loops of 3.1138 m, end correction
+    // 0.0992 m. The damper stands at 35.05 m: the eleventh node, at 34.350 m, is
+    // nearer to it than a quarter loop, so the tenth is the first, at 31.237 m.
+    assert_eq!(first["node_from_drive"], 10);
+    assert!(
+        (number(first, "node_from_drive_end_mm") - 31_237.0).abs() < 1.0,
+        "{first}"
+    );
+    let both = number(first, "node_from_drive_end_mm") + number(first, "node_from_damper_end_mm");
+    assert!((both - 36_000.0).abs() < 1e-6);
+    // 1 % of tension, 2 % of mass: half of the root of their squares, of 31.2 m,
+    // is 349 mm; the rest adds some.
+    let u_mm = number(first, "from_drive_end_u_mm");
+    assert!((349.0..420.0).contains(&u_mm), "{u_mm}");
+    // The bare run knows better.
+    let bare = config("config/bare-trial.toml");
+    let recording = config("recordings/bare-trial.wav");
+    let made = run(&["reprocess", &bare, &recording, "--out", "bare"]);
+    assert_eq!(code(&made), 0, "{}", stderr(&made));
+    let fitted = at(&["--bare", "bare"]);
+    let closer = &fitted["places"][0];
+    assert!(
+        number(closer, "from_drive_end_u_mm") < 0.5 * u_mm,
+        "{closer}"
+    );
+    let apart = number(closer, "node_from_drive_end_mm") - number(first, "node_from_drive_end_mm");
+    assert!(apart.abs() < u_mm, "{apart}");
+    assert!(
+        fitted["basis"]
+            .as_str()
+            .unwrap()
+            .contains("resonances of the bare run")
+    );
+    // Few digits leave the place open, and it says so.
+    let coarse = run(&["plan", &damped, "--at", "22"]);
+    let text = stdout(&coarse);
+    assert!(
+        text.contains("read to ± 0.5 Hz") && text.contains("digits of the frequency"),
+        "{text}"
+    );
+    // The sheet, as a page and as text.
+    for (name, says) in [("sheet.html", "<svg"), ("sheet.txt", "node, drive end")] {
+        let output = run(&["plan", &damped, "--sheet", name]);
+        assert_eq!(code(&output), 0, "{}", stderr(&output));
+        let sheet = std::fs::read_to_string(folder.path(name)).unwrap();
+        assert!(sheet.contains(says) && sheet.contains("25.0"), "{name}");
+    }
+    for (arguments, says) in [
+        (&["--at=-3"][..], "no frequency"),
+        (&["--at", "23,4"], "no frequency"),
+        (&["--at", "900"], "above the sweep"),
+        (&["--bare", "bare"], "--at"),
+        (&["--at", "21.8", "--bare", "none"], "none"),
+    ] {
+        let refused = run(&[&["plan", &damped], arguments].concat());
+        assert_eq!(code(&refused), 2, "{arguments:?}");
+        assert!(stderr(&refused).contains(says), "{}", stderr(&refused));
+    }
 }

@@ -9,7 +9,7 @@ use super::Args;
 use crate::commands::{Failure, Status, terminal};
 use crate::ledger::Run;
 use crate::plan::{KnownSpan, ReadFrequency, SensorPlaces};
-use crate::report::number::fixed;
+use crate::report::number::{fixed, plain};
 use crate::report::place_sheet::PlaceSheet;
 use crate::report::run_evaluation::check_baseline;
 use crate::report::text_table::wrap;
@@ -105,7 +105,10 @@ fn table(setup: &Setup, found: &SensorPlaces, width: usize) -> String {
     let _ = writeln!(
         out,
         "{}\nat {} Hz, read to ± {} Hz; loop {:.3} m",
-        setup.test.title, found.frequency_hz, found.frequency_u_hz, found.loop_length_m
+        setup.test.title,
+        found.frequency_hz,
+        plain(found.frequency_u_hz, 3),
+        found.loop_length_m
     );
     out += &wrap(&format!("by {}", found.basis), width, "", "  ");
     out.push_str(
