@@ -153,8 +153,11 @@ impl Analysis {
 
     /// Drops what is too old for any dwell that may still come.
     fn forget(&mut self) {
-        let waiting = self.waiting.front();
-        let needed_s = waiting.map_or(f64::INFINITY, |dwell| dwell.hold_start_s);
+        let waiting = self.waiting.front().map(|dwell| dwell.hold_start_s);
+        let needed_s = waiting
+            .into_iter()
+            .chain(self.tracker.waits_since_s())
+            .fold(f64::INFINITY, f64::min);
         for auxiliary in &mut self.auxiliary {
             auxiliary.forget(self.main_s, needed_s, &self.main_hz);
         }

@@ -36,19 +36,8 @@ pub fn points_table(points: &[SettledPoint], width: usize) -> String {
             text += &rejection(point, width);
         }
     }
-    let count = |verdict| {
-        points
-            .iter()
-            .filter(|point| point.verdict == verdict)
-            .count()
-    };
-    let _ = write!(
-        text,
-        "\n{} held, {} steady, {} rejected.",
-        count(Verdict::Held),
-        count(Verdict::Steady),
-        count(Verdict::Rejected)
-    );
+    let counts = Verdict::counts(points.iter().map(|point| point.verdict));
+    let _ = write!(text, "\n{counts}.");
     text
 }
 

@@ -329,7 +329,7 @@ pub fn precision_by_harmonic(
 fn usable(points: &[SettledPoint]) -> impl Iterator<Item = (&SettledPoint, f64)> {
     points
         .iter()
-        .filter(|p| p.verdict != Verdict::Rejected)
+        .filter(|p| matches!(p.verdict, Verdict::Held | Verdict::Steady))
         .filter_map(|p| Some((p, p.frequency_hz?.value)))
 }
 

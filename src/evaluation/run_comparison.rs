@@ -231,7 +231,7 @@ fn statements(run: &AgainstReference, pairing: Pairing) -> Vec<String> {
 fn with_value(points: &[SettledPoint], quantity: ComparedQuantity) -> usize {
     points
         .iter()
-        .filter(|p| p.verdict != Verdict::Rejected)
+        .filter(|p| matches!(p.verdict, Verdict::Held | Verdict::Steady))
         .filter(|p| p.frequency_hz.is_some() && quantity.of(p).is_some())
         .count()
 }

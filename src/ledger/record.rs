@@ -168,6 +168,8 @@ pub struct FileRecord {
 pub struct PointCounts {
     pub held: u64,
     pub steady: u64,
+    #[serde(default, rename = "off-peak")]
+    pub off_peak: u64,
     pub rejected: u64,
 }
 
@@ -204,6 +206,7 @@ impl PointCounts {
         match verdict {
             Verdict::Held => self.held += 1,
             Verdict::Steady => self.steady += 1,
+            Verdict::OffPeak => self.off_peak += 1,
             Verdict::Rejected => self.rejected += 1,
         }
     }

@@ -124,6 +124,7 @@ fn a_resumed_run_numbers_on_and_writes_nothing_twice() {
         PointCounts {
             held: 2,
             steady: 0,
+            off_peak: 0,
             rejected: 1
         }
     );

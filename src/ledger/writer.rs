@@ -423,7 +423,7 @@ fn may_replace(folder: &Path, replace: bool) -> Result<(), LedgerError> {
         "the folder holds a run ({}, begun {}, {} points)",
         record.command,
         record.started_utc.strftime("%Y-%m-%d %H:%M:%S UTC"),
-        counts.held + counts.steady + counts.rejected
+        counts.held + counts.steady + counts.off_peak + counts.rejected
     );
     if record.command == "capture" {
         return occupied(

@@ -7,6 +7,7 @@
 use super::fitted_channel::{FittedChannel, sensor_of};
 use super::uncertainty::{Cause, InputPhasor};
 use crate::maths;
+use crate::resonance::ring_up::TransientLeft;
 use crate::resonance::steadiness::{Reading, Steadiness, ratio_course};
 use crate::setup::{Quantity, Role};
 use crate::tone::interval::IntervalTone;
@@ -28,8 +29,17 @@ pub(super) struct Courses<'a> {
 }
 
 impl<'a> Courses<'a> {
-    pub(super) fn new(interval: &IntervalTone, antinode: &'a FittedChannel<'a>) -> Self {
-        let own = own_course(antinode).map_or(0.0, |steady| steady.trend_standard_u());
+    /// `transient`: what is left of one in the hold, which is counted by itself
+    /// and taken off the trend.
+    pub(super) fn new(
+        interval: &IntervalTone,
+        antinode: &'a FittedChannel<'a>,
+        transient: Option<TransientLeft>,
+    ) -> Self {
+        let own = match transient {
+            Some(transient) => transient.trend_u,
+            None => own_course(antinode).map_or(0.0, |steady| steady.trend_standard_u()),
+        };
         Self {
             antinode,
             frequency_hz: interval.frequency_hz,

@@ -277,11 +277,7 @@ impl FieldValue for Verdict {
     const KIND: ValueKind = ValueKind::Words;
 
     fn field_value(&self) -> PointValue<'_> {
-        PointValue::Words(Some(Cow::Borrowed(match self {
-            Verdict::Held => "held",
-            Verdict::Steady => "steady",
-            Verdict::Rejected => "rejected",
-        })))
+        PointValue::Words(Some(Cow::Borrowed(self.word())))
     }
 }
 

@@ -81,6 +81,13 @@ point_fields! {
             .report(Motion, "Drive phase").within_half_turn();
         /// Half-power bandwidth of the resonance, 2 S f_1 / pi.
         bandwidth_hz: Option<f64> = Shown::in_files("Hz");
+        /// Natural frequency by the span's free motion when the drive changed before or after the
+        /// hold; asked where no drive phase shows the peak. Of the span with the shaker on it.
+        natural_frequency_hz / natural_frequency_u_hz: Option<Measured> = Shown::in_files("Hz");
+        /// Half-power bandwidth by the same free motion.
+        free_bandwidth_hz / free_bandwidth_u_hz: Option<Measured> = Shown::in_files("Hz");
+        /// How far the drive stood above that natural frequency, in half-power bandwidths.
+        detuning_bandwidths / detuning_u_bandwidths: Option<Measured> = Shown::in_files("df");
         /// Power carried past the node, ½ sqrt(T m) V_a V_n (IEEE 664).
         power_total_w / power_total_u_w: Option<Measured> = Shown::in_files("W")
             .report(Power, "Total power").terminal("P total").settled(2).reduced(3);

@@ -42,7 +42,7 @@ pub fn settle(
     let gauges = gauges(fits);
     let inputs = inputs(setup, dwell, interval, antinode, &find, &gauges);
     let places = positions(setup, dwell, interval);
-    let courses = Courses::new(interval, antinode);
+    let courses = Courses::new(interval, antinode, dwell.transient);
     let causes = causes(setup, dwell, interval, (fits, &gauges), &courses);
     let node = find(Role::Node);
     let found = propagate(&inputs, &causes);
@@ -65,6 +65,7 @@ pub fn settle(
         None => enter_force_power(&mut point, &found, fits),
     }
     enter_strains(&mut point, &gauges, &found, &courses);
+    enter_peak(&mut point, dwell);
     point.node_position_m = places.node_m;
     point.antinode_position_m = places.antinode_m;
     let frequency_hz = found.frequency_hz.value;
@@ -113,7 +114,7 @@ pub fn budget_of(setup: &Setup, dwell: &Dwell, fits: &[FittedChannel]) -> Vec<Bu
     };
     let gauges = gauges(fits);
     let inputs = inputs(setup, dwell, interval, antinode, &find, &gauges);
-    let courses = Courses::new(interval, antinode);
+    let courses = Courses::new(interval, antinode, dwell.transient);
     let causes = causes(setup, dwell, interval, (fits, &gauges), &courses);
     budget(&inputs, &causes, |sensor| {
         fits.iter()
@@ -347,6 +348,17 @@ fn keys_that_follow(point: &SettledPoint, trial: &SettledPoint, least: f64) -> V
         }
     }
     keys
+}
+
+/// Where the free motion has the peak.
+fn enter_peak(point: &mut SettledPoint, dwell: &Dwell) {
+    let Some(peak) = dwell.peak else {
+        return;
+    };
+    let of = |value: f64, standard_u: f64| Some(Measured::new(value, COVERAGE * standard_u));
+    point.natural_frequency_hz = of(peak.natural_hz, peak.natural_u_hz);
+    point.free_bandwidth_hz = of(peak.bandwidth_hz, peak.bandwidth_u_hz);
+    point.detuning_bandwidths = of(peak.detuning, peak.detuning_u);
 }
 
 /// How far the level is from the one that was to be kept.

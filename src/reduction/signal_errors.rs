@@ -19,12 +19,6 @@ use crate::tone::mains::mains_lines_hz;
 /// damper is what is usually read (common practice, no source).
 const LOOPS_BEYOND_NODE: f64 = 3.0;
 
-/// Standard uncertainty of an error of known sign over its size. Beside normal noise of a
-/// standard deviation between a fifth of the error and five times it, twice both together
-/// then cover 94 to 99.9 %; the error's mean square alone would do, 0.58 of it, were it
-/// spread evenly up to its size, but it is all there: 86 %.
-const ONE_SIDED: f64 = 0.8;
-
 /// The mains line, 50 or 60 Hz or twice that, that a hold of this length cannot
 /// tell from the drive: 1.5 resolution widths (1/length) are what the fit needs to
 /// hold two tones apart.
@@ -124,27 +118,18 @@ fn like_antinode<'a>(
 
 /// What is left of ring-up.
 ///
-/// Motion comes up as `1 − exp(−t/τ)`: at the wait w, in time constants, exp(−w) is
-/// missing, and of the mean over a hold of length T `exp(−w) (τ/T) (1 − exp(−T/τ))`.
-/// The ratio meanwhile is too large by the energy that still goes into the loops
-/// beyond the node: at most that part times their share of all loops. τ is the one
-/// that the ratio tells, the longest that it can be; so the error is at most so
-/// large, and of one sign.
+/// The motion lacks the part that the hold's samples and the wait leave open
+/// (`resonance::ring_up`). The ratio meanwhile is too large by the energy that
+/// still goes into the loops beyond the node: at most that part times their
+/// share of all loops.
 pub(super) fn ring_up(setup: &Setup, dwell: &Dwell, node_m: Option<f64>) -> Option<Cause> {
-    let bandwidth_hz = dwell.bandwidth_hz.filter(|df| *df > 0.0)?;
-    let constant_s = 1.0 / (PI * bandwidth_hz);
-    let waited = (dwell.hold_start_s - dwell.start_s) / constant_s;
-    let length = (dwell.hold_end_s - dwell.hold_start_s) / constant_s;
-    if length <= 0.0 {
-        return None;
-    }
-    let missing = maths::exp(-waited) * -maths::exp_m1(-length) / length;
+    let transient = dwell.transient?;
     let frequency_hz = dwell
         .interval
         .as_ref()
         .map_or(0.0, |tone| tone.frequency_hz);
     Some(Cause::RingUp {
-        standard_u: ONE_SIDED * missing,
+        standard_u: transient.mean_u,
         beyond_node: beyond_node(setup, frequency_hz, node_m),
     })
 }

@@ -11,6 +11,7 @@ use super::cross_check::{LEAST_BANDWIDTH, LEAST_DRIVE_POWER, MOST_BANDWIDTH, MOS
 use super::finding::CriterionFinding;
 use super::hop_estimate::median;
 use super::node_reading::{FORCE_CHANGE_PCT, MOST_NODE_PCT, NODE_MOVED_MM};
+use super::peak_evidence::peak_finding;
 use super::phasor::detuning_bandwidths;
 use super::stretch::Stretch;
 use super::trend::{envelope_line, moving_mean, trend};
@@ -110,7 +111,7 @@ hold_criteria! {
     PowerByForce: "power by force", "x past the node", AtLeast, [], |_, _| LEAST_DRIVE_POWER;
     /// power at the drive that does not pass the node, over that of a wave of the antinode's velocity
     LossAheadOfNode: "loss ahead of the node", "x Z V_a²/2", AtMost, [], |_, _| MOST_LOSS;
-    /// wait between the last change of frequency or level and the hold
+    /// wait between the last change of frequency or level and the hold, or the wait that would leave as little as amplitude and phase over the hold show
     RingUp: "ring-up", "time constants", AtLeast, ["ring_up_time_constants"],
         |rules, _| rules.ring_up_time_constants;
     /// trend of the drive frequency over the hold
@@ -131,6 +132,9 @@ hold_criteria! {
     OtherTone: "other tone", "%", AtMost, ["beat_pct"], |rules, _| rules.beat_pct;
     /// phase of the antinode velocity against the drive force, modulo 180 degrees
     DrivePhase: "drive phase", "deg", AtMost, ["drive_phase_deg"], |rules, _| rules.drive_phase_deg;
+    /// distance of the drive from the natural frequency, by the span's free motion when the drive changed before or after the hold; asked where the drive phase shows nothing
+    FreeResponse: "free response", "bandwidths", AtMost, ["drive_phase_deg"],
+        |rules, _| detuning_bandwidths(rules.drive_phase_deg);
     /// trend of the antinode amplitude over the hold
     AmplitudeDrift: "amplitude drift", "%", AtMost, ["amplitude_drift_pct"],
         |rules, _| rules.amplitude_drift_pct;
@@ -345,6 +349,7 @@ impl Stretch<'_> {
             C::Distortion => Some(self.distortion(limit)),
             C::SignalToNoise => Some(self.signal_to_noise(limit)),
             C::DrivePhase => Some(self.drive_phase(limit)),
+            C::FreeResponse => self.peak.map(|peak| peak_finding(Some(peak), limit)),
             C::AntinodeImpulses => Some(self.impulses(self.channels.antinode?, "antinode", limit)),
             C::AntinodeHighOrders => self.high_orders(self.channels.antinode?, "antinode", limit),
             C::NodeImpulses => Some(self.impulses(self.channels.node?, "node", limit)),
@@ -397,14 +402,27 @@ impl Stretch<'_> {
     }
 
     fn ring_up(&self, limit: f64) -> CriterionFinding {
-        let constants = self
-            .bandwidth_hz
+        let waited = self
+            .motion_bandwidth_hz()
             .map(|df| self.waited_s * std::f64::consts::PI * df);
+        // Where the wait was short, or began before the samples, they may show
+        // that no more is left than after so many constants.
+        let shown = self
+            .transient
+            .and_then(|transient| transient.at_start)
+            .map(|left| -maths::ln(left.clamp(f64::MIN_POSITIVE, 1.0)));
         let sentence = format!(
-            "not rung up: only {:.1} time constants passed since {}, {limit} are needed",
-            constants.unwrap_or_default(),
-            self.since
+            "not rung up: only {:.1} time constants passed since {}, {limit} are needed{}",
+            waited.unwrap_or_default(),
+            self.since,
+            self.transient
+                .and_then(|transient| transient.at_start)
+                .map_or_else(String::new, |left| format!(
+                    "; by amplitude and phase over the hold up to {:.1} % of the motion may be old",
+                    100.0 * left.min(1.0)
+                ))
         );
+        let constants = waited.map(|waited| shown.map_or(waited, |shown| waited.max(shown)));
         let met = constants.map(|constants| constants + 1e-9 >= limit);
         CriterionFinding::new(constants, met, sentence)
     }
@@ -593,6 +611,13 @@ impl Stretch<'_> {
             self.narrow_band()
         );
         CriterionFinding::new(phase_deg, phase_deg.abs() <= limit, sentence)
+    }
+
+    /// Whether nothing shows or excludes that the drive is at the peak but the
+    /// free motion.
+    pub(super) fn lacks_phase_evidence(&self) -> bool {
+        let limit = HoldCriterion::DrivePhase.limit(&self.setup.hold, self.frequency_hz());
+        self.drive_phase(limit).met.is_none()
     }
 
     fn distance_from_peak(&self, drive_phase_deg: f64) -> String {

@@ -13,8 +13,10 @@ pub mod hold_samples;
 pub mod hop_estimate;
 pub mod level;
 mod node_reading;
+pub mod peak_evidence;
 pub mod phasor;
 mod reasons;
+pub mod ring_up;
 mod saturation;
 pub mod steadiness;
 pub mod stretch;
@@ -23,10 +25,14 @@ pub mod tracker;
 mod transient;
 pub mod trend;
 
+use self::criteria::Judged;
+use self::peak_evidence::{off_peak_effect, peak_finding};
 pub use criteria::{CriterionResult, HoldCriterion};
 pub use reasons::MOST_REASONS;
 pub use tracker::Tracker;
 
+use self::peak_evidence::PeakEvidence;
+use self::ring_up::TransientLeft;
 use crate::setup::Verdict;
 use crate::tone::ChannelTone;
 use crate::tone::interval::IntervalTone;
@@ -50,6 +56,12 @@ pub struct Dwell {
     pub hold_end_s: f64,
     /// Half-power bandwidth that the measured ratio implies, Hz.
     pub bandwidth_hz: Option<f64>,
+    /// What is left of a transient in the hold; `None` where no time constant is
+    /// known.
+    pub transient: Option<TransientLeft>,
+    /// Where the peak is, by the span's free motion at the beginning and the end;
+    /// `None` where it was not asked for or shows nothing.
+    pub peak: Option<PeakEvidence>,
     /// The fit over all samples of the hold, or of what was judged.
     pub interval: Option<IntervalTone>,
     /// Clipped raw samples of each channel of the source within the hold, or
@@ -59,6 +71,40 @@ pub struct Dwell {
     pub missing_values: Vec<u64>,
     /// Samples missing within the dwell.
     pub missing_samples: u64,
+}
+
+impl Dwell {
+    /// Takes in what shows the peak of a dwell that is steady otherwise; `limit` in
+    /// half-power bandwidths.
+    fn enter_peak(&mut self, peak: PeakEvidence, limit: f64) {
+        self.peak = Some(peak);
+        let finding = peak_finding(Some(peak), limit);
+        let judged = Judged::new(HoldCriterion::FreeResponse, limit, finding);
+        match self
+            .criteria
+            .iter_mut()
+            .find(|result| result.criterion == HoldCriterion::FreeResponse)
+        {
+            Some(result) => *result = judged.result,
+            None => self.criteria.push(judged.result),
+        }
+        // The first reason is what was not known.
+        let others = self.reasons.iter().skip(1).cloned();
+        (self.verdict, self.reasons) = match judged.result.met {
+            Some(true) => (Verdict::Held, others.collect()),
+            Some(false) => (
+                Verdict::OffPeak,
+                [judged.sentence, off_peak_effect(peak.detuning)]
+                    .into_iter()
+                    .chain(others)
+                    .collect(),
+            ),
+            None => (
+                Verdict::Steady,
+                std::iter::once(judged.sentence).chain(others).collect(),
+            ),
+        };
+    }
 }
 
 /// What `count` gives, summed over some hops for each channel.

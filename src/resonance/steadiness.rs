@@ -90,11 +90,7 @@ impl Steadiness {
     /// noise alone reaches in 5 of 100 holds is none: the noise is counted by
     /// itself.
     pub fn trend_standard_u(&self) -> f64 {
-        if self.change.abs() <= 2.0 * self.change_u {
-            return 0.0;
-        }
-        let beyond = maths::square(self.change) - maths::square(self.change_u);
-        (beyond.max(0.0) / 12.0).sqrt()
+        standard_u_of_trend(self.change, self.change_u)
     }
 
     /// The same reading in units of its mean's size, a relative one.
@@ -109,6 +105,15 @@ impl Steadiness {
             departure_noise: self.departure_noise / size,
         }
     }
+}
+
+/// The same of a change with its standard uncertainty.
+pub(super) fn standard_u_of_trend(change: f64, change_u: f64) -> f64 {
+    if change.abs() <= 2.0 * change_u {
+        return 0.0;
+    }
+    let beyond = maths::square(change) - maths::square(change_u);
+    (beyond.max(0.0) / 12.0).sqrt()
 }
 
 /// Means over `scale` hops in a row, every half of them.

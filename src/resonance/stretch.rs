@@ -1,13 +1,17 @@
 //! A stretch of hops under judgement, and the quantities that several criteria
 //! ask for.
 
+use num_complex::Complex64;
 use std::f64::consts::TAU;
 
 use super::channel_map::ChannelMap;
 use super::hop_estimate::{HopEstimate, median, median_frequency_hz};
+use super::peak_evidence::PeakEvidence;
 use super::phasor::{fold_half_turn_deg, velocity_m_s};
+use super::ring_up::{RungUp, TransientLeft};
 use crate::maths;
 use crate::setup::{Role, Setup};
+use crate::span::waves::ring_up_time_constant_s;
 use crate::tone::TonePlan;
 use crate::tone::free_response::FreeResponse;
 use crate::tone::interval::{IntervalChannel, IntervalTone};
@@ -38,6 +42,10 @@ pub struct Stretch<'a> {
     pub bandwidth_hz: Option<f64>,
     /// The free response in the transient before it, where it can be trusted.
     pub free: Option<FreeResponse>,
+    /// Where the peak is by the free motion before it.
+    pub peak: Option<PeakEvidence>,
+    /// What its samples show to be left of a transient.
+    pub transient: Option<TransientLeft>,
     /// Seconds since the span was last disturbed before the stretch.
     pub waited_s: f64,
     /// How it was disturbed then.
@@ -51,6 +59,8 @@ pub struct Stretch<'a> {
 pub enum Since {
     /// A change of frequency or level.
     Change,
+    /// The samples begin; what was before is not known.
+    Beginning,
     /// A blow: a footstep, something that hit the span.
     Blow {
         /// When, s.
@@ -62,6 +72,7 @@ impl fmt::Display for Since {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Change => f.write_str("frequency or level last changed"),
+            Self::Beginning => f.write_str("the samples begin"),
             Self::Blow { at_s } => write!(f, "the span was knocked at {at_s:.1} s"),
         }
     }
@@ -85,6 +96,42 @@ impl Stretch<'_> {
             .hold
             .min_seconds
             .max(setup.hold.min_cycles / frequency_hz)
+    }
+
+    /// Half-power bandwidth of the motion, Hz: that of the ratio; without one that
+    /// of the transient.
+    pub(super) fn motion_bandwidth_hz(&self) -> Option<f64> {
+        self.bandwidth_hz
+            .or(self.free.map(|free| free.bandwidth_hz))
+            .filter(|df| *df > 0.0)
+    }
+
+    /// What its samples show to be left of a transient.
+    pub fn transient_left(&self) -> Option<TransientLeft> {
+        // The longest time constant that the transient itself leaves open; that of
+        // the ratio is the longest that it can be.
+        let measured = self
+            .free
+            .map(|free| free.bandwidth_hz - 2.0 * free.bandwidth_u_hz);
+        let bandwidth_hz = measured
+            .filter(|df| *df > 0.0)
+            .or(self.motion_bandwidth_hz())?;
+        let antinode = self.antinode()?;
+        let phasor = antinode.phasor.value;
+        let course: Vec<Complex64> = antinode.course.iter().map(|value| value / phasor).collect();
+        let on_peak = self.phase_is_evidence()
+            && self
+                .drive_phase_deg()
+                .is_some_and(|deg| deg.abs() <= self.setup.hold.drive_phase_deg);
+        let rung_up = RungUp {
+            course: &course,
+            course_u: antinode.course_u / maths::modulus(phasor),
+            hop_s: self.plan.hop_seconds(),
+            constant_s: ring_up_time_constant_s(bandwidth_hz),
+            waited_s: self.waited_s,
+            on_peak,
+        };
+        Some(rung_up.left())
     }
 
     pub(super) fn seconds(&self) -> f64 {

@@ -89,6 +89,9 @@ pub(super) enum Kind {
     Text(&'static str),
     /// One word of a list.
     Word(fn() -> Vec<&'static str>),
+    /// A list of words, each from a list and none twice; the word that is always
+    /// among them.
+    Words(fn() -> Vec<&'static str>, &'static str),
     /// One word of a list, or a table of the keys of that section.
     WordOrKeysOf(fn() -> Vec<&'static str>, &'static Section),
 }
@@ -114,6 +117,8 @@ pub(super) enum Absent {
     Word(&'static str),
     /// `false`.
     Off,
+    /// A list with this word alone.
+    OnlyWord(&'static str),
     /// A value that other keys give; how.
     Computed(&'static str),
 }
@@ -458,6 +463,19 @@ impl Key {
         }
     }
 
+    /// A list of words with `always` among them.
+    pub(super) const fn words(
+        name: &'static str,
+        list: fn() -> Vec<&'static str>,
+        always: &'static str,
+        doc: &'static str,
+    ) -> Self {
+        Self {
+            kind: Kind::Words(list, always),
+            ..Self::word(name, list, Absent::OnlyWord(always), doc)
+        }
+    }
+
     /// One word of a list, or a table with the keys of a section.
     pub(super) const fn word_or_keys_of(
         name: &'static str,
@@ -510,6 +528,7 @@ impl Key {
             | Absent::Whole(_)
             | Absent::Word(_)
             | Absent::Off
+            | Absent::OnlyWord(_)
             | Absent::Computed(_) => false,
         }
     }

@@ -68,6 +68,7 @@ fn default_of(key: &Key) -> String {
         Absent::Whole(whole) => whole.to_string(),
         Absent::Word(word) => format!("`{word}`"),
         Absent::Off => "`false`".to_owned(),
+        Absent::OnlyWord(word) => format!("`[\"{word}\"]`"),
     }
 }
 

@@ -73,8 +73,8 @@ fn row(section: &Fields, field: &Field, log: &Log) -> Option<ListedKey> {
                 (Some(number.to_string()), Origin::Default)
             }
             Absent::Whole(whole) => (Some(whole.to_string()), Origin::Default),
-            Absent::Word(word) => (Some(word.to_owned()), Origin::Default),
             Absent::Off => (Some(false.to_string()), Origin::Default),
+            Absent::Word(word) | Absent::OnlyWord(word) => (Some(word.to_owned()), Origin::Default),
             Absent::Nothing(words) => (None, Origin::NotGiven(words)),
             Absent::Required
             | Absent::RequiredByRole
@@ -98,6 +98,10 @@ fn as_text(value: &Value) -> String {
     match value {
         Value::String(text) => text.clone(),
         Value::Float(number) => number.to_string(),
+        Value::Array(values) => {
+            let words: Vec<String> = values.iter().map(as_text).collect();
+            words.join(", ")
+        }
         other => other.to_string(),
     }
 }

@@ -14,6 +14,7 @@
 //! ```
 #![doc = include_str!("../guide/setup.md")]
 
+mod accept;
 mod build;
 mod check;
 mod choice;
@@ -35,6 +36,7 @@ mod tests;
 mod warnings;
 mod words;
 
+pub use accept::AcceptedVerdicts;
 pub use explain::explain;
 pub use fault::{Fault, SetupFaults, Warning};
 pub use key_tables::key_tables;

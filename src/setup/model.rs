@@ -5,6 +5,7 @@
 //! is not given. The invariants written at the fields are kept by
 //! [`super::parse`], the only way to make a [`Setup`] from outside text.
 
+use super::accept::AcceptedVerdicts;
 use super::level::Amplitude;
 use super::placement::{Placement, RecordedFile, SensorPositions};
 use super::requirements::Criterion;
@@ -207,6 +208,8 @@ pub struct HoldRules {
     pub min_snr_db: f64,
     /// The drive phase is no evidence where [`Setup::drive_sine`] is below this.
     pub drive_node_sine: f64,
+    /// The verdicts that count for a criterion.
+    pub accept: AcceptedVerdicts,
 }
 
 /// `[[source]]`

@@ -269,6 +269,14 @@ impl Role {
         self.kind().row().bears_phase
     }
 
+    /// Whether it shows how the span moves.
+    pub fn shows_motion(self) -> bool {
+        matches!(
+            self,
+            Self::Antinode | Self::Node | Self::DriveMotion | Self::Wave | Self::ClampStrain { .. }
+        )
+    }
+
     /// Whether tones are measured on the channel.
     pub fn has_tone(self) -> bool {
         !matches!(self, Self::Tension | Self::Monitor)

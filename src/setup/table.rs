@@ -8,6 +8,7 @@
 //! The texts are Markdown for the guide. "Common practice" marks a default
 //! without a source.
 
+use super::accept::CountingVerdict;
 use super::choice::{kinds_of, words_of};
 use super::key::Absent::{
     Computed, Nothing, Number, Off, Practice, Required, RequiredByRole, RequiredWith, Whole, Word,
@@ -504,6 +505,15 @@ pub(super) static HOLD: Section = Section {
             Number(0.15),
             "the drive phase is no evidence where abs(sin(k x)) of the drive point, x from the clamp \
              less its end correction, is below this: nine degrees of wave from a node",
+        ),
+        Key::words(
+            "accept",
+            words_of::<CountingVerdict>,
+            "held",
+            "the verdicts that count for a criterion, the laboratory's rule: `\"held\"` always; \
+             `\"steady\"` and `\"off-peak\"` may be added. Named in the verdict and in the block to \
+             sign. The ratio does not depend on the drive standing at the peak; level and the \
+             definition of a tunable harmonic do: page \"tolerances\"",
         ),
     ],
 };

@@ -5,7 +5,7 @@ use super::model::HoldRules;
 use super::read::RawSetup;
 use super::role::RoleKind;
 use super::table::SECTIONS;
-use super::{Log, Setup, parse};
+use super::{AcceptedVerdicts, Log, Setup, parse};
 
 const GUIDE: &str = include_str!("../guide/setup.md");
 
@@ -96,6 +96,7 @@ fn the_defaults_of_a_hold_are_those_that_the_guide_derives() {
             distortion_pct: 10.0,
             min_snr_db: 10.0,
             drive_node_sine: 0.15,
+            accept: AcceptedVerdicts::default(),
         }
     );
 }
@@ -183,6 +184,7 @@ beat_pct = 0.9
 distortion_pct = 11
 min_snr_db = 25
 drive_node_sine = 0.2
+accept = ["held", "off-peak"]
 [limits]
 strain_pp_um_m = 300
 antinode_amplitude_mm_pp = 12
@@ -321,6 +323,9 @@ fn the_table_agrees_with_itself() {
                     panic!("{here}: {other} has no list of words");
                 };
                 assert!(list().contains(&word), "{here}: {word}");
+            }
+            if let Kind::Words(list, always) = key.kind {
+                assert!(list().contains(&always), "{here}: {always}");
             }
             if let Kind::Word(list) | Kind::WordOrKeysOf(list, _) = key.kind {
                 assert!(list().len() > 1, "{here}: an empty list");

@@ -46,15 +46,50 @@ impl LevelRule {
 
 /// Whether a dwell counts.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
+#[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     /// Steady and shown to be at resonance.
     Held,
     /// Steady; resonance neither shown nor excluded.
     Steady,
+    /// Steady, and shown to be off the peak of the resonance: the ratio is good, the
+    /// drive does not stand where it gives the most.
+    OffPeak,
     /// Looked like a dwell; the reasons say why it does not count.
     #[default]
     Rejected,
+}
+
+impl Verdict {
+    /// Its word in files.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Held => "held",
+            Self::Steady => "steady",
+            Self::OffPeak => "off-peak",
+            Self::Rejected => "rejected",
+        }
+    }
+
+    /// How many of each, in words: `31 held, 2 steady, 4 rejected`; those off the
+    /// peak where there are any.
+    pub fn counts(verdicts: impl Iterator<Item = Self>) -> String {
+        let [mut held, mut steady, mut off_peak, mut rejected] = [0_usize; 4];
+        for verdict in verdicts {
+            *match verdict {
+                Self::Held => &mut held,
+                Self::Steady => &mut steady,
+                Self::OffPeak => &mut off_peak,
+                Self::Rejected => &mut rejected,
+            } += 1;
+        }
+        let off_peak = if off_peak > 0 {
+            format!(", {off_peak} off the peak")
+        } else {
+            String::new()
+        };
+        format!("{held} held, {steady} steady{off_peak}, {rejected} rejected")
+    }
 }
 
 /// How a serial device frames its samples (guide, page "device protocol").

@@ -48,7 +48,7 @@ const LEAST_VALUES: usize = 16;
 const ITERATIONS: usize = 40;
 /// Neighbouring windows share half their samples, and two Hann windows that
 /// overlap by half correlate by 1/6: the variance of a slow sum is a third more.
-const OVERLAP: f64 = 1.0 + 2.0 / 6.0;
+pub(super) const OVERLAP: f64 = 1.0 + 2.0 / 6.0;
 
 /// What a transient shows of the resonance that is driven. Uncertainties are
 /// standard ones.
@@ -82,17 +82,31 @@ pub fn free_response(
     rate_hz: f64,
     drive_hz: f64,
 ) -> Option<FreeResponse> {
-    let (series, step_s) = baseband(motion, rate_hz, drive_hz)?;
+    let window_s = WINDOW_SECONDS;
+    let (series, step_s, _) = baseband(motion, rate_hz, drive_hz, window_s)?;
     let force = match force {
-        Some(force) => Some(baseband(force, rate_hz, drive_hz)?.0),
+        Some(force) => Some(baseband(force, rate_hz, drive_hz, window_s)?.0),
         None => None,
     };
     fit_series(&series, force.as_deref(), step_s, drive_hz)
 }
 
-/// The complex amplitude against the drive, one value every half window.
-fn baseband(samples: &[f64], rate_hz: f64, drive_hz: f64) -> Option<(Vec<Complex64>, f64)> {
-    let cycles = (WINDOW_SECONDS * drive_hz).round().max(WINDOW_CYCLES);
+/// A length of the smoothing window, s, for motions with a time constant: short
+/// beside it, and no shorter than need be.
+pub fn window_seconds(constant_s: f64) -> f64 {
+    (0.25 * constant_s).min(WINDOW_SECONDS.max(constant_s / 8.0))
+}
+
+/// The complex amplitude against the drive, one value every half window of about
+/// `window_s`; the time between two values, s, and the length of a window in
+/// samples.
+pub fn baseband(
+    samples: &[f64],
+    rate_hz: f64,
+    drive_hz: f64,
+    window_s: f64,
+) -> Option<(Vec<Complex64>, f64, usize)> {
+    let cycles = (window_s * drive_hz).round().max(WINDOW_CYCLES);
     let length = (cycles * rate_hz / drive_hz).round();
     if !(length.is_finite() && length >= 8.0 && length <= samples.len() as f64) {
         return None;
@@ -119,7 +133,7 @@ fn baseband(samples: &[f64], rate_hz: f64, drive_hz: f64) -> Option<(Vec<Complex
             sum
         })
         .collect();
-    Some((series, stride as f64 / rate_hz))
+    Some((series, stride as f64 / rate_hz, length))
 }
 
 /// Fits a series of complex amplitudes, one every `step_s`, against the drive;
@@ -349,11 +363,11 @@ impl Problem<'_> {
     }
 }
 
-fn exponential(z: Complex64) -> Complex64 {
+pub(super) fn exponential(z: Complex64) -> Complex64 {
     maths::cis(z.im) * maths::exp(z.re)
 }
 
-fn sum_of_squares(values: &[Complex64]) -> f64 {
+pub(super) fn sum_of_squares(values: &[Complex64]) -> f64 {
     values.iter().map(Complex64::norm_sqr).sum()
 }
 
@@ -364,7 +378,7 @@ fn inverse_diagonal(jacobian: &[Vec<Complex64>], i: usize) -> Option<f64> {
     Some(solve(normal(jacobian), unit)?.get(i)?.re)
 }
 
-fn normal(columns: &[Vec<Complex64>]) -> Vec<Vec<Complex64>> {
+pub(super) fn normal(columns: &[Vec<Complex64>]) -> Vec<Vec<Complex64>> {
     let dot = |a: &[Complex64], b: &[Complex64]| a.iter().zip(b).map(|(a, b)| a.conj() * b).sum();
     columns
         .iter()
@@ -375,7 +389,10 @@ fn normal(columns: &[Vec<Complex64>]) -> Vec<Vec<Complex64>> {
 /// Least squares over columns of complex values, by the normal equations: at
 /// most seven unknowns, of which no two columns are near each other where the
 /// result is used, and a singular system gives nothing.
-fn least_squares(columns: &[Vec<Complex64>], right: &[Complex64]) -> Option<Vec<Complex64>> {
+pub(super) fn least_squares(
+    columns: &[Vec<Complex64>],
+    right: &[Complex64],
+) -> Option<Vec<Complex64>> {
     let along = columns
         .iter()
         .map(|column| {
@@ -388,7 +405,10 @@ fn least_squares(columns: &[Vec<Complex64>], right: &[Complex64]) -> Option<Vec<
 
 /// Solves a Hermitian positive system by Gauss's elimination, scaled to a unit
 /// diagonal.
-fn solve(mut matrix: Vec<Vec<Complex64>>, mut right: Vec<Complex64>) -> Option<Vec<Complex64>> {
+pub(super) fn solve(
+    mut matrix: Vec<Vec<Complex64>>,
+    mut right: Vec<Complex64>,
+) -> Option<Vec<Complex64>> {
     let size = right.len();
     let scales: Vec<f64> = matrix
         .iter()

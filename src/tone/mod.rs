@@ -13,6 +13,7 @@ pub mod fit;
 pub mod flattening;
 mod fourier;
 pub mod free_response;
+pub mod free_tones;
 pub mod interval;
 pub mod mains;
 pub mod plan;

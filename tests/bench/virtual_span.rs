@@ -207,7 +207,8 @@ pub fn in_dwell<'a>(judged: &'a [Judged], truth: &DwellTruth) -> Vec<&'a Judged>
     inside.sort_by_key(|judged| match judged.point.verdict {
         Verdict::Held => 0,
         Verdict::Steady => 1,
-        Verdict::Rejected => 2,
+        Verdict::OffPeak => 2,
+        Verdict::Rejected => 3,
     });
     inside
 }
@@ -249,6 +250,8 @@ pub fn reduce_settled(
         hold_start_s: truth.start_s,
         hold_end_s: truth.end_s,
         bandwidth_hz: None,
+        transient: None,
+        peak: None,
         interval: Some(interval.clone()),
         clipped: Vec::new(),
         missing_values: Vec::new(),

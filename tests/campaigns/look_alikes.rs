@@ -176,7 +176,7 @@ fn judge(
             let right = match expected {
                 Expectation::Held => verdict == Some(Verdict::Held),
                 _ => {
-                    verdict == Some(Verdict::Rejected)
+                    matches!(verdict, Some(Verdict::Rejected | Verdict::OffPeak))
                         && causes(truth)
                             .iter()
                             .any(|cause| reasons.iter().any(|r| r.contains(cause)))

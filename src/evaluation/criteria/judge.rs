@@ -50,6 +50,10 @@ pub struct Judgement {
     /// reductions older than this key.
     #[serde(default)]
     pub level: String,
+    /// Which points count besides those held, in words; empty where none do, and
+    /// in reductions older than this key.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub accepted: String,
     /// Unit of value and requirement.
     pub unit: String,
     /// The points inside the criterion's range.
@@ -71,8 +75,9 @@ struct Comparison {
     obstacle: Option<String>,
 }
 
-/// Judges the points of a run. Rejected dwells are passed over; a point whose
-/// resonance was not shown is inconclusive. `curve` is needed by an efficiency
+/// Judges the points of a run. Rejected dwells are passed over, and points off the
+/// peak unless the laboratory's rule lets them count; a point whose resonance is
+/// not shown is inconclusive unless that rule does. `curve` is needed by an efficiency
 /// curve; without it every point is inconclusive.
 pub fn judge(
     setup: &Setup,
@@ -83,7 +88,7 @@ pub fn judge(
     let range_hz = range_hz(setup, criterion, curve);
     let in_range: Vec<(&SettledPoint, f64)> = points
         .iter()
-        .filter(|point| point.verdict != Verdict::Rejected)
+        .filter(|point| is_judged(setup, point.verdict))
         .filter_map(|point| Some((point, point.frequency_hz?.value)))
         .filter(|&(_, f)| f >= range_hz.0 && f <= range_hz.1)
         .collect();
@@ -119,6 +124,7 @@ pub fn judge(
         criterion: criterion.statement(),
         decision_rule: criterion.decision_rule.statement().to_owned(),
         level: level::statement(setup, criterion),
+        accepted: setup.hold.accept.statement().unwrap_or_default(),
         unit: match criterion.requirement {
             Requirement::EfficiencyCurve { .. } => "%",
             Requirement::WindPower { .. } => "W",
@@ -129,6 +135,17 @@ pub fn judge(
         gaps,
         range_hz,
         outcome,
+    }
+}
+
+/// Whether a point is held against a criterion at all. One off the peak is another
+/// reading than the one that was wanted, and passed over unless it may count;
+/// one whose resonance is not shown may be the one that was wanted.
+fn is_judged(setup: &Setup, verdict: Verdict) -> bool {
+    match verdict {
+        Verdict::Held | Verdict::Steady => true,
+        Verdict::OffPeak => setup.hold.accept.obstacle(verdict).is_none(),
+        Verdict::Rejected => false,
     }
 }
 
@@ -183,10 +200,7 @@ fn judge_point(
     };
     let obstacle = level::obstacle(setup, criterion, point)
         .or_else(|| comparison.obstacle.clone())
-        .or_else(|| {
-            (point.verdict == Verdict::Steady)
-                .then(|| "steady, but resonance was not shown".to_owned())
-        });
+        .or_else(|| setup.hold.accept.obstacle(point.verdict).map(str::to_owned));
     let lacking = comparison
         .value
         .and_then(|_| lacking(point, &criterion.requirement));

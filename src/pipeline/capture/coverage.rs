@@ -13,6 +13,8 @@ pub enum HarmonicState {
     Held,
     /// Steady at least once, never held.
     Steady,
+    /// Steady at least once, and then shown to be off the peak.
+    OffPeak,
     /// Tried, and nothing but rejected; the reasons of the last try.
     Failed(Vec<String>),
     /// Not tried.
@@ -49,8 +51,14 @@ impl Coverage {
         };
         match (point.verdict, &state) {
             (Verdict::Held, _) => *state = HarmonicState::Held,
-            (Verdict::Steady, HarmonicState::Open | HarmonicState::Failed(_)) => {
+            (
+                Verdict::Steady,
+                HarmonicState::Open | HarmonicState::Failed(_) | HarmonicState::OffPeak,
+            ) => {
                 *state = HarmonicState::Steady;
+            }
+            (Verdict::OffPeak, HarmonicState::Open | HarmonicState::Failed(_)) => {
+                *state = HarmonicState::OffPeak;
             }
             (Verdict::Rejected, HarmonicState::Open | HarmonicState::Failed(_)) => {
                 *state = HarmonicState::Failed(point.reasons.clone());
@@ -70,8 +78,12 @@ impl Coverage {
     /// In one line.
     pub fn summary(&self) -> String {
         let count = |is: fn(&HarmonicState) -> bool| self.numbers(is).len();
+        let off_peak = match count(|state| *state == HarmonicState::OffPeak) {
+            0 => String::new(),
+            some => format!(", {some} off the peak"),
+        };
         format!(
-            "{} of {} harmonics held, {} steady, {} failed, {} remain",
+            "{} of {} harmonics held, {} steady{off_peak}, {} failed, {} remain",
             count(|state| *state == HarmonicState::Held),
             self.harmonics.len(),
             count(|state| *state == HarmonicState::Steady),
@@ -88,6 +100,7 @@ impl Coverage {
         for (title, state) in [
             ("held", HarmonicState::Held),
             ("steady", HarmonicState::Steady),
+            ("off the peak", HarmonicState::OffPeak),
             ("remain", HarmonicState::Open),
         ] {
             let numbers = self.numbers(|other| *other == state);

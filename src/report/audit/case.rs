@@ -276,6 +276,7 @@ impl<'a> Case<'a> {
         match self.point.verdict {
             Verdict::Held => ("held", "pass"),
             Verdict::Steady => ("steady", "open"),
+            Verdict::OffPeak => ("off-peak", "open"),
             Verdict::Rejected => ("rejected", "fail"),
         }
     }

@@ -12,6 +12,7 @@ use serde::Serialize;
 use super::recordings::Recordings;
 use crate::analysis::TraceRow;
 use crate::ledger::Run;
+use crate::setup::Verdict;
 use case::{Case, Judgement};
 
 /// A run under audit.
@@ -92,17 +93,6 @@ impl Audit<'_> {
 
     /// `31 held, 2 steady, 4 rejected`.
     pub fn counts(&self) -> String {
-        let count = |verdict: &str| {
-            self.cases
-                .iter()
-                .filter(|case| case.verdict().0 == verdict)
-                .count()
-        };
-        format!(
-            "{} held, {} steady, {} rejected",
-            count("held"),
-            count("steady"),
-            count("rejected")
-        )
+        Verdict::counts(self.cases.iter().map(|case| case.point.verdict))
     }
 }

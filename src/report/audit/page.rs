@@ -86,7 +86,7 @@ fn overview(audit: &Audit) -> Markup {
     );
     let kinds = [
         (Look::Pass, "held"),
-        (Look::Open, "steady"),
+        (Look::Open, "steady or off the peak"),
         (Look::Fail, "rejected"),
     ];
     let over_time = keyed(over_time, audit, &kinds);

@@ -10,6 +10,7 @@ pub fn sentence(case: &Case) -> String {
     match case.point.verdict {
         Verdict::Held => held(case),
         Verdict::Steady => steady(case),
+        Verdict::OffPeak => off_peak(case),
         Verdict::Rejected => rejected(case),
     }
 }
@@ -30,12 +31,23 @@ fn held(case: &Case) -> String {
     let mut parts = Vec::new();
     let phase = case.result(HoldCriterion::DrivePhase);
     let largest_deg = case.largest(|row| row.drive_phase_deg);
+    let free_off = case
+        .result(HoldCriterion::FreeResponse)
+        .filter(|result| result.met == Some(true))
+        .and_then(|result| result.value);
     match (phase, largest_deg) {
         (Some(result), Some(largest_deg)) if result.met == Some(true) => {
             parts.push(format!(
                 "the drive phase stayed within {} deg of resonance ({} are allowed)",
                 plain(largest_deg.ceil().max(1.0), 3),
                 plain(result.limit, 3)
+            ));
+        }
+        (Some(result), _) if result.met.is_none() && free_off.is_some() => {
+            let off = free_off.unwrap_or_default();
+            parts.push(format!(
+                "the span's free motion when the drive changed shows the drive {} half-power bandwidths from the peak",
+                within(off, 2, 0.01)
             ));
         }
         (Some(result), _) if result.met.is_none() => parts.push(
@@ -87,6 +99,21 @@ fn steady(case: &Case) -> String {
         .map_or("resonance is neither shown nor excluded", String::as_str);
     format!(
         "{}: steady for {}{}, but not shown to be at resonance: {}.",
+        case.name(),
+        length(case),
+        ring_up(case),
+        without_stop(why)
+    )
+}
+
+fn off_peak(case: &Case) -> String {
+    let why = case
+        .point
+        .reasons
+        .first()
+        .map_or("the drive stands off the peak", String::as_str);
+    format!(
+        "{}: steady for {}{}, but off the peak of the resonance: {}.",
         case.name(),
         length(case),
         ring_up(case),

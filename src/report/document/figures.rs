@@ -85,7 +85,14 @@ fn efficiency(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
             point.efficiency_pct.filter(|_| point.verdict == verdict)
         })
     };
-    let (held, steady) = (of(Verdict::Held), of(Verdict::Steady));
+    let (held, mut steady) = (of(Verdict::Held), of(Verdict::Steady));
+    let off_peak = of(Verdict::OffPeak);
+    let open = match (steady.is_empty(), off_peak.is_empty()) {
+        (_, true) => "steady",
+        (true, false) => "off the peak",
+        (false, false) => "steady or off the peak",
+    };
+    steady.extend(off_peak);
     if held.is_empty() && steady.is_empty() {
         return None;
     }
@@ -101,7 +108,7 @@ fn efficiency(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
         figure = figure
             .errors(Look::Open, steady)
             .key(Look::Hold, "held")
-            .key(Look::Open, "steady");
+            .key(Look::Open, open);
     }
     Some(Picture {
         title: "Efficiency".to_owned(),

@@ -155,13 +155,6 @@ impl Document<'_> {
             .first()
             .filter(|source| source.rate_hz > 0.0)
             .map(|source| source.frames as f64 / source.rate_hz);
-        let count = |verdict| {
-            self.run
-                .points
-                .iter()
-                .filter(|point| point.verdict == verdict)
-                .count()
-        };
         let mut facts = particulars::heading(&self.setup.report);
         facts.push(("Damper", damper.to_owned()));
         facts.extend(particulars::of_the_sample(&self.setup.report));
@@ -187,12 +180,7 @@ impl Document<'_> {
         }
         facts.push((
             "Dwells",
-            format!(
-                "{} held, {} steady, {} rejected",
-                count(Verdict::Held),
-                count(Verdict::Steady),
-                count(Verdict::Rejected)
-            ),
+            Verdict::counts(self.run.points.iter().map(|point| point.verdict)),
         ));
         html! {
             header { "\n"

@@ -76,6 +76,9 @@ pub fn statement(setup: &Setup, reduction: &Reduction) -> Vec<Fact> {
         if !judgement.level.is_empty() {
             facts.push(("Level", with_micro_sign(&judgement.level)));
         }
+        if !judgement.accepted.is_empty() {
+            facts.push(("Points that count", judgement.accepted.clone()));
+        }
     }
     facts.push((
         "Item tested",

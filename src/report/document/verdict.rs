@@ -79,6 +79,9 @@ fn criterion(judgement: &Judgement, figure: Markup) -> Markup {
         @if !judgement.level.is_empty() {
             p class="note" { "Judged by points at the level: " (with_micro_sign(&judgement.level)) "." } "\n"
         }
+        @if !judgement.accepted.is_empty() {
+            p class="note" { (capital(&judgement.accepted)) "." } "\n"
+        }
         @if !gaps.is_empty() {
             p class="warning" { "Not covered, no judged point between: " (gaps.join(", ")) "." } "\n"
         }

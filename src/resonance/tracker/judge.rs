@@ -3,7 +3,10 @@
 
 use super::super::criteria::{HoldCriterion, Judged};
 use super::super::hop_estimate::{HopEstimate, median, median_frequency_hz};
-use super::super::phasor::velocity_m_s;
+use super::super::peak_evidence::{
+    AroundChange, DrivenResonance, PeakEvidence, Side, off_peak_effect,
+};
+use super::super::phasor::{detuning_bandwidths, velocity_m_s};
 use super::super::reasons::{MOST_REASONS, root_causes};
 use super::super::stretch::{ReadingStep, Since, Stretch};
 use super::super::transient::before_hold;
@@ -133,7 +136,13 @@ impl Tracker {
             let hop_s = self.plan.hop_seconds();
             let constant_s = bandwidth.map_or(0.0, |bandwidth| 1.0 / (PI * bandwidth));
             let ring_up_s = 1.1 * self.setup.hold.ring_up_time_constants * constant_s;
-            let rung_up = ((ring_up_s / hop_s).ceil() as usize).max(self.plan.window_hops);
+            // What was before the samples is not known; should the span still ring up,
+            // the beginning does not hold.
+            let rung_up = if self.begins_with_samples {
+                0
+            } else {
+                ((ring_up_s / hop_s).ceil() as usize).max(self.plan.window_hops)
+            };
             let least_s = Stretch::least_seconds(&self.setup, median_frequency_hz(hops)?);
             let good_end = rung_up + (least_s / hop_s).ceil() as usize;
             let good = hops.get(rung_up..good_end)?;
@@ -182,7 +191,7 @@ impl Tracker {
             return None;
         }
         let mut dwell = self.judge_with(changed, first, last, end, Since::Change, step)?;
-        if dwell.verdict != Verdict::Rejected {
+        if matches!(dwell.verdict, Verdict::Held | Verdict::Steady) {
             return None;
         }
         if let Some(first) = dwell.reasons.first_mut() {
@@ -254,15 +263,16 @@ impl Tracker {
                 Some(hop) if from > changed => Since::Blow {
                     at_s: hop.end_s - hop_s,
                 },
-                _ => Since::Change,
+                _ => self.since(),
             };
             let Some(dwell) = self.judge_part(changed, from..to, bandwidth, (end, since)) else {
                 continue;
             };
             let better = best.as_ref().is_none_or(|best| {
                 let rank = |dwell: &Dwell| match dwell.verdict {
-                    Verdict::Held => 2,
-                    Verdict::Steady => 1,
+                    Verdict::Held => 3,
+                    Verdict::Steady => 2,
+                    Verdict::OffPeak => 1,
                     Verdict::Rejected => 0,
                 };
                 let length = |dwell: &Dwell| dwell.hold_end_s - dwell.hold_start_s;
@@ -330,7 +340,37 @@ impl Tracker {
             .dwell
             .get(seen..from + last)
             .and_then(|hops| self.own_step(hops));
-        self.judge_with(from, from + first, from + last, end, since, step)
+        let found = self.judge_with(from, from + first, from + last, end, since, step)?;
+        if !lacks_wait(&found) {
+            return Some(found);
+        }
+        // Too little was left after the wait, or there was none to speak of: do the
+        // samples show that nothing is left of a transient?
+        let edge = match since {
+            Since::Beginning => 0,
+            Since::Change | Since::Blow { .. } => self.plan.window_hops,
+        };
+        for start in [edge, edge.max(count / 4)] {
+            let start = start.max(dropped as usize);
+            let Some((run_start, run_end)) = self
+                .dwell
+                .get(from + start..to)
+                .map(|hops| self.steady_run(hops))
+            else {
+                break;
+            };
+            let (start, last) = (start + run_start, start + run_end);
+            let start = start.max(last.saturating_sub(most));
+            let fills = (last - start) as f64 >= LEAST_SHARE * (count - start) as f64;
+            if last < start + least || !fills {
+                continue;
+            }
+            let whole = self.judge_with(from, from + start, from + last, end, since, step);
+            if let Some(whole) = whole.filter(|whole| whole.verdict != Verdict::Rejected) {
+                return Some(whole);
+            }
+        }
+        Some(found)
     }
 
     fn own_step(&self, hops: &[HopEstimate]) -> Option<ReadingStep> {
@@ -378,6 +418,8 @@ impl Tracker {
             interval,
             bandwidth_hz,
             free: None,
+            peak: None,
+            transient: None,
             waited_s,
             since: Since::Change,
             step: None,
@@ -392,7 +434,16 @@ impl Tracker {
             .and_then(|hops| hops.get(hops.len().saturating_sub(LONGEST_LOOK_BACK_HOPS)..))
             .and_then(|hops| self.own_step(hops));
         let end = EndOfDwell::EndOfSamples;
-        self.judge_with(changed, first, last, end, Since::Change, step)
+        self.judge_with(changed, first, last, end, self.since(), step)
+    }
+
+    /// What the dwell in hand has to ring up from.
+    fn since(&self) -> Since {
+        if self.begins_with_samples {
+            Since::Beginning
+        } else {
+            Since::Change
+        }
     }
 
     fn judge_with(
@@ -428,7 +479,15 @@ impl Tracker {
             let drive_hz = interval.frequency_hz;
             before_hold(&self.samples, &self.plan, &self.channels, &hops, drive_hz)
         });
+        if stretch.lacks_phase_evidence() {
+            stretch.peak = interval
+                .as_ref()
+                .and_then(|interval| self.peak_before(changed, &hold, interval, bandwidth));
+        }
+        let peak = stretch.peak;
+        stretch.transient = stretch.transient_left();
         let judged = stretch.judge();
+        let transient = stretch.transient;
         let (verdict, mut reasons) = self.verdict(&judged, hops);
         let missing_samples = match end {
             EndOfDwell::Gap { missing, .. } => missing,
@@ -459,11 +518,48 @@ impl Tracker {
             hold_start_s: hops.first()?.end_s - hop_s,
             hold_end_s: hops.last()?.end_s,
             bandwidth_hz: bandwidth,
+            transient,
+            peak,
             interval,
             clipped: sum_by_channel(channels(), |channel| channel.clipped),
             missing_values: sum_by_channel(channels(), |channel| channel.missing),
             missing_samples,
         })
+    }
+
+    /// What the free motion after the change before a hold shows of the peak.
+    fn peak_before(
+        &self,
+        changed: usize,
+        hold: &Range<u64>,
+        interval: &IntervalTone,
+        implied_hz: Option<f64>,
+    ) -> Option<PeakEvidence> {
+        let first = self.dwell.get(changed)?.hop.max(self.samples.first_hop()?);
+        let rows: Option<Vec<Vec<f64>>> = self
+            .departures
+            .rows()
+            .iter()
+            .map(|row| self.samples.channel(*row, &(first..hold.end)))
+            .collect();
+        let sample = |hop: u64| hop.saturating_sub(first) as usize * self.plan.hop_samples;
+        let resonance = DrivenResonance {
+            drive_hz: interval.frequency_hz,
+            implied_hz,
+            spacing_hz: self.spacing_hz(interval.frequency_hz),
+        };
+        resonance.evidence(&AroundChange {
+            rows: rows?,
+            rate_hz: self.plan.decimated_rate_hz(),
+            steady: sample(hold.start)..sample(hold.end),
+            look: 0..sample(hold.end),
+            side: Side::After,
+        })
+    }
+
+    /// Spacing of the harmonics at a frequency, Hz.
+    pub(super) fn spacing_hz(&self, frequency_hz: f64) -> f64 {
+        self.conductor.group_speed_m_s(frequency_hz) / (2.0 * self.conductor.length_m)
     }
 
     /// What the end of the dwell has to do with its not being a hold.
@@ -512,7 +608,14 @@ impl Tracker {
     }
 
     fn verdict(&self, judged: &[Judged], hops: &[HopEstimate]) -> (Verdict, Vec<String>) {
-        if judged.iter().any(|judged| judged.result.met == Some(false)) {
+        let failed = |judged: &&Judged| judged.result.met == Some(false);
+        let of_peak = [HoldCriterion::DrivePhase, HoldCriterion::FreeResponse];
+        let is_of_peak = |judged: &Judged| of_peak.contains(&judged.result.criterion);
+        if judged
+            .iter()
+            .filter(failed)
+            .any(|judged| !is_of_peak(judged))
+        {
             return (Verdict::Rejected, root_causes(judged));
         }
         let warnings = judged
@@ -534,8 +637,23 @@ impl Tracker {
             let reason = format!("whether the span has rung up is not known: {lacks}");
             return (Verdict::Steady, vec![reason]);
         }
+        if let Some(off) = judged.iter().find(failed) {
+            let detuning = off.result.value.map(|value| match off.result.criterion {
+                HoldCriterion::DrivePhase => detuning_bandwidths(value),
+                _ => value,
+            });
+            let effect = detuning.map(off_peak_effect);
+            let reasons = std::iter::once(off.sentence.clone()).chain(effect);
+            return (Verdict::OffPeak, reasons.chain(warnings).collect());
+        }
+        let shown = judged.iter().any(|judged| {
+            judged.result.criterion == HoldCriterion::FreeResponse
+                && judged.result.met == Some(true)
+        });
         match open(HoldCriterion::DrivePhase) {
-            Some((_, sentence)) if !self.passed_the_peak(hops) => {
+            Some((_, sentence)) if !shown && !self.passed_the_peak(hops) => {
+                let by_free_motion = open(HoldCriterion::FreeResponse);
+                let sentence = by_free_motion.map_or(sentence, |(_, sentence)| sentence);
                 let reasons = std::iter::once(sentence.clone()).chain(warnings);
                 (Verdict::Steady, reasons.collect())
             }
@@ -580,6 +698,20 @@ impl Tracker {
         let least = constant.max(self.plan.window_hops);
         below >= least && above >= least
     }
+}
+
+/// Whether a dwell does not count for want of a wait alone, or of what it left.
+fn lacks_wait(dwell: &Dwell) -> bool {
+    let mut failed = dwell
+        .criteria
+        .iter()
+        .filter(|result| result.met == Some(false))
+        .map(|result| result.criterion)
+        .peekable();
+    failed.peek().is_some()
+        && failed.all(|criterion| {
+            [HoldCriterion::HoldLength, HoldCriterion::RingUp].contains(&criterion)
+        })
 }
 
 /// Whether all that happened is that the motion went up or down in one go before

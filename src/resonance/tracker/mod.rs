@@ -13,6 +13,7 @@
 mod judge;
 mod moving;
 mod trouble;
+mod waiting;
 
 use std::collections::VecDeque;
 use std::f64::consts::PI;
@@ -24,6 +25,7 @@ use ndarray::Array2;
 use self::judge::{passage, plateau};
 use self::moving::Passage;
 use self::trouble::TroubleWatch;
+use self::waiting::Departures;
 use super::Dwell;
 use super::channel_map::ChannelMap;
 use super::criteria::{HoldCriterion, is_mains};
@@ -124,6 +126,10 @@ pub struct Tracker {
     /// Hops until it is worth looking again whether it may have one.
     rest_hops: usize,
     level: DriveLevel,
+    /// Whether the dwell in hand began with the samples, not with a change.
+    begins_with_samples: bool,
+    /// Judged dwells on their way out.
+    departures: Departures,
     /// Largest antinode velocity of the run so far, m/s.
     loudest_m_s: f64,
     /// Frequency with its standard uncertainty (Hz) and antinode velocity (m/s)
@@ -147,6 +153,8 @@ impl Tracker {
             passage: Passage::default(),
             rest_hops: 0,
             level: DriveLevel::default(),
+            begins_with_samples: true,
+            departures: Departures::new(setup, plan),
             loudest_m_s: 0.0,
             approach: VecDeque::new(),
         }
@@ -161,9 +169,46 @@ impl Tracker {
     /// samples (channels × samples, SI); gives the dwells that it brought to an
     /// end, or one that has been held for the longest time that is waited for.
     pub fn hop(&mut self, hop: Option<HopEstimate>, samples: &Arc<Array2<f64>>) -> Vec<Dwell> {
-        let Some(hop) = hop else {
-            return self.close(EndOfDwell::ToneLost);
+        self.departures
+            .samples(hop.as_ref().map(|hop| hop.hop), samples);
+        let (ended, settled) = match hop {
+            Some(hop) => self.judged_at(hop, samples),
+            None => (self.close(EndOfDwell::ToneLost), None),
         };
+        self.depart(ended, true);
+        self.depart(settled, false);
+        self.departures.leave(false, self.peak_limit())
+    }
+
+    /// Hands judged dwells on; `ended`: whether the end of the dwell has been seen.
+    fn depart(&mut self, dwells: impl IntoIterator<Item = Dwell>, ended: bool) {
+        for dwell in dwells {
+            let frequency_hz = dwell
+                .interval
+                .as_ref()
+                .map_or(0.0, |tone| tone.frequency_hz);
+            let spacing_hz = self.spacing_hz(frequency_hz);
+            self.departures.push(dwell, ended, spacing_hz);
+        }
+    }
+
+    /// How far from the peak the drive may stand, half-power bandwidths.
+    fn peak_limit(&self) -> f64 {
+        HoldCriterion::FreeResponse.limit(&self.setup.hold, 0.0)
+    }
+
+    /// When the hold of the first dwell that waits for what shows its peak began, s.
+    pub fn waits_since_s(&self) -> Option<f64> {
+        self.departures.oldest_s()
+    }
+
+    /// The dwells that a hop brings to an end, and the one in hand if it has been
+    /// held for the longest time that is waited for.
+    fn judged_at(
+        &mut self,
+        hop: HopEstimate,
+        samples: &Arc<Array2<f64>>,
+    ) -> (Vec<Dwell>, Option<Dwell>) {
         let mut found = Vec::new();
         let bandwidth_hz = self.recent_bandwidth_hz();
         if let Some(end) = self.change(&hop, bandwidth_hz) {
@@ -193,22 +238,29 @@ impl Tracker {
         } else if self.passage.began_before(oldest_s) {
             found.extend(self.passage.tell());
         }
-        found.extend(settled);
-        found.extend(self.limit_length());
-        found
+        if settled.is_none() {
+            found.extend(self.limit_length());
+        }
+        (found, settled)
     }
 
     /// Takes a gap: the dwell in hand ends there.
     pub fn gap(&mut self, gap: &ToneGap) -> Vec<Dwell> {
-        self.close(EndOfDwell::Gap {
+        let ended = self.close(EndOfDwell::Gap {
             at_s: gap.at_s,
             missing: gap.missing_samples,
-        })
+        });
+        self.depart(ended, true);
+        let left = self.departures.leave(true, self.peak_limit());
+        self.departures.forget_samples();
+        left
     }
 
     /// The source has ended.
     pub fn finish(&mut self) -> Vec<Dwell> {
-        self.close(EndOfDwell::EndOfSamples)
+        let ended = self.close(EndOfDwell::EndOfSamples);
+        self.depart(ended, true);
+        self.departures.leave(true, self.peak_limit())
     }
 
     /// Half-power bandwidth from the ratio of some hops (design, 7.4). The
@@ -366,6 +418,11 @@ impl Tracker {
     }
 
     fn close(&mut self, end: EndOfDwell) -> Vec<Dwell> {
+        if let Some(last) = self.dwell.last() {
+            let guard = self.guard(end) as u64;
+            self.departures
+                .dwell_ended((last.hop + 1).saturating_sub(guard));
+        }
         let dying_away = end != EndOfDwell::Level && self.level.drive_gone();
         let judged: Vec<Dwell> = if dying_away || self.is_at_rest() {
             Vec::new()
@@ -401,6 +458,7 @@ impl Tracker {
             self.approach.pop_front();
         }
         self.samples.clear();
+        self.begins_with_samples = matches!(end, EndOfDwell::Gap { .. });
         self.after = None;
         self.rest_hops = 0;
         found

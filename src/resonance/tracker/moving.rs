@@ -103,6 +103,8 @@ mod tests {
             hold_start_s: start_s,
             hold_end_s: end_s,
             bandwidth_hz: None,
+            transient: None,
+            peak: None,
             interval: None,
             clipped: Vec::new(),
             missing_values: Vec::new(),

@@ -215,6 +215,7 @@ impl Absent {
             Self::Whole(whole) => Some(Value::Integer(whole.into())),
             Self::Word(word) => Some(Value::String(word.to_owned())),
             Self::Off => Some(Value::Boolean(false)),
+            Self::OnlyWord(word) => Some(Value::Array(vec![Value::String(word.to_owned())])),
             Self::Required
             | Self::RequiredByRole
             | Self::RequiredWith(_)

@@ -36,6 +36,7 @@ impl Expected {
             | Kind::Switch
             | Kind::Text(_)
             | Kind::Word(_)
+            | Kind::Words(..)
             | Kind::WordOrKeysOf(..) => None,
         };
         Self {
@@ -55,6 +56,10 @@ impl Expected {
             Kind::Switch => "true or false".to_owned(),
             Kind::Text(right) => (*right).to_owned(),
             Kind::Word(list) => format!("one of {}", list().join(", ")),
+            Kind::Words(list, always) => {
+                let all: Vec<String> = list().iter().map(|word| format!("\"{word}\"")).collect();
+                format!("a list of {}, \"{always}\" among them,", all.join(", "))
+            }
             Kind::WordOrKeysOf(list, section) => {
                 let keys: Vec<&str> = section.keys.iter().map(|key| key.name).collect();
                 format!(
@@ -100,6 +105,13 @@ impl Expected {
                 }
                 Err(wrong)
             }
+            (Kind::Words(list, always), DeValue::Array(entries)) => {
+                let words = entries.iter().map(|entry| match entry.get_ref() {
+                    DeValue::String(word) => Ok(word.to_string()),
+                    other => Err(self.wrong(format!("in the list {}", kind_words(other)))),
+                });
+                self.words(&words.collect::<Result<Vec<_>, _>>()?, &list(), always)
+            }
             (Kind::WordOrKeysOf(_, section), DeValue::Table(entries)) => {
                 self.table(section, entries)
             }
@@ -109,10 +121,32 @@ impl Expected {
                 | Kind::Switch
                 | Kind::Text(_)
                 | Kind::Word(_)
+                | Kind::Words(..)
                 | Kind::WordOrKeysOf(..),
                 other,
             ) => Err(self.wrong(kind_words(other))),
         }
+    }
+
+    /// Words of a list, none twice, `always` among them.
+    fn words(&self, words: &[String], list: &[&str], always: &str) -> Result<Value, Wrong> {
+        for (place, word) in words.iter().enumerate() {
+            if !list.contains(&word.as_str()) {
+                let mut wrong = self.wrong(format!("\"{}\" is not in the list", shown(word)));
+                if let Some(word) = nearest(word, list) {
+                    wrong.right = format!("\"{word}\"");
+                }
+                return Err(wrong);
+            }
+            if words.iter().take(place).any(|before| before == word) {
+                return Err(self.wrong(format!("\"{word}\" stands twice")));
+            }
+        }
+        if !words.iter().any(|word| word == always) {
+            return Err(self.wrong(format!("\"{always}\" is not among them")));
+        }
+        let words = words.iter().map(|word| Value::String(word.clone()));
+        Ok(Value::Array(words.collect()))
     }
 
     /// A table with the keys of a section, and the defaults of those that are

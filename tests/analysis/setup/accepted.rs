@@ -2,8 +2,8 @@
 
 use super::{BENCH, DESIGN, bench_with};
 use spanhold::setup::{
-    self, Amplitude, HoldRules, LevelRule, Protocol, Quantity, Role, RoleKind, SourceKind,
-    StrainLocation, Unit,
+    self, AcceptedVerdicts, Amplitude, HoldRules, LevelRule, Protocol, Quantity, Role, RoleKind,
+    SourceKind, StrainLocation, Unit,
 };
 use std::path::Path;
 
@@ -73,7 +73,7 @@ fn every_key_of_a_whole_bench() {
     let hold = "[hold]\nmin_seconds = 9\nmin_cycles = 120\nmax_seconds = 50\n\
                 ring_up_time_constants = 5\ndrive_phase_deg = 15\ndrift_bandwidths = 0.2\n\
                 amplitude_drift_pct = 2\namplitude_variation_pct = 3\nnode_drift_pct = 2.5\nnode_variation_pct = 4.0\nbeat_pct = 0.9\n\
-                distortion_pct = 11\nmin_snr_db = 25\ndrive_node_sine = 0.2";
+                distortion_pct = 11\nmin_snr_db = 25\ndrive_node_sine = 0.2\naccept = [\"steady\", \"held\"]";
     let text = bench_with(&[
         (
             12,
@@ -110,6 +110,10 @@ fn every_key_of_a_whole_bench() {
             distortion_pct: 11.0,
             min_snr_db: 25.0,
             drive_node_sine: 0.2,
+            accept: AcceptedVerdicts {
+                steady: true,
+                off_peak: false,
+            },
         }
     );
     assert_eq!(setup.sources[0].rate_hz, Some(1000.0));

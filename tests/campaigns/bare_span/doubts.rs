@@ -64,7 +64,7 @@ impl Row {
             self.trouble,
             count(Verdict::Held),
             count(Verdict::Steady),
-            count(Verdict::Rejected),
+            count(Verdict::Rejected) + count(Verdict::OffPeak),
             self.outcomes.len() - errors.len(),
             100.0 * worst,
             100.0 * stated.get(stated.len() / 2).copied().unwrap_or(f64::NAN),

@@ -81,7 +81,7 @@ pub struct Bench {
     /// Force of the shaker that gives the level, N peak.
     pub(super) force_n: f64,
     pub(super) direct: [Complex64; OUTPUTS],
-    pub(super) modes: Vec<Mode>,
+    pub modes: Vec<Mode>,
     /// Power past the node over the square of the antinode velocity.
     pub(super) power_n_s_per_m: f64,
     /// Power of the force into the conductor over the same square.

@@ -56,16 +56,20 @@ pub fn setup_of(bench: &Bench) -> Setup {
 
 /// Records on the bench and analyses.
 pub fn run(bench: &Bench, effects: Effects, end_s: f64) -> Findings {
-    let setup = setup_of(bench);
+    run_with(&setup_of(bench), bench, effects, end_s)
+}
+
+/// The same with another setup than the bench's own.
+pub fn run_with(setup: &Setup, bench: &Bench, effects: Effects, end_s: f64) -> Findings {
     let format = StreamFormat {
         rate_hz: bench.rate_hz,
         channels: CHANNELS,
         clip_level: (2_f64.powi(23) - 1.0) / 2_f64.powi(23),
         start_utc: None,
     };
-    let plan = TonePlan::new(&setup, 0, &format)
+    let plan = TonePlan::new(setup, 0, &format)
         .unwrap_or_else(|error| panic!("{}: {error}", bench.line()));
-    let mut stages = SingleThread::new(&setup, &[plan], None);
+    let mut stages = SingleThread::new(setup, &[plan], None);
     let mut found = Collected::default();
     let gaps: Vec<(usize, usize)> = effects
         .gaps

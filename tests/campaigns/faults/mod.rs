@@ -14,6 +14,7 @@
 mod bench;
 mod judge;
 mod kinds;
+mod no_force_cell;
 mod record;
 mod span_model;
 
