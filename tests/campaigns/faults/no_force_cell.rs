@@ -196,7 +196,12 @@ fn without_a_force_cell_the_free_motion_shows_the_peak() {
                         missed.push(line());
                     }
                 }
-                for record in &found.records {
+                // A force that goes down slowly is told by its verdict alone.
+                let counted = found
+                    .records
+                    .iter()
+                    .filter(|_| good.contains(&(change, end)));
+                for record in counted {
                     if let (Some(hz), Some(u_hz)) = (
                         record.number("natural_frequency_hz"),
                         record.number("natural_frequency_u_hz"),
