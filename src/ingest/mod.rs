@@ -10,6 +10,7 @@ mod error;
 mod fields;
 pub mod frames;
 mod gaps;
+mod host_clock;
 pub mod lines;
 mod regular;
 pub mod serial;
@@ -19,6 +20,7 @@ pub mod wav;
 
 pub use error::IngestError;
 pub use gaps::runs_with_values;
+pub use host_clock::{Clock, SystemClock};
 
 use ndarray::Array2;
 

@@ -1,22 +1,22 @@
 //! Files of JSON lines: appended whole and synced, read back with a torn last
 //! line left out and reported.
 
-use std::fs::{File, OpenOptions};
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use super::LedgerError;
 use super::chain::{Chain, ChainEnd};
-use crate::recorder::{self, replace_file};
+use crate::recorder::{OpenAs, Storage, StoredFile, replace_file, replace_file_on};
 
 /// A file that only grows.
 #[derive(Debug)]
 pub(super) struct LineFile {
     path: PathBuf,
-    file: File,
+    file: StoredFile,
     line: Vec<u8>,
     /// What the next line is chained to; `None` in a file begun without.
     chain: Option<ChainEnd>,
@@ -25,11 +25,12 @@ pub(super) struct LineFile {
 impl LineFile {
     /// Opens for appending to lines that end with `chain`; creates the file if
     /// it is not there.
-    pub(crate) fn open(path: &Path, chain: Option<ChainEnd>) -> Result<Self, LedgerError> {
-        let file = OpenOptions::new()
-            .append(true)
-            .create(true)
-            .open(path)
+    pub(crate) fn open(
+        storage: &Arc<dyn Storage>,
+        path: &Path,
+        chain: Option<ChainEnd>,
+    ) -> Result<Self, LedgerError> {
+        let file = StoredFile::open(storage, path, OpenAs::Appended)
             .map_err(LedgerError::io(path, "create"))?;
         Ok(Self {
             path: path.to_owned(),
@@ -54,12 +55,11 @@ impl LineFile {
         self.line.push(b'\n');
         let whole = self
             .file
-            .metadata()
-            .map_err(LedgerError::io(&self.path, "write"))?
-            .len();
+            .length()
+            .map_err(LedgerError::io(&self.path, "write"))?;
         self.file.write_all(&self.line).map_err(|error| {
             // If this fails too, the next reader finds a torn line and says so.
-            let _ = self.file.set_len(whole);
+            let _ = self.file.set_length(whole);
             LedgerError::io(&self.path, "write")(error)
         })?;
         self.chain = chain;
@@ -74,14 +74,15 @@ impl LineFile {
     /// Whether the file still stands where it was opened: one that was removed
     /// takes lines without complaint, and nobody will ever read them.
     pub(crate) fn is_in_place(&self) -> Result<(), LedgerError> {
-        recorder::is_in_place(&self.path, &self.file)
+        self.file
+            .is_in_place()
             .map_err(LedgerError::io(&self.path, "go on with"))
     }
 
     /// Returns once the disk has everything appended.
     pub(crate) fn sync(&self) -> Result<(), LedgerError> {
         self.file
-            .sync_data()
+            .sync()
             .map_err(LedgerError::io(&self.path, "sync"))
     }
 }
@@ -187,13 +188,11 @@ pub(crate) fn read<T: DeserializeOwned>(path: &Path) -> Result<Lines<T>, LedgerE
 }
 
 /// Cuts a file back to `length` bytes and syncs it.
-pub(crate) fn cut(path: &Path, length: u64) -> Result<(), LedgerError> {
-    let file = OpenOptions::new()
-        .write(true)
-        .open(path)
-        .map_err(LedgerError::io(path, "open"))?;
-    file.set_len(length)
-        .and_then(|()| file.sync_all())
+pub(crate) fn cut(storage: &Arc<dyn Storage>, path: &Path, length: u64) -> Result<(), LedgerError> {
+    let mut file =
+        StoredFile::open(storage, path, OpenAs::Existing).map_err(LedgerError::io(path, "open"))?;
+    file.set_length(length)
+        .and_then(|()| file.sync())
         .map_err(LedgerError::io(path, "cut the torn end of"))
 }
 
@@ -202,9 +201,20 @@ pub(crate) fn replace(path: &Path, bytes: &[u8]) -> Result<(), LedgerError> {
     replace_file(path, bytes).map_err(LedgerError::io(path, "replace"))
 }
 
+/// The same on a storage that is handed in.
+pub(super) fn replace_on(
+    storage: &Arc<dyn Storage>,
+    path: &Path,
+    bytes: &[u8],
+) -> Result<(), LedgerError> {
+    replace_file_on(storage, path, bytes).map_err(LedgerError::io(path, "replace"))
+}
+
 /// Returns once the disk knows the names in a folder.
-pub(crate) fn sync_folder(folder: &Path) -> Result<(), LedgerError> {
-    recorder::sync_folder(folder).map_err(LedgerError::io(folder, "sync"))
+pub(super) fn sync_folder(storage: &Arc<dyn Storage>, folder: &Path) -> Result<(), LedgerError> {
+    storage
+        .sync_folder(folder)
+        .map_err(LedgerError::io(folder, "sync"))
 }
 
 #[cfg(test)]

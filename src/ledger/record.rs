@@ -1,6 +1,7 @@
 //! `run.json`: what a run is, and how it ended.
 
 use std::path::Path;
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
@@ -9,6 +10,7 @@ use super::self_hash::{hash_without, with_hash};
 use super::{LedgerError, RUN_FILE, lines};
 use crate::analysis::Event;
 use crate::maths::ARITHMETIC_VERSION;
+use crate::recorder::Storage;
 use crate::setup::Verdict;
 
 /// The run as a whole; replaced as one, never edited in place.
@@ -283,7 +285,11 @@ impl RunRecord {
     }
 
     /// Puts the record into a run folder, whole or not at all.
-    pub(super) fn write(&self, folder: &Path) -> Result<(), LedgerError> {
+    pub(super) fn write(
+        &self,
+        storage: &Arc<dyn Storage>,
+        folder: &Path,
+    ) -> Result<(), LedgerError> {
         let path = folder.join(RUN_FILE);
         let unhashed = Self {
             record_blake3: String::new(),
@@ -291,7 +297,7 @@ impl RunRecord {
         };
         let text = with_hash(&unhashed, RECORD_HASH)
             .map_err(|error| LedgerError::io(&path, "write")(error.into()))?;
-        lines::replace(&path, &text)
+        lines::replace_on(storage, &path, &text)
     }
 }
 

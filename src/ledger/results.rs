@@ -6,8 +6,9 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use super::lines::{self, LineFile};
-use super::{LedgerError, RESULTS_FILE};
+use super::{LedgerError, RESULTS_FILE, RunRecord};
 use crate::ingest::sidecar::hash_of_file;
+use crate::recorder::SystemStorage;
 
 /// One line of `results.jsonl`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -28,14 +29,15 @@ pub fn log_result(
     file: &str,
     written_utc: jiff::Timestamp,
 ) -> Result<(), LedgerError> {
+    let storage = SystemStorage::shared();
     let path = folder.join(RESULTS_FILE);
     let lines = lines::read::<ResultRecord>(&path)?;
     let chain = lines.end(&path)?;
     if lines.note.is_some() {
-        lines::cut(&path, lines.ends.last().copied().unwrap_or(0))?;
+        lines::cut(&storage, &path, lines.ends.last().copied().unwrap_or(0))?;
     }
     let written = folder.join(file);
-    let mut log = LineFile::open(&path, chain)?;
+    let mut log = LineFile::open(&storage, &path, chain)?;
     log.append(&ResultRecord {
         written_utc,
         file: file.to_owned(),
@@ -54,10 +56,19 @@ pub fn check_result(folder: &Path, file: &str) -> Result<(), LedgerError> {
     let log = folder.join(RESULTS_FILE);
     let lines = lines::read::<ResultRecord>(&log)?;
     lines.end(&log)?;
-    let Some(last) = lines.values.iter().rfind(|record| record.file == file) else {
-        return Ok(());
-    };
     let path = folder.join(file);
+    let Some(last) = lines.values.iter().rfind(|record| record.file == file) else {
+        // A version that chains its logs puts down whatever it writes.
+        let unlogged = path.exists() && RunRecord::read(folder)?.is_chained();
+        return if unlogged {
+            Err(LedgerError::Altered {
+                path,
+                what: format!("{RESULTS_FILE} has no line of it"),
+            })
+        } else {
+            Ok(())
+        };
+    };
     match hash_if_there(&path)? {
         Some(hash) if hash != last.blake3 => Err(LedgerError::Altered {
             path,

@@ -3,6 +3,7 @@
 use std::collections::HashSet;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use super::chain::ChainEnd;
 use super::lines::{self, LineFile};
@@ -16,6 +17,7 @@ use super::{
 use crate::analysis::{Event, Evidence, TraceRow};
 use crate::ingest::sidecar::hash_of_file;
 use crate::maths::ARITHMETIC_VERSION;
+use crate::recorder::{OpenAs, Storage, StoredFile, SystemStorage, folder_of, in_the_making};
 use crate::reduction::SettledPoint;
 
 /// What a command makes anew, and may therefore remove when it replaces a
@@ -39,11 +41,12 @@ const RESULTS: [&str; 12] = [
 #[derive(Debug)]
 pub struct Ledger {
     folder: PathBuf,
+    storage: Arc<dyn Storage>,
     record: RunRecord,
     points: LineFile,
     evidence: LineFile,
     events: LineFile,
-    trace: csv::Writer<File>,
+    trace: csv::Writer<StoredFile>,
     next_point: u64,
     /// What the run already held when it was gone on with.
     before: Before,
@@ -82,13 +85,24 @@ impl Ledger {
         record: RunRecord,
         replace: bool,
     ) -> Result<Self, LedgerError> {
-        make_folder(folder)?;
+        Self::create_on(SystemStorage::shared(), folder, setup_text, record, replace)
+    }
+
+    /// The same on a storage that is handed in.
+    pub fn create_on(
+        storage: Arc<dyn Storage>,
+        folder: &Path,
+        setup_text: &[u8],
+        record: RunRecord,
+        replace: bool,
+    ) -> Result<Self, LedgerError> {
+        make_folder(&storage, folder)?;
         let lock = lock(folder)?;
         if is_occupied(folder)? {
             may_replace(folder, replace)?;
             for name in RESULTS {
                 let path = folder.join(name);
-                match std::fs::remove_file(&path) {
+                match storage.remove(&path) {
                     Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
                         return Err(LedgerError::io(&path, "remove")(error));
                     }
@@ -98,10 +112,10 @@ impl Ledger {
         }
         // First of all, so that whatever happens next the folder says whose
         // it is.
-        record.write(folder)?;
-        lines::replace(&folder.join(SETUP_FILE), setup_text)?;
+        record.write(&storage, folder)?;
+        lines::replace_on(&storage, &folder.join(SETUP_FILE), setup_text)?;
         let chains = [(); 3].map(|()| Some(ChainEnd::default()));
-        Self::open_files(folder, record, lock, 1, Before::default(), chains)
+        Self::open_files(storage, folder, record, lock, 1, Before::default(), chains)
     }
 
     /// Keeps a required curve that the setup names at the same relative path in
@@ -125,9 +139,11 @@ impl Ledger {
             });
         }
         if let Some(parent) = path.parent() {
-            std::fs::create_dir_all(parent).map_err(LedgerError::io(parent, "create"))?;
+            self.storage
+                .create_folder(parent)
+                .map_err(LedgerError::io(parent, "create"))?;
         }
-        lines::replace(&path, text)?;
+        lines::replace_on(&self.storage, &path, text)?;
         self.record.curves.retain(|curve| curve.path != relative);
         self.record.curves.push(FileRecord {
             path: relative.to_owned(),
@@ -135,20 +151,39 @@ impl Ledger {
             blake3: Some(blake3::hash(text).to_hex().to_string()),
             ..FileRecord::default()
         });
-        self.record.write(&self.folder)
+        self.record.write(&self.storage, &self.folder)
     }
 
     /// Goes on with the run in a folder: torn last lines are cut off, points
     /// are numbered on, and nothing is written twice.
     pub fn resume(folder: &Path, setup_text: &[u8]) -> Result<(Self, Found), LedgerError> {
+        Self::resume_on(SystemStorage::shared(), folder, setup_text)
+    }
+
+    /// The same on a storage that is handed in.
+    pub fn resume_on(
+        storage: Arc<dyn Storage>,
+        folder: &Path,
+        setup_text: &[u8],
+    ) -> Result<(Self, Found), LedgerError> {
         let lock = lock(folder)?;
         let found_record = RunRecord::read(folder)?;
-        same_setup(&folder.join(SETUP_FILE), setup_text)?;
+        same_setup(
+            &storage,
+            &folder.join(SETUP_FILE),
+            setup_text,
+            &found_record,
+        )?;
         let mut notes = Vec::new();
         let points = lines::read::<SettledPoint>(&folder.join(POINTS_FILE))?;
         let last_point = points.values.last().map_or(0, |point| point.point);
         let points_end = points.ends.last().copied().unwrap_or(0);
-        cut_torn(&folder.join(POINTS_FILE), points_end, points.length)?;
+        cut_torn(
+            &storage,
+            &folder.join(POINTS_FILE),
+            points_end,
+            points.length,
+        )?;
         // Evidence whose point never reached the disk goes too: its number
         // will be given again.
         let evidence = lines::read::<PointEvidence>(&folder.join(EVIDENCE_FILE))?;
@@ -156,10 +191,20 @@ impl Ledger {
             .take_while(|(line, _)| line.point <= last_point)
             .last()
             .map_or(0, |(_, end)| *end);
-        cut_torn(&folder.join(EVIDENCE_FILE), evidence_end, evidence.length)?;
+        cut_torn(
+            &storage,
+            &folder.join(EVIDENCE_FILE),
+            evidence_end,
+            evidence.length,
+        )?;
         let events = lines::read::<Event>(&folder.join(EVENTS_FILE))?;
         let events_end = events.ends.last().copied().unwrap_or(0);
-        cut_torn(&folder.join(EVENTS_FILE), events_end, events.length)?;
+        cut_torn(
+            &storage,
+            &folder.join(EVENTS_FILE),
+            events_end,
+            events.length,
+        )?;
         // Of the evidence only what was kept.
         let kept = lines::read::<PointEvidence>(&folder.join(EVIDENCE_FILE))?;
         let chains = [
@@ -186,13 +231,21 @@ impl Ledger {
             .iter()
             .for_each(|point| record.points.add(point.verdict));
         record.events = events.values.len() as u64;
-        record.write(folder)?;
+        record.write(&storage, folder)?;
         let before = Before {
             points_end_s: points.values.last().map(|point| point.end_s),
-            trace_end_s: cut_trace(&folder.join(TRACE_FILE))?,
+            trace_end_s: cut_trace(&storage, &folder.join(TRACE_FILE))?,
             events: events.values.iter().filter_map(key).collect(),
         };
-        let ledger = Self::open_files(folder, record, lock, last_point + 1, before, chains)?;
+        let ledger = Self::open_files(
+            storage,
+            folder,
+            record,
+            lock,
+            last_point + 1,
+            before,
+            chains,
+        )?;
         let found = Found {
             points: points.values,
             record: found_record,
@@ -202,6 +255,7 @@ impl Ledger {
     }
 
     fn open_files(
+        storage: Arc<dyn Storage>,
         folder: &Path,
         record: RunRecord,
         lock: File,
@@ -210,24 +264,22 @@ impl Ledger {
         [points, evidence, events]: [Option<ChainEnd>; 3],
     ) -> Result<Self, LedgerError> {
         let trace_path = folder.join(TRACE_FILE);
-        let file = OpenOptions::new()
-            .append(true)
-            .create(true)
-            .open(&trace_path)
+        let file = StoredFile::open(&storage, &trace_path, OpenAs::Appended)
             .map_err(LedgerError::io(&trace_path, "create"))?;
-        let has_rows = file.metadata().is_ok_and(|file| file.len() > 0);
+        let has_rows = file.length().is_ok_and(|length| length > 0);
         let ledger = Self {
-            points: LineFile::open(&folder.join(POINTS_FILE), points)?,
-            evidence: LineFile::open(&folder.join(EVIDENCE_FILE), evidence)?,
-            events: LineFile::open(&folder.join(EVENTS_FILE), events)?,
+            points: LineFile::open(&storage, &folder.join(POINTS_FILE), points)?,
+            evidence: LineFile::open(&storage, &folder.join(EVIDENCE_FILE), evidence)?,
+            events: LineFile::open(&storage, &folder.join(EVENTS_FILE), events)?,
             trace: trace::writer(file, has_rows),
             folder: folder.to_owned(),
+            storage,
             record,
             next_point,
             before,
             _lock: lock,
         };
-        lines::sync_folder(folder)?;
+        lines::sync_folder(&ledger.storage, folder)?;
         Ok(ledger)
     }
 
@@ -244,7 +296,7 @@ impl Ledger {
     /// Puts down what the sources are; on the disk when this returns.
     pub fn sources(&mut self, sources: Vec<SourceRecord>) -> Result<(), LedgerError> {
         self.record.sources = sources;
-        self.record.write(&self.folder)
+        self.record.write(&self.storage, &self.folder)
     }
 
     /// Gives a point its number and writes it. When this returns, the point
@@ -327,19 +379,19 @@ impl Ledger {
         self.flush()?;
         self.trace
             .get_ref()
-            .sync_data()
+            .sync()
             .map_err(LedgerError::io(&self.folder.join(TRACE_FILE), "sync"))?;
         self.events.sync()?;
         let table = self.folder.join(TABLE_FILE);
         let points = lines::read::<SettledPoint>(&self.folder.join(POINTS_FILE))?;
         let bytes = points_csv(&points.values)
             .map_err(|error| LedgerError::io(&table, "write")(error.into()))?;
-        lines::replace(&table, &bytes)?;
+        lines::replace_on(&self.storage, &table, &bytes)?;
         self.record.logs = self.log_ends()?;
         self.record.state = state;
         self.record.reason = reason;
         self.record.ended_utc = Some(now_utc);
-        self.record.write(&self.folder)?;
+        self.record.write(&self.storage, &self.folder)?;
         Ok(self.record)
     }
 
@@ -364,15 +416,14 @@ fn key(event: &Event) -> Option<String> {
     serde_json::to_string(event).ok()
 }
 
-fn make_folder(folder: &Path) -> Result<(), LedgerError> {
+fn make_folder(storage: &Arc<dyn Storage>, folder: &Path) -> Result<(), LedgerError> {
     if folder.is_dir() {
         return Ok(());
     }
-    std::fs::create_dir_all(folder).map_err(LedgerError::io(folder, "create the folder"))?;
-    match folder.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => lines::sync_folder(parent),
-        _ => lines::sync_folder(Path::new(".")),
-    }
+    storage
+        .create_folder(folder)
+        .map_err(LedgerError::io(folder, "create the folder"))?;
+    lines::sync_folder(storage, folder_of(folder))
 }
 
 pub(crate) fn lock(folder: &Path) -> Result<File, LedgerError> {
@@ -395,7 +446,10 @@ pub(crate) fn lock(folder: &Path) -> Result<File, LedgerError> {
 fn is_occupied(folder: &Path) -> Result<bool, LedgerError> {
     for entry in std::fs::read_dir(folder).map_err(LedgerError::io(folder, "read"))? {
         let entry = entry.map_err(LedgerError::io(folder, "read"))?;
-        if entry.file_name() != LOCK_FILE {
+        // Where the power went before anything else, there is the beginning of
+        // a record that never became one.
+        let name = entry.file_name();
+        if name != LOCK_FILE && name != in_the_making(RUN_FILE).as_str() {
             return Ok(true);
         }
     }
@@ -440,8 +494,22 @@ fn may_replace(folder: &Path, replace: bool) -> Result<(), LedgerError> {
     )
 }
 
-fn same_setup(path: &Path, setup_text: &[u8]) -> Result<(), LedgerError> {
-    let before = std::fs::read(path).map_err(LedgerError::io(path, "read"))?;
+fn same_setup(
+    storage: &Arc<dyn Storage>,
+    path: &Path,
+    setup_text: &[u8],
+    record: &RunRecord,
+) -> Result<(), LedgerError> {
+    let before = match std::fs::read(path) {
+        // The record of the run comes first: the power may have gone between.
+        Err(error)
+            if error.kind() == std::io::ErrorKind::NotFound
+                && record.setup_blake3 == blake3::hash(setup_text).to_hex().as_str() =>
+        {
+            return lines::replace_on(storage, path, setup_text);
+        }
+        read => read.map_err(LedgerError::io(path, "read"))?,
+    };
     if before == setup_text {
         return Ok(());
     }
@@ -456,15 +524,20 @@ fn same_setup(path: &Path, setup_text: &[u8]) -> Result<(), LedgerError> {
     })
 }
 
-fn cut_torn(path: &Path, end: u64, length: u64) -> Result<(), LedgerError> {
+fn cut_torn(
+    storage: &Arc<dyn Storage>,
+    path: &Path,
+    end: u64,
+    length: u64,
+) -> Result<(), LedgerError> {
     if end < length {
-        lines::cut(path, end)?;
+        lines::cut(storage, path, end)?;
     }
     Ok(())
 }
 
 /// Cuts a torn last row off the trace; the time of its last whole row.
-fn cut_trace(path: &Path) -> Result<Option<f64>, LedgerError> {
+fn cut_trace(storage: &Arc<dyn Storage>, path: &Path) -> Result<Option<f64>, LedgerError> {
     let bytes = match std::fs::read(path) {
         Ok(bytes) => bytes,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
@@ -474,7 +547,7 @@ fn cut_trace(path: &Path) -> Result<Option<f64>, LedgerError> {
         .iter()
         .rposition(|&byte| byte == b'\n')
         .map_or(0, |last| last + 1);
-    cut_torn(path, end as u64, bytes.len() as u64)?;
+    cut_torn(storage, path, end as u64, bytes.len() as u64)?;
     let text = String::from_utf8_lossy(bytes.get(..end).unwrap_or_default());
     Ok(text
         .lines()

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use crossbeam_channel::{Receiver, Sender};
 use ndarray::{Axis, Slice};
@@ -18,7 +18,7 @@ use ndarray::{Axis, Slice};
 use super::record::Recorded;
 use crate::ingest::sidecar::read_sidecar;
 use crate::ingest::wav::WavReader;
-use crate::ingest::{Block, End, Gap, IngestError, Message};
+use crate::ingest::{Block, Clock, End, Gap, IngestError, Message};
 use crate::setup::RecordedFile;
 
 /// Frames read from a recording at once.
@@ -81,48 +81,44 @@ impl FeedState {
     }
 }
 
-/// Starts the thread: from sample 0 of the run, whatever was recorded before
-/// this start included.
-pub fn spawn_feed(
-    recordings: Recordings,
-    live: Receiver<Message>,
-    recorded: Arc<Recorded>,
-    out: Sender<Message>,
-    stop: Arc<AtomicBool>,
-) -> std::io::Result<(Arc<FeedState>, JoinHandle<()>)> {
-    let state = Arc::new(FeedState::default());
-    let shared = Arc::clone(&state);
-    let name = format!("feed of {}", recordings.source);
-    let handle = thread::Builder::new().name(name).spawn(move || {
-        let mut feed = Feed {
-            recordings,
-            recorded,
-            out,
-            stop,
-            asked: None,
-            state: shared,
-            next: None,
-        };
-        // Nobody listens any more: the recorder goes on without us.
-        let _ = feed.run(&live);
-    })?;
-    Ok((state, handle))
-}
-
-struct Feed {
+/// The feed of one source, turn by turn: from sample 0 of the run, whatever was
+/// recorded before this start included.
+pub struct Feed {
     recordings: Recordings,
     recorded: Arc<Recorded>,
-    out: Sender<Message>,
     stop: Arc<AtomicBool>,
+    clock: Arc<dyn Clock>,
     /// Since when the stop flag is known to be set.
-    asked: Option<Instant>,
+    asked: Option<Duration>,
     state: Arc<FeedState>,
     /// Index that comes next; `None` before the first frame of the run.
     next: Option<u64>,
+    doing: Doing,
+    /// To be sent before the next turn.
+    ready: Vec<Message>,
 }
 
-/// The analysis is gone.
-struct Gone;
+enum Doing {
+    /// It waits for what the recorder hands on.
+    Listening,
+    /// It reads what was recorded before `to` and not sent yet.
+    CatchingUp(CatchUp),
+    Done,
+}
+
+struct CatchUp {
+    to: u64,
+    /// What joins on then.
+    then: Then,
+    /// Whether the lag is worth a word.
+    says: bool,
+    reader: Option<Box<WavReader>>,
+}
+
+enum Then {
+    Block(Block),
+    End(End),
+}
 
 /// How catching up ended.
 enum Caught {
@@ -131,64 +127,162 @@ enum Caught {
     Failed(IngestError),
 }
 
+/// What a turn of a feed came to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FeedTurn {
+    /// It wants the recorder's next message.
+    Listen,
+    /// It waits for the disk.
+    Wait,
+    /// It has more to do.
+    Again,
+    /// Nothing more will come.
+    Done,
+}
+
 impl Feed {
-    fn run(&mut self, live: &Receiver<Message>) -> Result<(), Gone> {
-        for message in live {
-            match message {
-                Message::Block(block) => {
-                    if let Some(end) = self.catch_up(block.first_sample)? {
-                        return self.send(Message::End(end));
-                    }
-                    self.block(block)?;
-                }
-                // Places and counts come from the indices of the blocks, as
-                // for a reader of the recordings.
-                Message::Gap(_) => {}
-                Message::End(end) => {
-                    let failed = self.catch_up(self.recorded.reached())?;
-                    return self.send(Message::End(failed.unwrap_or(end)));
-                }
-            }
+    /// At the start of a session.
+    pub fn new(
+        recordings: Recordings,
+        recorded: Arc<Recorded>,
+        stop: Arc<AtomicBool>,
+        clock: Arc<dyn Clock>,
+    ) -> Self {
+        Self {
+            recordings,
+            recorded,
+            stop,
+            clock,
+            asked: None,
+            state: Arc::default(),
+            next: None,
+            doing: Doing::Listening,
+            ready: Vec::new(),
         }
-        self.send(Message::End(End::Failed(
-            "its recorder ended without a word".into(),
-        )))
     }
 
-    fn send(&self, message: Message) -> Result<(), Gone> {
-        self.out.send(message).map_err(|_| Gone)
+    /// What becomes of it, to be shared.
+    pub fn state(&self) -> Arc<FeedState> {
+        Arc::clone(&self.state)
     }
 
-    fn block(&mut self, block: Block) -> Result<(), Gone> {
+    /// Takes what the recorder hands on; `None`: it has gone without a word.
+    pub fn hear(&mut self, message: Option<Message>) {
+        match message {
+            Some(Message::Block(block)) => self.catch_up(block.first_sample, Then::Block(block)),
+            // Places and counts come from the indices of the blocks, as for a
+            // reader of the recordings.
+            Some(Message::Gap(_)) => {}
+            Some(Message::End(end)) => self.catch_up(self.recorded.reached(), Then::End(end)),
+            None => self.end(End::Failed("its recorder ended without a word".into())),
+        }
+    }
+
+    /// What is to be sent, in order.
+    pub fn ready(&mut self) -> impl Iterator<Item = Message> {
+        self.ready.drain(..)
+    }
+
+    /// Goes on; send what is ready first.
+    pub fn turn(&mut self) -> FeedTurn {
+        let gives_up = self.gives_up();
+        let Doing::CatchingUp(catching_up) = &mut self.doing else {
+            return match self.doing {
+                Doing::Done => FeedTurn::Done,
+                _ => FeedTurn::Listen,
+            };
+        };
+        let to = catching_up.to;
+        let caught = if gives_up {
+            Some(Caught::LeftBehind)
+        } else if let Some(reader) = &mut catching_up.reader {
+            match reader.next_block(BLOCK_FRAMES) {
+                Ok(Some(block)) if block.first_sample < to => {
+                    if let Some(block) = part(block, self.next.unwrap_or(0), to) {
+                        self.gap_to(block.first_sample);
+                        self.block(block);
+                    }
+                    None
+                }
+                Ok(_) => Some(Caught::Up),
+                Err(error) => Some(Caught::Failed(error)),
+            }
+        } else if self.recorded.synced() < to && !self.recorded.is_done() {
+            return FeedTurn::Wait;
+        } else {
+            match files_within(&self.recordings, self.next.unwrap_or(0), to) {
+                Ok(files) if files.is_empty() => Some(Caught::Up),
+                Ok(files) => match WavReader::open(&files) {
+                    Ok(reader) => {
+                        catching_up.reader = Some(Box::new(reader));
+                        None
+                    }
+                    Err(error) => Some(Caught::Failed(error)),
+                },
+                Err(error) => Some(Caught::Failed(error)),
+            }
+        };
+        if let Some(caught) = caught {
+            self.caught(caught);
+        }
+        FeedTurn::Again
+    }
+
+    fn end(&mut self, end: End) {
+        self.ready.push(Message::End(end));
+        self.doing = Doing::Done;
+    }
+
+    fn block(&mut self, block: Block) {
         self.next = Some(block.first_sample + block.samples.ncols() as u64);
-        self.send(Message::Block(block))
+        self.ready.push(Message::Block(block));
     }
 
-    fn gap_to(&mut self, index: u64) -> Result<(), Gone> {
+    fn gap_to(&mut self, index: u64) {
         if let Some(next) = self.next.filter(|next| *next < index) {
-            self.send(Message::Gap(Gap {
+            self.ready.push(Message::Gap(Gap {
                 first_sample: next,
                 missing: index - next,
-            }))?;
+            }));
             self.next = Some(index);
         }
-        Ok(())
     }
 
-    /// Sends all that was recorded before `to` and not sent yet; afterwards a
-    /// block at `to` joins on. `Some`: how the source has to end instead.
-    fn catch_up(&mut self, to: u64) -> Result<Option<End>, Gone> {
+    fn then(&mut self, then: Then) {
+        match then {
+            Then::Block(block) => {
+                self.doing = Doing::Listening;
+                self.block(block);
+            }
+            Then::End(end) => self.end(end),
+        }
+    }
+
+    /// All that was recorded before `to` and not sent yet comes first.
+    fn catch_up(&mut self, to: u64, then: Then) {
         if self.next.unwrap_or(0) >= to {
-            return Ok(None);
+            return self.then(then);
         }
         let behind_s = (to - self.next.unwrap_or(0)) as f64 / self.recordings.rate_hz;
         let says = behind_s > LAG_WORTH_SAYING_S;
         self.state.lagging.store(true, Ordering::Relaxed);
-        let source = &self.recordings.source;
         if says {
+            let source = &self.recordings.source;
             tracing::warn!(%source, behind_s, "The analysis is behind: catching up from the recording.");
         }
-        let caught = self.read(to)?;
+        self.doing = Doing::CatchingUp(CatchUp {
+            to,
+            then,
+            says,
+            reader: None,
+        });
+    }
+
+    fn caught(&mut self, caught: Caught) {
+        let Doing::CatchingUp(catching_up) = std::mem::replace(&mut self.doing, Doing::Done) else {
+            return;
+        };
+        let CatchUp { to, then, says, .. } = catching_up;
         self.state.lagging.store(false, Ordering::Relaxed);
         let source = &self.recordings.source;
         match caught {
@@ -196,8 +290,8 @@ impl Feed {
                 if says {
                     tracing::info!(%source, "The analysis has caught up.");
                 }
-                self.gap_to(to)?;
-                Ok(None)
+                self.gap_to(to);
+                self.then(then);
             }
             Caught::LeftBehind => {
                 self.state.left_behind.store(true, Ordering::Release);
@@ -207,48 +301,13 @@ impl Feed {
                     "Stopped before the analysis had caught up; the recording is whole, and the \
                      next start goes on there."
                 );
-                Ok(Some(End::Stopped))
+                self.end(End::Stopped);
             }
             Caught::Failed(error) => {
                 self.state.left_behind.store(true, Ordering::Release);
-                Ok(Some(End::Failed(format!(
+                self.end(End::Failed(format!(
                     "the analysis could not catch up from the recording: {error}"
-                ))))
-            }
-        }
-    }
-
-    fn read(&mut self, to: u64) -> Result<Caught, Gone> {
-        while self.recorded.synced() < to && !self.recorded.is_done() {
-            if self.gives_up() {
-                return Ok(Caught::LeftBehind);
-            }
-            thread::sleep(POLL);
-        }
-        let files = match files_within(&self.recordings, self.next.unwrap_or(0), to) {
-            Ok(files) if files.is_empty() => return Ok(Caught::Up),
-            Ok(files) => files,
-            Err(error) => return Ok(Caught::Failed(error)),
-        };
-        let mut reader = match WavReader::open(&files) {
-            Ok(reader) => reader,
-            Err(error) => return Ok(Caught::Failed(error)),
-        };
-        loop {
-            if self.gives_up() {
-                return Ok(Caught::LeftBehind);
-            }
-            let block = match reader.next_block(BLOCK_FRAMES) {
-                Ok(Some(block)) => block,
-                Ok(None) => return Ok(Caught::Up),
-                Err(error) => return Ok(Caught::Failed(error)),
-            };
-            if block.first_sample >= to {
-                return Ok(Caught::Up);
-            }
-            if let Some(block) = part(block, self.next.unwrap_or(0), to) {
-                self.gap_to(block.first_sample)?;
-                self.block(block)?;
+                )));
             }
         }
     }
@@ -258,8 +317,34 @@ impl Feed {
         if !self.stop.load(Ordering::Relaxed) {
             return false;
         }
-        self.asked.get_or_insert_with(Instant::now).elapsed() > GRACE
+        let now = self.clock.elapsed();
+        now.saturating_sub(*self.asked.get_or_insert(now)) > GRACE
     }
+}
+
+/// Starts the thread.
+pub fn spawn_feed(
+    mut feed: Feed,
+    live: Receiver<Message>,
+    out: Sender<Message>,
+) -> std::io::Result<JoinHandle<()>> {
+    let name = format!("feed of {}", feed.recordings.source);
+    thread::Builder::new().name(name).spawn(move || {
+        loop {
+            for message in feed.ready() {
+                if out.send(message).is_err() {
+                    // Nobody listens any more: the recorder goes on without us.
+                    return;
+                }
+            }
+            match feed.turn() {
+                FeedTurn::Listen => feed.hear(live.recv().ok()),
+                FeedTurn::Wait => thread::sleep(POLL),
+                FeedTurn::Again => {}
+                FeedTurn::Done => return,
+            }
+        }
+    })
 }
 
 /// The frames of `block` within `from..to`; `None` if there are none.

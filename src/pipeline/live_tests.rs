@@ -9,9 +9,9 @@ use std::time::Duration;
 use crossbeam_channel::{Receiver, bounded};
 use ndarray::Array2;
 
-use super::{Recordings, recordings_of, spawn_feed, spawn_recorder};
+use super::{Feed, RecorderStage, Recordings, recordings_of, spawn_feed, spawn_recorder};
 use crate::ingest::wav::{WavReader, spawn_wav};
-use crate::ingest::{Block, End, Gap, Message, StreamFormat};
+use crate::ingest::{Block, End, Gap, Message, StreamFormat, SystemClock};
 use crate::recorder::{Recorder, RecorderOptions, repair};
 use crate::setup::SampleFormat;
 
@@ -88,21 +88,17 @@ fn session(folder: &Path, base: u64, blocks: u64, room: usize, pause: Duration) 
     let (source, incoming) = bounded(8);
     let (live, to_feed) = bounded(room);
     let (out, messages) = bounded(2);
-    let (recorded, _) = spawn_recorder(
-        "bench",
-        recorder(folder),
-        base,
-        incoming,
-        live,
-        Arc::clone(&stop),
-    )
-    .unwrap();
+    let stage = RecorderStage::new(recorder(folder), base, live);
+    let recorded = stage.recorded();
+    spawn_recorder("bench", stage, incoming, Arc::clone(&stop)).unwrap();
     let recordings = Recordings {
         folder: folder.to_owned(),
         source: "bench".into(),
         rate_hz: RATE_HZ,
     };
-    spawn_feed(recordings, to_feed, recorded, out, stop).unwrap();
+    let clock = Arc::new(SystemClock::default());
+    let feed = Feed::new(recordings, recorded, stop, clock);
+    spawn_feed(feed, to_feed, out).unwrap();
     let sender = thread::spawn(move || {
         let mut at = base;
         for number in 0..blocks {
@@ -169,8 +165,9 @@ fn recording_goes_on_when_the_analysis_is_gone() {
     let (source, incoming) = bounded(8);
     let (live, to_feed) = bounded(1);
     drop(to_feed);
-    let (recorded, handle) =
-        spawn_recorder("bench", recorder(folder.path()), 0, incoming, live, stop).unwrap();
+    let stage = RecorderStage::new(recorder(folder.path()), 0, live);
+    let recorded = stage.recorded();
+    let handle = spawn_recorder("bench", stage, incoming, stop).unwrap();
     for number in 0..40 {
         source.send(block(number * 50, 50)).unwrap();
     }
@@ -190,8 +187,8 @@ fn a_recorder_that_fails_ends_its_source_and_asks_the_others_to_stop() {
     let recorder = recorder(folder.path());
     // A folder that is gone is what a disk that is gone looks like.
     drop(folder);
-    let (_, handle) =
-        spawn_recorder("bench", recorder, 0, incoming, live, Arc::clone(&stop)).unwrap();
+    let stage = RecorderStage::new(recorder, 0, live);
+    let handle = spawn_recorder("bench", stage, incoming, Arc::clone(&stop)).unwrap();
     // The reader may find nobody there any more; it must not hang.
     while source.send(block(0, 50)).is_ok() {}
     handle.join().unwrap();

@@ -30,8 +30,8 @@ mod stages;
 mod stop;
 
 pub use collected::Collected;
-pub use feed::{FeedState, Recordings, recordings_of, spawn_feed};
-pub use record::{Recorded, spawn_recorder};
+pub use feed::{Feed, FeedState, FeedTurn, Recordings, recordings_of, spawn_feed};
+pub use record::{Recorded, RecorderStage, spawn_recorder};
 pub use recorded::{RecordedRun, RecordedSource, ReplayError};
 pub use replay::{ReplayOptions, replay};
 pub use run::{Beforehand, Input, Options, Order, Outcome, Progress, Sink, SourceOutcome, run};

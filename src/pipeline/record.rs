@@ -45,90 +45,135 @@ impl Recorded {
     }
 }
 
-/// Starts the thread. The source begins at `first_index`; whatever a run held
-/// before lies below it. An error of the recorder ends the source with a text
-/// that says so, and sets `stop`.
-pub fn spawn_recorder(
-    name: &str,
-    mut recorder: Recorder,
-    first_index: u64,
-    incoming: Receiver<Message>,
+/// The recorder of one source, message by message.
+pub struct RecorderStage {
+    recorder: Recorder,
     feed: Sender<Message>,
-    stop: Arc<AtomicBool>,
-) -> std::io::Result<(Arc<Recorded>, JoinHandle<()>)> {
-    let recorded = Arc::new(Recorded::default());
-    recorded.reached.store(first_index, Ordering::Release);
-    let shared = Arc::clone(&recorded);
-    let handle = thread::Builder::new()
-        .name(format!("recorder of {name}"))
-        .spawn(move || {
-            let mut end = match record(&mut recorder, &incoming, &feed, &shared) {
-                Ok(end) => end,
-                Err(error) => {
-                    stop.store(true, Ordering::Relaxed);
-                    End::Failed(format!("recording ended: {error}"))
-                }
-            };
-            // The reader must never wait for a recorder that has gone.
-            drop(incoming);
-            if let Err(error) = recorder.finish()
-                && !matches!(end, End::Failed(_))
-            {
-                end = End::Failed(format!("the recording could not be closed: {error}"));
-            }
-            shared.synced.store(shared.reached(), Ordering::Release);
-            shared.done.store(true, Ordering::Release);
-            // Nobody to tell is no fault of the recorder.
-            let _ = feed.send(Message::End(end));
-        })?;
-    Ok((recorded, handle))
+    recorded: Arc<Recorded>,
+    listened_to: bool,
 }
 
-fn record(
-    recorder: &mut Recorder,
-    incoming: &Receiver<Message>,
-    feed: &Sender<Message>,
-    recorded: &Recorded,
-) -> Result<End, RecorderError> {
-    let mut listened_to = true;
-    loop {
-        let message = match incoming.recv_timeout(IDLE) {
-            Ok(message) => message,
-            Err(RecvTimeoutError::Timeout) => {
-                recorder.sync_if_due()?;
-                recorded
-                    .synced
-                    .store(recorder.synced_to(), Ordering::Release);
-                continue;
-            }
-            Err(RecvTimeoutError::Disconnected) => {
-                return Ok(End::Failed("its reader ended without a word".into()));
-            }
-        };
-        if let Message::End(end) = message {
-            return Ok(end);
+impl RecorderStage {
+    /// The source begins at `first_index`; whatever a run held before lies
+    /// below it.
+    pub fn new(recorder: Recorder, first_index: u64, feed: Sender<Message>) -> Self {
+        let recorded = Arc::new(Recorded::default());
+        recorded.reached.store(first_index, Ordering::Release);
+        Self {
+            recorder,
+            feed,
+            recorded,
+            listened_to: true,
         }
-        recorder.write(&message)?;
-        recorded
-            .synced
-            .store(recorder.synced_to(), Ordering::Release);
+    }
+
+    /// How far it has come, to be shared.
+    pub fn recorded(&self) -> Arc<Recorded> {
+        Arc::clone(&self.recorded)
+    }
+
+    /// Records a message and hands it on. `Some`: the source has ended so.
+    pub fn take(&mut self, message: Message) -> Result<Option<End>, RecorderError> {
+        if let Message::End(end) = message {
+            return Ok(Some(end));
+        }
+        self.recorder.write(&message)?;
+        self.show_synced();
         match message {
             Message::Block(block) => {
                 let reached = block.first_sample + block.samples.ncols() as u64;
-                recorded.reached.store(reached, Ordering::Release);
+                self.recorded.reached.store(reached, Ordering::Release);
                 // Recording goes on when the analysis is gone.
-                if listened_to {
-                    listened_to = !matches!(
-                        feed.try_send(Message::Block(block)),
+                if self.listened_to {
+                    self.listened_to = !matches!(
+                        self.feed.try_send(Message::Block(block)),
                         Err(TrySendError::Disconnected(_))
                     );
                 }
             }
             Message::Gap(gap) => {
                 let reached = gap.first_sample.saturating_add(gap.missing);
-                recorded.reached.store(reached, Ordering::Release);
+                self.recorded.reached.store(reached, Ordering::Release);
             }
             Message::End(_) => {}
+        }
+        Ok(None)
+    }
+
+    /// Nothing came for a while: what came before is synced.
+    pub fn idle(&mut self) -> Result<(), RecorderError> {
+        self.recorder.sync_if_due()?;
+        self.show_synced();
+        Ok(())
+    }
+
+    /// Closes the recording, whatever ended it, and gives the last message for
+    /// the feed; an error of the recorder is its text.
+    pub fn leave(self, ended: Result<End, RecorderError>) -> (Message, Sender<Message>) {
+        // What stands in the file of a message that failed half way belongs to
+        // the run as well.
+        if let Some(reached) = self.recorder.reached() {
+            self.recorded.reached.fetch_max(reached, Ordering::AcqRel);
+        }
+        let shared = &self.recorded;
+        let end = match (ended, self.recorder.finish()) {
+            (Ok(end), Ok(_)) => {
+                shared.synced.store(shared.reached(), Ordering::Release);
+                end
+            }
+            // Whether the disk has what came last nobody knows.
+            (Err(error), _) => End::Failed(format!("recording ended: {error}")),
+            (Ok(end @ End::Failed(_)), Err(_)) => end,
+            (Ok(_), Err(error)) => {
+                End::Failed(format!("the recording could not be closed: {error}"))
+            }
+        };
+        shared.done.store(true, Ordering::Release);
+        (Message::End(end), self.feed)
+    }
+
+    fn show_synced(&self) {
+        self.recorded
+            .synced
+            .store(self.recorder.synced_to(), Ordering::Release);
+    }
+}
+
+/// Starts the thread. An error of the recorder ends the source with a text
+/// that says so, and sets `stop`.
+pub fn spawn_recorder(
+    name: &str,
+    mut stage: RecorderStage,
+    incoming: Receiver<Message>,
+    stop: Arc<AtomicBool>,
+) -> std::io::Result<JoinHandle<()>> {
+    thread::Builder::new()
+        .name(format!("recorder of {name}"))
+        .spawn(move || {
+            let ended = record(&mut stage, &incoming);
+            if ended.is_err() {
+                stop.store(true, Ordering::Relaxed);
+            }
+            // The reader must never wait for a recorder that has gone.
+            drop(incoming);
+            let (last, feed) = stage.leave(ended);
+            // Nobody to tell is no fault of the recorder.
+            let _ = feed.send(last);
+        })
+}
+
+fn record(stage: &mut RecorderStage, incoming: &Receiver<Message>) -> Result<End, RecorderError> {
+    loop {
+        match incoming.recv_timeout(IDLE) {
+            Ok(message) => {
+                if let Some(end) = stage.take(message)? {
+                    return Ok(end);
+                }
+            }
+            Err(RecvTimeoutError::Timeout) => stage.idle()?,
+            Err(RecvTimeoutError::Disconnected) => {
+                return Ok(End::Failed("its reader ended without a word".into()));
+            }
         }
     }
 }

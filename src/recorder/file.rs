@@ -3,15 +3,16 @@
 //! The header is one write of less than a disk sector, so it is old or new
 //! but never half. It is written after the samples it promises are synced.
 
-use std::fs::{File, OpenOptions};
-use std::io::{self, Seek, SeekFrom, Write};
+use std::io::{self, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use ndarray::ArrayView2;
 
 use super::error::RecorderError;
 use super::options::RecorderOptions;
-use super::replace::{is_in_place, replace_file, sync_folder};
+use super::replace::replace_file_on;
+use super::storage::{OpenAs, Storage, StoredFile};
 use crate::ingest::encode::encode;
 use crate::ingest::sidecar::{Sidecar, hash_of_file, sidecar_path};
 
@@ -25,7 +26,7 @@ const NAME_ATTEMPTS: u32 = 1_000;
 #[derive(Debug)]
 pub(super) struct RecordingFile {
     path: PathBuf,
-    file: File,
+    file: StoredFile,
     sidecar: Sidecar,
     frame_bytes: u64,
     frames: u64,
@@ -37,19 +38,19 @@ impl RecordingFile {
     /// without one.
     pub fn create(options: &RecorderOptions, sidecar: Sidecar) -> Result<Self, RecorderError> {
         let path = free_name(&options.dir, &sidecar)?;
-        write_sidecar(&path, &sidecar)?;
+        write_sidecar(&options.storage, &path, &sidecar)?;
         let frame_bytes = options.frame_bytes() as u64;
         let file = (|| {
-            let mut file = OpenOptions::new()
-                .write(true)
-                .create_new(true)
-                .open(&path)?;
+            let mut file = StoredFile::open(&options.storage, &path, OpenAs::New)?;
             file.write_all(&header_bytes(&sidecar, 0))?;
-            file.sync_all()?;
+            file.sync()?;
             Ok(file)
         })()
         .map_err(io_error(&path, "begin a recording"))?;
-        sync_folder(&options.dir).map_err(io_error(&options.dir, "sync the folder"))?;
+        options
+            .storage
+            .sync_folder(&options.dir)
+            .map_err(io_error(&options.dir, "sync the folder"))?;
         Ok(Self {
             path,
             file,
@@ -88,7 +89,7 @@ impl RecordingFile {
         })?;
         if let Err(source) = self.file.write_all(&self.bytes) {
             // A full disk takes part of a block; leave whole frames only.
-            let _ = self.file.set_len(HEADER_BYTES + self.data_bytes());
+            let _ = self.file.set_length(HEADER_BYTES + self.data_bytes());
             let _ = self.file.seek(SeekFrom::End(0));
             let _ = self.sync();
             return Err(io_error(&self.path, "record samples")(source));
@@ -101,8 +102,8 @@ impl RecordingFile {
     pub fn sync(&mut self) -> Result<(), RecorderError> {
         let header = header_bytes(&self.sidecar, self.data_bytes());
         (|| {
-            is_in_place(&self.path, &self.file)?;
-            self.file.sync_data()?;
+            self.file.is_in_place()?;
+            self.file.sync()?;
             self.file.seek(SeekFrom::Start(0))?;
             self.file.write_all(&header)?;
             self.file.seek(SeekFrom::End(0))?;
@@ -121,7 +122,7 @@ impl RecordingFile {
         }
         self.sync()?;
         self.file
-            .sync_all()
+            .sync()
             .map_err(io_error(&self.path, "close the recording"))?;
         self.sidecar.frames = Some(self.frames);
         Ok((self.path, self.sidecar))
@@ -133,20 +134,28 @@ impl RecordingFile {
 }
 
 /// Takes the hash of a closed recording and completes its sidecar.
-pub(super) fn seal(path: &Path, mut sidecar: Sidecar) -> Result<(), RecorderError> {
+pub(super) fn seal(
+    storage: &Arc<dyn Storage>,
+    path: &Path,
+    mut sidecar: Sidecar,
+) -> Result<(), RecorderError> {
     let hash = hash_of_file(path).map_err(io_error(path, "read back the recording"))?;
     sidecar.blake3 = Some(hash);
-    write_sidecar(path, &sidecar)
+    write_sidecar(storage, path, &sidecar)
 }
 
 /// Writes the sidecar of `recording` so that it is the old or the new one
 /// at every moment.
-pub(super) fn write_sidecar(recording: &Path, sidecar: &Sidecar) -> Result<(), RecorderError> {
+pub(super) fn write_sidecar(
+    storage: &Arc<dyn Storage>,
+    recording: &Path,
+    sidecar: &Sidecar,
+) -> Result<(), RecorderError> {
     let path = sidecar_path(recording);
     (|| {
         let mut text = serde_json::to_vec_pretty(sidecar)?;
         text.push(b'\n');
-        replace_file(&path, &text)
+        replace_file_on(storage, &path, &text)
     })()
     .map_err(io_error(&path, "write the sidecar"))
 }

@@ -15,23 +15,27 @@ mod options;
 mod repair;
 mod replace;
 mod space;
+mod storage;
 
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::thread::{self, JoinHandle};
-use std::time::Instant;
+use std::time::Duration;
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::SignedDuration;
 use ndarray::{Axis, Slice};
 
 pub use error::RecorderError;
 pub use options::RecorderOptions;
-pub use repair::{RepairReport, repair};
-pub use replace::{is_in_place, replace_file, sync_folder};
+pub use repair::{RepairReport, missing_recordings, repair, repair_on};
+pub(crate) use replace::{folder_of, in_the_making};
+pub use replace::{replace_file, replace_file_on};
 pub use space::{SpaceForecast, forecast_space};
+pub use storage::{OpenAs, Storage, StoredFile, SystemStorage};
 
 use crate::ingest::sidecar::{SIDECAR_VERSION, Sidecar};
 use crate::ingest::{Block, Gap, Message};
-use file::{RecordingFile, seal, write_sidecar};
+use file::{RecordingFile, io_error, seal, write_sidecar};
 
 /// Files end well before 4 GiB, where the sizes of a WAV header end.
 const MAX_FILE_BYTES: u64 = (4 << 30) - (16 << 20);
@@ -48,7 +52,7 @@ pub struct Recorder {
     expected: Option<u64>,
     /// Everything before this index that arrived is synced.
     synced_to: u64,
-    last_sync: Instant,
+    last_sync: Duration,
     /// Gaps since the last file.
     gaps: Vec<Gap>,
     /// The file whose hash is being taken.
@@ -72,11 +76,11 @@ impl Recorder {
             });
         }
         Ok(Self {
+            last_sync: options.clock.elapsed(),
             options,
             current: None,
             expected: None,
             synced_to: 0,
-            last_sync: Instant::now(),
             gaps: Vec::new(),
             sealing: None,
             last_closed: None,
@@ -103,6 +107,12 @@ impl Recorder {
         self.synced_to
     }
 
+    /// Index one past the last frame that was recorded or is known to be
+    /// missing; `None` before the first.
+    pub fn reached(&self) -> Option<u64> {
+        self.expected
+    }
+
     /// The recordings begun so far, in order.
     pub fn files(&self) -> &[PathBuf] {
         &self.files
@@ -111,7 +121,8 @@ impl Recorder {
     /// Syncs if the interval has passed. [`Recorder::write`] does so by
     /// itself; call this where no messages come in.
     pub fn sync_if_due(&mut self) -> Result<(), RecorderError> {
-        if self.last_sync.elapsed() < self.options.sync_interval {
+        let unsynced = self.options.clock.elapsed().saturating_sub(self.last_sync);
+        if unsynced < self.options.sync_interval {
             return Ok(());
         }
         self.sync()
@@ -122,8 +133,11 @@ impl Recorder {
         if let Some(file) = &mut self.current {
             file.sync()?;
             self.synced_to = file.end_index();
+        } else if let Some(expected) = self.expected {
+            // Whatever came is in files that are closed.
+            self.synced_to = expected;
         }
-        self.last_sync = Instant::now();
+        self.last_sync = self.options.clock.elapsed();
         Ok(())
     }
 
@@ -131,6 +145,7 @@ impl Recorder {
     pub fn finish(mut self) -> Result<Vec<PathBuf>, RecorderError> {
         self.close_current()?;
         self.wait_for_seal()?;
+        self.all_in_place()?;
         if let Some((path, sidecar)) = &mut self.last_closed
             && !self.gaps.is_empty()
         {
@@ -140,7 +155,7 @@ impl Recorder {
                 .flatten()
                 .unwrap_or_else(|| sidecar.clone());
             sidecar.gaps.append(&mut self.gaps);
-            write_sidecar(path, sidecar)?;
+            write_sidecar(&self.options.storage, path, sidecar)?;
         }
         Ok(std::mem::take(&mut self.files))
     }
@@ -232,7 +247,7 @@ impl Recorder {
             sample_format: self.options.sample_format,
             clip_level: format.clip_level.is_finite().then_some(format.clip_level),
             start_index,
-            start_utc: start_utc.or_else(|| Some(Timestamp::now())),
+            start_utc: start_utc.or_else(|| Some(self.options.clock.now_utc())),
             calibration: self.options.calibration.clone(),
             gaps: self.gaps.clone(),
             frames: None,
@@ -248,10 +263,24 @@ impl Recorder {
         let (path, sidecar) = file.close()?;
         self.synced_to = end_index;
         self.wait_for_seal()?;
+        self.all_in_place()?;
         self.last_closed = Some((path.clone(), sidecar.clone()));
-        // Hashing a long file takes seconds, and samples do not wait.
-        self.sealing = Some(thread::spawn(move || seal(&path, sidecar)));
+        if !self.options.seals_aside {
+            return seal(&self.options.storage, &path, sidecar);
+        }
+        let storage = Arc::clone(&self.options.storage);
+        self.sealing = Some(thread::spawn(move || seal(&storage, &path, sidecar)));
         Ok(())
+    }
+
+    /// That no recording of this session was taken away.
+    fn all_in_place(&self) -> Result<(), RecorderError> {
+        let gone = |path: &&PathBuf| !path.exists();
+        self.files.iter().find(gone).map_or(Ok(()), |path| {
+            Err(io_error(path, "go on without the recording")(
+                std::io::ErrorKind::NotFound.into(),
+            ))
+        })
     }
 
     fn wait_for_seal(&mut self) -> Result<(), RecorderError> {

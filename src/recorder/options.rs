@@ -1,10 +1,12 @@
 //! What a recorder writes, and where.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 
-use crate::ingest::StreamFormat;
+use super::storage::{Storage, SystemStorage};
 use crate::ingest::sidecar::ChannelCalibration;
+use crate::ingest::{Clock, StreamFormat, SystemClock};
 use crate::setup::SampleFormat;
 
 /// What a recorder writes, and where.
@@ -25,6 +27,13 @@ pub struct RecorderOptions {
     pub split_seconds: f64,
     /// Longest time that samples stay unsynced while samples come in.
     pub sync_interval: Duration,
+    /// Where it is written.
+    pub storage: Arc<dyn Storage>,
+    /// The time by which it is synced and labelled.
+    pub clock: Arc<dyn Clock>,
+    /// Whether the hash of a closed file is taken by a thread of its own: that
+    /// of a long file takes seconds, and samples do not wait.
+    pub seals_aside: bool,
 }
 
 impl RecorderOptions {
@@ -44,6 +53,9 @@ impl RecorderOptions {
             calibration,
             split_seconds: 600.0,
             sync_interval: Duration::from_millis(500),
+            storage: SystemStorage::shared(),
+            clock: Arc::new(SystemClock::default()),
+            seals_aside: true,
         }
     }
 

@@ -4,9 +4,11 @@
 //! the new one, also after a power cut. Touches the folder it stands in.
 
 use std::ffi::OsString;
-use std::fs::{self, File};
 use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::storage::{OpenAs, Storage, StoredFile, SystemStorage};
 
 /// What the name of the file in the making ends with.
 pub(super) const IN_THE_MAKING: &str = ".new";
@@ -18,54 +20,43 @@ pub(super) const IN_THE_MAKING: &str = ".new";
 /// name, although the new content is on the disk. On an error the old file
 /// stands unaltered.
 pub fn replace_file(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    replace_file_on(&SystemStorage::shared(), path, bytes)
+}
+
+/// The same on a storage that is handed in.
+pub fn replace_file_on(storage: &Arc<dyn Storage>, path: &Path, bytes: &[u8]) -> io::Result<()> {
     let mut name: OsString = path.as_os_str().to_owned();
     name.push(IN_THE_MAKING);
     let new = PathBuf::from(name);
-    let written = File::create(&new).and_then(|mut file| {
+    let written = StoredFile::open(storage, &new, OpenAs::Emptied).and_then(|mut file| {
         file.write_all(bytes)?;
-        file.sync_all()
+        file.sync()
     });
-    if let Err(error) = written.and_then(|()| fs::rename(&new, path)) {
+    if let Err(error) = written.and_then(|()| storage.rename(&new, path)) {
         // On a full disk the half-written file would only take room.
-        let _ = fs::remove_file(&new);
+        let _ = storage.remove(&new);
         return Err(error);
     }
+    storage.sync_folder(folder_of(path))
+}
+
+/// The name of a file while it is being written.
+pub(crate) fn in_the_making(name: &str) -> String {
+    format!("{name}{IN_THE_MAKING}")
+}
+
+/// The folder that a file stands in.
+pub(crate) fn folder_of(path: &Path) -> &Path {
     match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => sync_folder(folder),
-        _ => sync_folder(Path::new(".")),
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
     }
-}
-
-/// Whether a file that is being written still stands under its name: one that
-/// was removed takes bytes without complaint, and nobody will ever read them.
-pub fn is_in_place(path: &Path, file: &File) -> io::Result<()> {
-    let here = fs::metadata(path)?;
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::MetadataExt as _;
-        let open = file.metadata()?;
-        if (here.dev(), here.ino()) != (open.dev(), open.ino()) {
-            return Err(io::Error::other("it was replaced by another file"));
-        }
-    }
-    #[cfg(not(unix))]
-    let _ = (here, file);
-    Ok(())
-}
-
-/// Makes new, renamed and removed files of a folder survive a power cut.
-pub fn sync_folder(folder: &Path) -> io::Result<()> {
-    // Folders cannot be opened as files everywhere; where they cannot, the
-    // system syncs names with their files.
-    #[cfg(unix)]
-    File::open(folder)?.sync_all()?;
-    #[cfg(not(unix))]
-    let _ = folder;
-    Ok(())
 }
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
+
     use super::*;
 
     #[test]

@@ -198,7 +198,7 @@ fn trace(
 
 /// Kinds of events that the samples do not tell: when a session began, what was
 /// repaired then, how long a device was silent.
-const OF_THE_CLOCK: [&str; 3] = ["session", "repair", "silence"];
+const OF_THE_CLOCK: [&str; 4] = ["session", "repair", "silence", "missing-recording"];
 
 /// Events: what comes from the samples has to come out again; the rest only
 /// the log can say. Returns the accepted events.

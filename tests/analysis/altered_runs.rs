@@ -114,6 +114,20 @@ fn every_value_of_the_reduction_is_noticed_by_the_report() {
     assert!(read_reduction(&run).is_ok() && !out.exists());
 }
 
+/// Without the line that put it down a reduction is anybody's.
+#[test]
+fn a_reduction_that_the_log_of_results_does_not_name_is_refused() {
+    let (folder, run) = copy();
+    let out = folder.path().join("report.html");
+    let log = std::fs::read_to_string(run.join("results.jsonl")).unwrap();
+    std::fs::remove_file(run.join("results.jsonl")).unwrap();
+    let refused = write_report(&run, &out, jiff::Timestamp::UNIX_EPOCH);
+    let said = refused.unwrap_err().to_string();
+    assert!(said.contains("results.jsonl has no line of it"), "{said}");
+    std::fs::write(run.join("results.jsonl"), log).unwrap();
+    write_report(&run, &out, jiff::Timestamp::UNIX_EPOCH).unwrap();
+}
+
 #[test]
 fn lines_cut_off_added_or_moved_are_noticed() {
     let (_folder, run) = copy();

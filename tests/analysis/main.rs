@@ -20,8 +20,12 @@ mod drive_point;
 mod energy;
 mod hostile_names;
 mod level_changes;
+mod licences;
 mod line_and_comparison;
 mod missing_values;
+mod mutated_bytes;
+#[path = "../fuzz/parsers.rs"]
+mod parsers;
 mod places_at;
 mod plan;
 mod promises;
@@ -31,6 +35,8 @@ mod recordings_written;
 mod reduce;
 mod rehearsal;
 mod reprocess;
+#[path = "../fuzz/seeds.rs"]
+mod seeds;
 mod sensor_places;
 mod setup;
 mod sine_fit;

@@ -700,13 +700,22 @@ fn without_its_bare_run_a_reduction_is_not_verified_and_with_another_it_does_not
     let folder = tempfile::tempdir().unwrap();
     let (run, bare) = (folder.path().join("run"), folder.path().join("bare"));
     copy_folder(&finished().run(), &run);
-    // A reduction put down nowhere: only what it rests on speaks against it.
-    std::fs::remove_file(run.join("results.jsonl")).unwrap();
+    // A reduction put down as it stands: only what it rests on speaks against it.
     let path = run.join("reduction.json");
+    let put_down = |text: &str| {
+        std::fs::write(&path, text).unwrap();
+        std::fs::remove_file(run.join("results.jsonl")).unwrap();
+        for file in ["reduction.json", "report.html"] {
+            if run.join(file).exists() {
+                let now_utc = jiff::Timestamp::UNIX_EPOCH;
+                spanhold::ledger::log_result(&run, file, now_utc).unwrap();
+            }
+        }
+    };
     let text = std::fs::read_to_string(&path).unwrap();
     let named = finished().folder.path().join("bare").display().to_string();
     assert!(text.contains(&named));
-    std::fs::write(&path, text.replace(&named, "/nowhere/bare")).unwrap();
+    put_down(&text.replace(&named, "/nowhere/bare"));
     let name = run.display().to_string();
     let output = spanhold(&["verify", &name]);
     assert_eq!(code(&output), 2);
@@ -719,10 +728,10 @@ fn without_its_bare_run_a_reduction_is_not_verified_and_with_another_it_does_not
 
     // Beside the run it is found again; the report names it where it was.
     copy_folder(&finished().folder.path().join("bare"), &bare);
-    std::fs::write(&path, &text).unwrap();
+    put_down(&text);
     let output = spanhold(&["verify", &name]);
     assert_eq!(code(&output), 0, "{}", stdout(&output));
-    std::fs::write(&path, text.replace(&named, "/nowhere/bare")).unwrap();
+    put_down(&text.replace(&named, "/nowhere/bare"));
     unchain(&bare);
     let points = bare.join("points.jsonl");
     let logged = std::fs::read_to_string(&points).unwrap();

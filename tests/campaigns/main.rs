@@ -25,8 +25,12 @@ mod live_sweep;
 mod look_alikes;
 #[cfg(target_os = "linux")]
 mod memory;
+#[cfg(target_os = "linux")]
+mod real_time_hour;
 mod share;
 mod signal_faults;
+#[cfg(target_os = "linux")]
+mod simulation;
 #[cfg(target_os = "linux")]
 mod soak;
 mod tone_limits;

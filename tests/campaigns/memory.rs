@@ -8,3 +8,11 @@ pub fn peak_kb(process: u32) -> Option<u64> {
         .find_map(|line| line.strip_prefix("VmHWM:"))?;
     peak.trim().trim_end_matches(" kB").parse().ok()
 }
+
+/// What this process has in memory at the moment, kB.
+pub fn resident_kb() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap();
+    let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:"));
+    let number = line.and_then(|line| line.split_whitespace().next());
+    number.unwrap().parse().unwrap()
+}

@@ -21,8 +21,12 @@ pub fn of<T>(pieces: impl IntoIterator<Item = T>) -> Vec<T> {
     let Some(share) = variable::<f64>("SPANHOLD_CAMPAIGN_SHARE") else {
         return pieces.into_iter().collect();
     };
-    let seed = variable::<usize>("SPANHOLD_CAMPAIGN_SEED").unwrap_or(0);
-    part(pieces, share, seed)
+    part(pieces, share, seed() as usize)
+}
+
+/// The seed of this campaign.
+pub fn seed() -> u64 {
+    variable("SPANHOLD_CAMPAIGN_SEED").unwrap_or(0)
 }
 
 fn part<T>(pieces: impl IntoIterator<Item = T>, share: f64, seed: usize) -> Vec<T> {

@@ -15,3 +15,4 @@ mod device_port;
 mod faults;
 mod live;
 mod played;
+mod service;

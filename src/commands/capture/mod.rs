@@ -7,6 +7,7 @@
 mod alarm;
 
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
@@ -17,13 +18,15 @@ use tracing_subscriber::filter::LevelFilter;
 use super::logs::{self, LogFormat};
 use super::points_table::points_table;
 use super::{Failure, Status, terminal};
+use crate::ingest::SystemClock;
 use crate::ledger::RunState;
 use crate::pipeline::capture::{
     CaptureError, CaptureRequest, Captured, Coverage, Listener, SerialDevices, Surroundings,
-    SystemClock, SystemDisk, capture, fits_capture,
+    SystemDisk, capture, fits_capture,
 };
 use crate::pipeline::{self, StopReason};
 use crate::plan::{Assumptions, Plan};
+use crate::recorder::SystemStorage;
 use crate::reduction::SettledPoint;
 use crate::report::text_table::wrap;
 use crate::setup;
@@ -110,7 +113,8 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     };
     let mut listener = ServiceNotices::new(args.on_alarm.clone().map(Hook::new));
     let surroundings = Surroundings {
-        clock: &SystemClock::default(),
+        clock: Arc::new(SystemClock::default()),
+        storage: SystemStorage::shared(),
         disk: &SystemDisk,
         devices: &SerialDevices {
             patience: Duration::from_secs(args.connect_seconds.into()),

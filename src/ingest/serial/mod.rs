@@ -17,7 +17,7 @@ use std::io::{self, ErrorKind, Read};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use crossbeam_channel::Sender;
 use jiff::{SignedDuration, Timestamp};
@@ -27,7 +27,7 @@ pub use link::{Link, PortLink, remedy};
 pub use link_decoder::{LinkDecoder, LinkFormat};
 pub use statistics::{LinkMonitor, LinkStatistics};
 
-use super::{Block, End, IngestError, Message, StreamFormat};
+use super::{Block, Clock, End, IngestError, Message, StreamFormat, SystemClock};
 use crate::setup::{MAX_RATE_HZ, Protocol, SampleFormat, is_rate};
 use outbox::Outbox;
 
@@ -36,6 +36,9 @@ const READ_BYTES: usize = 64 << 10;
 
 /// First and longest pause between attempts to open a lost port.
 const RECONNECT_PAUSE: [Duration; 2] = [Duration::from_millis(100), Duration::from_secs(5)];
+
+/// How long a block waits for room; the kernel holds about that much.
+const OUTBOX_PATIENCE: Duration = Duration::from_millis(20);
 
 /// How often the estimate of the rate is brought up to date.
 const RATE_INTERVAL: Duration = Duration::from_secs(5);
@@ -82,8 +85,13 @@ pub struct SerialReader {
     format: StreamFormat,
     sample_format: SampleFormat,
     monitor: LinkMonitor,
-    started: Instant,
-    rate_estimated: Instant,
+    clock: Arc<dyn Clock>,
+    /// By the clock, when it was opened and when the rate was last estimated.
+    started: Duration,
+    rate_estimated: Duration,
+    /// While the port is lost: when to try it again, and the pause after that.
+    next_try: Duration,
+    pause: Duration,
     bytes: Vec<u8>,
     blocks: Vec<Block>,
 }
@@ -97,7 +105,16 @@ enum ReadOutcome {
 
 impl SerialReader {
     /// Opens the link and waits for the first samples, which tell the format.
-    pub fn open(mut link: Box<dyn Link>, options: &SerialOptions) -> Result<Self, IngestError> {
+    pub fn open(link: Box<dyn Link>, options: &SerialOptions) -> Result<Self, IngestError> {
+        Self::open_by(link, options, Arc::new(SystemClock::default()))
+    }
+
+    /// The same by a clock that is handed in.
+    pub fn open_by(
+        mut link: Box<dyn Link>,
+        options: &SerialOptions,
+        clock: Arc<dyn Clock>,
+    ) -> Result<Self, IngestError> {
         let fault = |link: &dyn Link, what| IngestError::Port {
             port: link.name().to_owned(),
             what,
@@ -133,8 +150,11 @@ impl SerialReader {
             },
             sample_format: SampleFormat::F64,
             monitor: LinkMonitor::default(),
-            started: Instant::now(),
-            rate_estimated: Instant::now(),
+            started: clock.elapsed(),
+            rate_estimated: clock.elapsed(),
+            next_try: Duration::ZERO,
+            pause: RECONNECT_PAUSE[0],
+            clock,
             bytes: vec![0; READ_BYTES],
             blocks: Vec::new(),
         };
@@ -170,7 +190,7 @@ impl SerialReader {
             if let Some(format) = self.decoder.format() {
                 break format;
             }
-            if self.started.elapsed() >= options.start_deadline {
+            if self.since_start() >= options.start_deadline {
                 return Err(self.no_samples(options));
             }
         };
@@ -194,7 +214,7 @@ impl SerialReader {
             rate_hz: format.rate_hz,
             channels: format.channels,
             clip_level: clip_level(format.sample_format, options.protocol),
-            start_utc: label_of_sample_0(options.first_index, format.rate_hz),
+            start_utc: label_of_sample_0(self.clock.now_utc(), options.first_index, format.rate_hz),
         };
         Ok(())
     }
@@ -228,7 +248,7 @@ impl SerialReader {
             return Ok(ReadOutcome::Lost("not open".into()));
         };
         let read = port.read(&mut self.bytes);
-        let now = self.started.elapsed();
+        let now = self.since_start();
         match read {
             Ok(0) => Ok(ReadOutcome::Lost("the device hung up".into())),
             Ok(length) => {
@@ -246,31 +266,42 @@ impl SerialReader {
         }
     }
 
-    fn run(&mut self, outbox: &mut Outbox, stop: &AtomicBool) -> End {
-        while !stop.load(Ordering::Relaxed) {
-            self.show();
-            let step = match self.step() {
-                Ok(step) => step,
-                Err(other) => {
-                    return End::Failed(format!("{}: {}", self.link.name(), describe(&other)));
-                }
-            };
-            if let ReadOutcome::Lost(error) = &step {
-                tracing::warn!(port = self.link.name(), error, "port lost");
-                // The old handle has to go, or the device comes back under
-                // another name.
-                self.port = None;
-                self.decoder.statistics().disconnects += 1;
-                self.decoder.cut(self.started.elapsed(), &mut self.blocks);
-            }
-            if self.hand_out(outbox).is_err() {
-                return End::Stopped;
-            }
-            if self.port.is_none() {
-                self.reconnect(stop);
-            }
+    fn since_start(&self) -> Duration {
+        self.clock.elapsed().saturating_sub(self.started)
+    }
+
+    /// One read, or where the port is lost one look whether to open it again.
+    fn turn(&mut self, outbox: &mut Outbox) -> Turn {
+        self.show();
+        if self.port.is_none() && !self.is_open_again() {
+            return Turn::Pause;
         }
-        self.decoder.flush(self.started.elapsed(), &mut self.blocks);
+        let step = match self.step() {
+            Ok(step) => step,
+            Err(other) => {
+                let what = format!("{}: {}", self.link.name(), describe(&other));
+                return Turn::Ended(End::Failed(what));
+            }
+        };
+        if let ReadOutcome::Lost(error) = &step {
+            tracing::warn!(port = self.link.name(), error, "port lost");
+            // The old handle has to go, or the device comes back under
+            // another name.
+            self.port = None;
+            [self.pause, _] = RECONNECT_PAUSE;
+            self.next_try = self.clock.elapsed();
+            self.decoder.statistics().disconnects += 1;
+            self.decoder.cut(self.since_start(), &mut self.blocks);
+        }
+        match self.hand_out(outbox) {
+            Ok(()) => Turn::Again,
+            Err(_) => Turn::Ended(End::Stopped),
+        }
+    }
+
+    /// What is left when the reader is asked to stop.
+    fn stopped(&mut self, outbox: &mut Outbox) -> End {
+        self.decoder.flush(self.since_start(), &mut self.blocks);
         let _ = self.hand_out(outbox);
         self.decoder.estimate_rate();
         self.show();
@@ -285,32 +316,33 @@ impl SerialReader {
         Ok(())
     }
 
-    /// Tries to open the port again until it opens or `stop` is set.
-    fn reconnect(&mut self, stop: &AtomicBool) {
-        let [mut pause, longest] = RECONNECT_PAUSE;
-        self.show();
-        while !stop.load(Ordering::Relaxed) {
-            match self.link.open() {
-                Ok(port) => {
-                    tracing::info!(port = self.link.name(), "port open again");
-                    self.decoder.statistics().reconnects += 1;
-                    self.port = Some(port);
-                    return;
-                }
-                Err(error) => tracing::debug!(port = self.link.name(), %error, "still lost"),
+    /// Tries to open the lost port when it is time.
+    fn is_open_again(&mut self) -> bool {
+        let now = self.clock.elapsed();
+        if now < self.next_try {
+            return false;
+        }
+        match self.link.open() {
+            Ok(port) => {
+                tracing::info!(port = self.link.name(), "port open again");
+                self.decoder.statistics().reconnects += 1;
+                self.port = Some(port);
+                true
             }
-            let until = Instant::now() + pause;
-            while Instant::now() < until && !stop.load(Ordering::Relaxed) {
-                thread::sleep(link::READ_TIMEOUT.min(pause));
+            Err(error) => {
+                tracing::debug!(port = self.link.name(), %error, "still lost");
+                self.next_try = now + self.pause;
+                self.pause = (self.pause * 2).min(RECONNECT_PAUSE[1]);
+                false
             }
-            pause = (pause * 2).min(longest);
         }
     }
 
     fn show(&mut self) {
-        if self.rate_estimated.elapsed() >= RATE_INTERVAL {
+        let now = self.clock.elapsed();
+        if now.saturating_sub(self.rate_estimated) >= RATE_INTERVAL {
             self.decoder.estimate_rate();
-            self.rate_estimated = Instant::now();
+            self.rate_estimated = now;
         }
         let is_connected = self.port.is_some();
         let statistics = self.decoder.statistics();
@@ -319,19 +351,61 @@ impl SerialReader {
     }
 }
 
-/// Reads the device until `stop` is set or nobody listens any more. A block
-/// that finds no room in the channel within a moment is dropped and shows as
-/// a gap: waiting would lose samples in the kernel, where nobody counts them.
-/// The last message is an [`End`].
+/// What a turn of a reader came to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Turn {
+    /// There may be more at once.
+    Again,
+    /// The port is lost: nothing for a moment.
+    Pause,
+    /// Nothing more will come.
+    Ended(End),
+}
+
+/// A reader that sends what it reads, turn by turn. A block that finds no room
+/// in the channel within a moment is dropped and shows as a gap: waiting would
+/// lose samples in the kernel, where nobody counts them.
+pub struct SendingReader {
+    reader: SerialReader,
+    outbox: Outbox,
+}
+
+impl SendingReader {
+    /// `patience`: how long a block waits for room.
+    pub fn new(reader: SerialReader, sender: Sender<Message>, patience: Duration) -> Self {
+        let outbox = Outbox::new(sender, reader.link.name().to_owned(), patience);
+        Self { reader, outbox }
+    }
+
+    /// Reads once, and sends what that gave.
+    pub fn turn(&mut self) -> Turn {
+        self.reader.turn(&mut self.outbox)
+    }
+
+    /// Sends what is left, and the last message; `None`: it was asked to stop.
+    pub fn end(mut self, end: Option<End>) {
+        let end = end.unwrap_or_else(|| self.reader.stopped(&mut self.outbox));
+        self.outbox.send_end(end);
+    }
+}
+
+/// Reads the device until `stop` is set or nobody listens any more. The last
+/// message is an [`End`].
 pub fn spawn_serial(
-    mut reader: SerialReader,
+    reader: SerialReader,
     sender: Sender<Message>,
     stop: Arc<AtomicBool>,
 ) -> JoinHandle<()> {
     thread::spawn(move || {
-        let mut outbox = Outbox::new(sender, reader.link.name().to_owned());
-        let end = reader.run(&mut outbox, &stop);
-        outbox.send_end(end);
+        let mut reader = SendingReader::new(reader, sender, OUTBOX_PATIENCE);
+        while !stop.load(Ordering::Relaxed) {
+            match reader.turn() {
+                Turn::Again => {}
+                Turn::Pause => thread::sleep(link::READ_TIMEOUT.min(RECONNECT_PAUSE[0])),
+                Turn::Ended(end) => return reader.end(Some(end)),
+            }
+        }
+        reader.end(None);
     })
 }
 
@@ -365,7 +439,7 @@ fn clip_level(format: SampleFormat, protocol: Protocol) -> f64 {
     (full_scale - 1.0) / full_scale
 }
 
-fn label_of_sample_0(first_index: u64, rate_hz: f64) -> Option<Timestamp> {
+fn label_of_sample_0(now: Timestamp, first_index: u64, rate_hz: f64) -> Option<Timestamp> {
     let before = SignedDuration::try_from_secs_f64(first_index as f64 / rate_hz).ok()?;
-    Timestamp::now().checked_sub(before).ok()
+    now.checked_sub(before).ok()
 }

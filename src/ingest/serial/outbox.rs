@@ -6,9 +6,6 @@ use crossbeam_channel::{SendTimeoutError, Sender, TrySendError};
 
 use crate::ingest::{Block, End, Gap, Message};
 
-/// How long a block waits for room; the kernel holds about that much.
-const PATIENCE: Duration = Duration::from_millis(20);
-
 /// How long the closing message waits.
 const END_PATIENCE: Duration = Duration::from_secs(5);
 
@@ -19,16 +16,19 @@ pub(super) struct NobodyListens;
 pub(super) struct Outbox {
     sender: Sender<Message>,
     port: String,
+    /// How long a message waits for room.
+    patience: Duration,
     /// Index after the last sample sent; `None` before the first.
     sent_to: Option<u64>,
     dropped_samples: u64,
 }
 
 impl Outbox {
-    pub fn new(sender: Sender<Message>, port: String) -> Self {
+    pub fn new(sender: Sender<Message>, port: String, patience: Duration) -> Self {
         Self {
             sender,
             port,
+            patience,
             sent_to: None,
             dropped_samples: 0,
         }
@@ -92,7 +92,7 @@ impl Outbox {
             Err(TrySendError::Disconnected(_)) => return Err(NobodyListens),
             Err(TrySendError::Full(message)) => message,
         };
-        match self.sender.send_timeout(message, PATIENCE) {
+        match self.sender.send_timeout(message, self.patience) {
             Ok(()) => Ok(true),
             Err(SendTimeoutError::Timeout(_)) => Ok(false),
             Err(SendTimeoutError::Disconnected(_)) => Err(NobodyListens),

@@ -6,17 +6,19 @@
 //! what it is handed.
 
 pub mod announced;
+mod closing;
 mod coverage;
 mod device;
 mod links;
 mod session;
 mod space;
+mod stepped;
 mod surroundings;
 mod watch;
 
+pub use closing::{CaptureError, Captured};
 pub use coverage::{Coverage, HarmonicState};
 pub use device::SerialDevices;
-pub use session::{CaptureError, CaptureRequest, Captured, capture, fits_capture};
-pub use surroundings::{
-    Clock, Device, Devices, DiskSpace, Listener, Nobody, Surroundings, SystemClock, SystemDisk,
-};
+pub use session::{CaptureRequest, capture, fits_capture};
+pub use stepped::Stepped;
+pub use surroundings::{Device, Devices, DiskSpace, Listener, Nobody, Surroundings, SystemDisk};

@@ -1,12 +1,15 @@
 //! One session of a capture, from the lock on the run folder to its closing.
 
+use std::collections::VecDeque;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
 
-use anyhow::{Context as _, anyhow, bail};
-use crossbeam_channel::bounded;
+use anyhow::{Context as _, bail};
+use crossbeam_channel::{Receiver, bounded};
 
+use super::closing::{CaptureError, Captured, close};
 use super::coverage::Coverage;
 use super::links::Links;
 use super::space::Space;
@@ -14,23 +17,20 @@ use super::surroundings::{Device, Surroundings};
 use super::watch::Watch;
 use crate::analysis::Event;
 use crate::analysis::alarm::Alarms;
-use crate::ingest::StreamFormat;
-use crate::ingest::sidecar::{calibration_of, read_sidecar};
-use crate::ledger::{
-    FileRecord, Ledger, RECORDINGS_FOLDER, RunRecord, RunState, SourceRecord, carry_curves,
-};
-use crate::pipeline::feed::{FeedState, Recordings, recordings_of, spawn_feed};
-use crate::pipeline::record::spawn_recorder;
-use crate::pipeline::run::{Beforehand, Input, Options, Order, Outcome, run};
-use crate::pipeline::stop::{StopReason, in_one_line};
-use crate::recorder::{Recorder, RecorderOptions, repair};
+use crate::ingest::sidecar::calibration_of;
+use crate::ingest::{Clock, Message, StreamFormat};
+use crate::ledger::{Ledger, RECORDINGS_FOLDER, RunRecord, RunState, SourceRecord, carry_curves};
+use crate::pipeline::feed::{Feed, Recordings, recordings_of, spawn_feed};
+use crate::pipeline::record::{RecorderStage, spawn_recorder};
+use crate::pipeline::run::{Beforehand, Input, Options, Order, run};
+use crate::recorder::{Recorder, RecorderOptions, Storage, repair_on};
 use crate::reduction::SettledPoint;
 use crate::setup::{Loaded, Setup, SourceKind};
 use crate::tone::TonePlan;
 
 /// Blocks between recorder and feed, and between feed and windows: seconds of
 /// signal. Beyond that the analysis catches up from the recording.
-const CHANNEL_BLOCKS: usize = 64;
+pub(super) const CHANNEL_BLOCKS: usize = 64;
 
 /// What is to be captured, and how.
 #[derive(Debug, Clone)]
@@ -49,40 +49,9 @@ pub struct CaptureRequest<'a> {
     pub keep_free_bytes: u64,
     /// Whether an alarm ends the capture.
     pub stop_on_alarm: bool,
-    /// Estimator threads in all; the results do not depend on it.
+    /// Estimator threads in all; the results do not depend on it. None: the
+    /// caller drives the stages step by step.
     pub threads: usize,
-}
-
-/// How a session ended.
-#[derive(Debug)]
-pub struct Captured {
-    /// Why.
-    pub reason: StopReason,
-    /// The record as it was left.
-    pub record: RunRecord,
-    /// All points of the run, earlier sessions included.
-    pub points: Vec<SettledPoint>,
-    /// The plan against them.
-    pub coverage: Coverage,
-    /// Whether a limit was passed.
-    pub alarmed: bool,
-}
-
-/// Why a session did not begin, or how it failed.
-#[derive(Debug, thiserror::Error)]
-pub enum CaptureError {
-    /// The setup or the run folder does not allow it.
-    #[error("{}", in_one_line(.0))]
-    Refused(anyhow::Error),
-    /// A device or the disk failed.
-    #[error("{}", in_one_line(.0))]
-    Failed(anyhow::Error),
-}
-
-impl From<anyhow::Error> for CaptureError {
-    fn from(error: anyhow::Error) -> Self {
-        Self::Refused(error)
-    }
 }
 
 /// Where a source goes on.
@@ -132,12 +101,81 @@ pub fn fits_capture(setup: &Setup) -> anyhow::Result<()> {
 /// cannot be opened or the run folder cannot be written.
 pub fn capture(
     request: &CaptureRequest,
-    mut surroundings: Surroundings,
+    surroundings: Surroundings,
     stop: &Arc<AtomicBool>,
 ) -> Result<Captured, CaptureError> {
+    let Session {
+        mut watch,
+        lines,
+        start_utc,
+    } = begin(request, surroundings, stop)?;
+    let inputs: std::io::Result<Vec<Input>> =
+        lines.into_iter().map(|line| line.start(stop)).collect();
+    let inputs = inputs
+        .context("cannot start a thread")
+        .map_err(CaptureError::Failed)?;
+    let options = Options {
+        threads: request.threads,
+        order: Order::AsItComes,
+    };
+    let setup = &request.loaded.setup;
+    let known = Beforehand {
+        start_utc,
+        ..Beforehand::default()
+    };
+    let outcome = run(setup, known, inputs, options, stop, &mut watch);
+    close(watch, outcome)
+}
+
+/// A session that has begun: its devices deliver, and the stages behind them
+/// stand ready.
+pub(super) struct Session<'a> {
+    pub watch: Watch<'a>,
+    pub lines: Vec<LiveSource>,
+    /// UTC label of sample 0 of the source that carries the antinode.
+    pub start_utc: Option<jiff::Timestamp>,
+}
+
+/// One source from its device to the analysis.
+pub(super) struct LiveSource {
+    pub name: String,
+    pub plan: TonePlan,
+    pub incoming: Receiver<Message>,
+    pub device_threads: Vec<JoinHandle<()>>,
+    pub recorder: RecorderStage,
+    pub to_feed: Receiver<Message>,
+    pub feed: Feed,
+}
+
+impl LiveSource {
+    fn start(self, stop: &Arc<AtomicBool>) -> std::io::Result<Input> {
+        let (sender, messages) = bounded(CHANNEL_BLOCKS);
+        let mut threads = self.device_threads;
+        threads.push(spawn_recorder(
+            &self.name,
+            self.recorder,
+            self.incoming,
+            Arc::clone(stop),
+        )?);
+        threads.push(spawn_feed(self.feed, self.to_feed, sender)?);
+        Ok(Input {
+            name: self.name,
+            plan: self.plan,
+            messages,
+            threads,
+        })
+    }
+}
+
+/// Opens the run, connects the devices, and says that a session begins.
+pub(super) fn begin<'a>(
+    request: &CaptureRequest,
+    surroundings: Surroundings<'a>,
+    stop: &Arc<AtomicBool>,
+) -> Result<Session<'a>, CaptureError> {
     let (mut ledger, points) = open(request, &surroundings)?;
     let folder = ledger.folder().join(RECORDINGS_FOLDER);
-    let begun = prepare(&folder).and_then(|()| {
+    let begun = prepare(&surroundings, &folder).and_then(|()| {
         let mut starts = starts(&ledger, request, &surroundings, &folder)?;
         let first_indices: Vec<u64> = starts.iter().map(|start| start.first_index).collect();
         let devices = surroundings
@@ -147,10 +185,11 @@ pub fn capture(
         put_down(&mut ledger, &devices, &mut starts)?;
         Ok((devices, starts))
     });
-    match begun {
+    let now_utc = surroundings.clock.now_utc();
+    let begun = match begun {
         Ok((devices, starts)) => session(
             request,
-            &mut surroundings,
+            surroundings,
             stop,
             ledger,
             points,
@@ -158,14 +197,16 @@ pub fn capture(
             &starts,
         ),
         Err(failure) => {
-            // Readers that are running leave, and the folder says why nothing
-            // new is in it.
-            stop.store(true, Ordering::Relaxed);
-            let now_utc = surroundings.clock.now_utc();
+            // The folder says why nothing new is in it.
             let _ = ledger.close(RunState::Failed, Some(failure.to_string()), now_utc);
             Err(failure)
         }
+    };
+    if begun.is_err() {
+        // Readers that are running leave.
+        stop.store(true, Ordering::Relaxed);
     }
+    begun
 }
 
 /// The run folder, new or gone on with, and the points it holds.
@@ -177,7 +218,8 @@ fn open(
     let text = loaded.text.as_bytes();
     let goes_on = RunRecord::read(folder).is_ok_and(|record| record.command == "capture");
     if goes_on {
-        let (mut ledger, found) = Ledger::resume(folder, text)?;
+        let (mut ledger, found) =
+            Ledger::resume_on(Arc::clone(&surroundings.storage), folder, text)?;
         let at_s = found.points.last().map_or(0.0, |point| point.end_s);
         for note in &found.notes {
             tracing::warn!("{note}");
@@ -196,7 +238,13 @@ fn open(
     }
     let now_utc = surroundings.clock.now_utc();
     let record = RunRecord::begin("capture", request.setup_file, text, now_utc);
-    let mut ledger = Ledger::create(folder, text, record, false)?;
+    let mut ledger = Ledger::create_on(
+        Arc::clone(&surroundings.storage),
+        folder,
+        text,
+        record,
+        false,
+    )?;
     for note in carry_curves(&loaded.setup, request.setup_file, &mut ledger)? {
         tracing::warn!("{note}");
     }
@@ -204,11 +252,13 @@ fn open(
 }
 
 /// The folder of the recordings, with what a crash left open closed.
-fn prepare(folder: &Path) -> Result<(), CaptureError> {
-    std::fs::create_dir_all(folder)
+fn prepare(surroundings: &Surroundings, folder: &Path) -> Result<(), CaptureError> {
+    let storage = &surroundings.storage;
+    storage
+        .create_folder(folder)
         .with_context(|| format!("{}: cannot be created", folder.display()))
         .map_err(CaptureError::Failed)?;
-    let report = repair(folder).map_err(|error| CaptureError::Failed(error.into()))?;
+    let report = repair_on(storage, folder).map_err(|error| CaptureError::Failed(error.into()))?;
     for (path, frames) in &report.repaired {
         tracing::warn!(file = %path.display(), frames, "A recording had been left open; closed it.");
     }
@@ -303,29 +353,30 @@ fn end_of(folder: &Path, source: &str) -> anyhow::Result<u64> {
     Ok(reader.total_frames().unwrap_or(0))
 }
 
-fn session(
+fn session<'a>(
     request: &CaptureRequest,
-    surroundings: &mut Surroundings,
+    surroundings: Surroundings<'a>,
     stop: &Arc<AtomicBool>,
     ledger: Ledger,
     points: Vec<SettledPoint>,
     devices: Vec<Device>,
     starts: &[Start],
-) -> Result<Captured, CaptureError> {
+) -> Result<Session<'a>, CaptureError> {
+    let Surroundings {
+        clock,
+        storage,
+        disk,
+        devices: _,
+        listener,
+    } = surroundings;
     let setup = &request.loaded.setup;
-    let plans = devices
-        .iter()
-        .enumerate()
-        .map(|(number, device)| TonePlan::new(setup, number, &device.format))
-        .collect::<Result<Vec<_>, _>>()
-        .map_err(anyhow::Error::from)?;
     let main = setup.main_source().map_or(0, |(number, _)| number);
-    let main_start = starts.get(main).copied();
+    let main_start = starts.get(main).copied().unwrap_or_default();
     let mut coverage = Coverage::new(&request.planned);
     points.iter().for_each(|point| coverage.add(point));
-    let alarms = Alarms::new(setup, &plans);
     let folder = ledger.folder().join(RECORDINGS_FOLDER);
-    let (mut inputs, mut feeds, mut bytes_per_second) = (Vec::new(), Vec::new(), 0.0);
+    let (mut lines, mut feeds, mut recorded) = (Vec::new(), Vec::new(), Vec::new());
+    let mut bytes_per_second = 0.0;
     let monitors = devices
         .iter()
         .map(|device| (device.name.clone(), device.monitor.clone()))
@@ -335,195 +386,106 @@ fn session(
         source: device.name.clone(),
         rate_hz: device.format.rate_hz,
     });
-    for (number, (device, plan)) in devices.into_iter().zip(plans).enumerate() {
+    let surrounding = StageSurroundings {
+        clock: &clock,
+        storage: &storage,
+        stop,
+    };
+    for (number, device) in devices.into_iter().enumerate() {
         let start = starts.get(number).copied().unwrap_or_default();
-        let recording = LiveSource {
-            number,
-            device,
-            plan,
-            start,
-        };
-        let started = start_source(request, recording, &folder, stop)?;
-        bytes_per_second += started.bytes_per_second;
-        feeds.push(started.feed);
-        inputs.push(started.input);
+        let (line, line_bytes_per_second) =
+            line(request, (number, device), start, &folder, &surrounding)?;
+        bytes_per_second += line_bytes_per_second;
+        feeds.push(line.feed.state());
+        recorded.push((line.recorder.recorded(), line.plan.rate_hz));
+        lines.push(line);
     }
-    let clock = surroundings.clock;
+    let plans: Vec<TonePlan> = lines.iter().map(|line| line.plan.clone()).collect();
+    let now = clock.elapsed();
     let mut watch = Watch {
         points,
         coverage,
-        alarms,
-        listener: &mut *surroundings.listener,
+        alarms: Alarms::new(setup, &plans),
+        listener,
         stop_on_alarm: request.stop_on_alarm,
         recordings,
         feeds,
         stop: Arc::clone(stop),
         asked_because: None,
         clock,
-        status_told: clock.elapsed(),
-        coverage_told: clock.elapsed(),
+        status_told: now,
+        coverage_told: now,
         ledger,
-        links: Links::new(setup, monitors, clock.elapsed()),
+        links: Links::new(setup, monitors, now),
         reached_s: 0.0,
-        space: Space::new(
-            surroundings.disk,
-            folder,
-            bytes_per_second,
-            request.keep_free_bytes,
-        ),
+        recorded,
+        held_back: VecDeque::new(),
+        space: Space::new(disk, folder, bytes_per_second, request.keep_free_bytes),
     };
-    let begun = watch.begin(
-        main_start.map_or(0.0, |start| start.first_index as f64),
-        &inputs,
-        main,
-    );
-    begun.map_err(CaptureError::Failed)?;
-    let options = Options {
-        threads: request.threads,
-        order: Order::AsItComes,
-    };
-    let known = Beforehand {
-        start_utc: main_start.and_then(|start| start.start_utc),
-        ..Beforehand::default()
-    };
-    let outcome = run(setup, known, inputs, options, stop, &mut watch);
-    watch.listener.stopping();
-    close(watch, outcome)
+    let at_s = plans
+        .get(main)
+        .map_or(0.0, |plan| main_start.first_index as f64 / plan.rate_hz);
+    watch.begin(at_s).map_err(CaptureError::Failed)?;
+    Ok(Session {
+        watch,
+        lines,
+        start_utc: main_start.start_utc,
+    })
 }
 
-/// One source about to be recorded.
-struct LiveSource {
-    number: usize,
-    device: Device,
-    plan: TonePlan,
-    start: Start,
+/// What the stages of a line need of the world.
+struct StageSurroundings<'a> {
+    clock: &'a Arc<dyn Clock>,
+    storage: &'a Arc<dyn Storage>,
+    stop: &'a Arc<AtomicBool>,
 }
 
-/// One source whose recorder and feed are running.
-struct Started {
-    input: Input,
-    feed: Arc<FeedState>,
-    bytes_per_second: f64,
-}
-
-fn start_source(
+/// The stages of one source, and the bytes a second that it records.
+fn line(
     request: &CaptureRequest,
-    source: LiveSource,
+    (number, device): (usize, Device),
+    start: Start,
     folder: &Path,
-    stop: &Arc<AtomicBool>,
-) -> Result<Started, CaptureError> {
-    let LiveSource {
-        number,
-        device,
-        plan,
-        start,
-    } = source;
+    surrounding: &StageSurroundings,
+) -> Result<(LiveSource, f64), CaptureError> {
+    let setup = &request.loaded.setup;
+    let plan = TonePlan::new(setup, number, &device.format).map_err(anyhow::Error::from)?;
     let name = device.name;
     let format = StreamFormat {
         start_utc: start.start_utc,
         ..device.format
     };
     let rate_hz = format.rate_hz;
-    let calibration = calibration_of(&request.loaded.setup, number);
+    let calibration = calibration_of(setup, number);
     let mut options =
         RecorderOptions::new(folder, &name, format, device.sample_format, calibration);
     options.split_seconds = request.split_seconds;
+    options.storage = Arc::clone(surrounding.storage);
+    options.clock = Arc::clone(surrounding.clock);
+    options.seals_aside = request.threads > 0;
     let bytes_per_second = options.bytes_per_second();
     let recorder = Recorder::new(options).map_err(|error| CaptureError::Failed(error.into()))?;
     let (live, to_feed) = bounded(CHANNEL_BLOCKS);
-    let (sender, messages) = bounded(CHANNEL_BLOCKS);
+    let recorder = RecorderStage::new(recorder, start.first_index, live);
     let recordings = Recordings {
         folder: folder.to_owned(),
         source: name.clone(),
         rate_hz,
     };
-    let (recorded, recorder) = spawn_recorder(
-        &name,
+    let feed = Feed::new(
+        recordings,
+        recorder.recorded(),
+        Arc::clone(surrounding.stop),
+        Arc::clone(surrounding.clock),
+    );
+    let line = LiveSource {
+        name,
+        plan,
+        incoming: device.messages,
+        device_threads: device.threads,
         recorder,
-        start.first_index,
-        device.messages,
-        live,
-        Arc::clone(stop),
-    )
-    .context("cannot start a thread")
-    .map_err(CaptureError::Failed)?;
-    let (feed, feeder) = spawn_feed(recordings, to_feed, recorded, sender, Arc::clone(stop))
-        .context("cannot start a thread")
-        .map_err(CaptureError::Failed)?;
-    let mut threads = device.threads;
-    threads.extend([recorder, feeder]);
-    Ok(Started {
-        input: Input {
-            name,
-            plan,
-            messages,
-            threads,
-        },
+        to_feed,
         feed,
-        bytes_per_second,
-    })
-}
-
-/// Says how it ended, and closes the run folder.
-fn close(mut watch: Watch, outcome: Outcome) -> Result<Captured, CaptureError> {
-    let reason = match (outcome.reason, watch.asked_because.take()) {
-        (StopReason::Complete | StopReason::Asked, Some(why)) if !watch.stop_on_alarm => {
-            StopReason::SinkFailed(anyhow!(why))
-        }
-        (reason, _) => reason,
     };
-    let (state, text) = match &reason {
-        StopReason::Complete => (RunState::Done, None),
-        StopReason::Asked => (RunState::Stopped, Some(reason.to_string())),
-        other => (RunState::Failed, Some(other.to_string())),
-    };
-    watch.links.sum_up();
-    tracing::info!("{}", watch.coverage.text());
-    let mut sources = watch.ledger.record().sources.clone();
-    let folder = watch.ledger.folder().join(RECORDINGS_FOLDER);
-    for (record, ended) in sources.iter_mut().zip(&outcome.sources) {
-        record.frames = ended.frames;
-        record.missing_frames = ended.missing_frames;
-        record.files = files(&folder, &record.name);
-    }
-    let now_utc = watch.clock.now_utc();
-    let closed = watch
-        .ledger
-        .sources(sources)
-        .and_then(|()| watch.ledger.close(state, text, now_utc));
-    let record = match (closed, &reason) {
-        (Ok(record), _) => record,
-        // The first fault is the one to tell; this one follows from it.
-        (Err(error), StopReason::SinkFailed(_)) => {
-            tracing::error!(%error, "The run folder could not be closed.");
-            return Err(CaptureError::Failed(anyhow!("{reason}")));
-        }
-        (Err(error), _) => return Err(CaptureError::Failed(error.into())),
-    };
-    Ok(Captured {
-        reason,
-        record,
-        points: watch.points,
-        coverage: watch.coverage,
-        alarmed: watch.alarms.ever_raised(),
-    })
-}
-
-/// The recordings of a source with their hashes, as far as they are known.
-fn files(folder: &Path, source: &str) -> Vec<FileRecord> {
-    let recordings = recordings_of(folder, source).unwrap_or_default();
-    recordings
-        .into_iter()
-        .map(|(_, path)| FileRecord {
-            bytes: path.metadata().map_or(0, |metadata| metadata.len()),
-            blake3: read_sidecar(&path)
-                .ok()
-                .flatten()
-                .and_then(|sidecar| sidecar.blake3),
-            path: path.file_name().map_or_else(String::new, |name| {
-                format!("{RECORDINGS_FOLDER}/{}", name.to_string_lossy())
-            }),
-            ..FileRecord::default()
-        })
-        .collect()
+    Ok((line, bytes_per_second))
 }

@@ -5,44 +5,14 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
 
 use crossbeam_channel::Receiver;
 
 use crate::ingest::serial::LinkMonitor;
-use crate::ingest::{IngestError, Message, StreamFormat};
-use crate::recorder::{RecorderError, SpaceForecast, forecast_space};
+use crate::ingest::{Clock, IngestError, Message, StreamFormat};
+use crate::recorder::{RecorderError, SpaceForecast, Storage, forecast_space};
+use crate::reduction::SettledPoint;
 use crate::setup::{SampleFormat, Setup};
-
-/// Tells the time.
-pub trait Clock {
-    /// Time since some moment before the first call; never runs back.
-    fn elapsed(&self) -> Duration;
-
-    /// Wall clock: a label, nothing is computed from it but where a run goes
-    /// on.
-    fn now_utc(&self) -> jiff::Timestamp;
-}
-
-/// The clock of this computer.
-#[derive(Debug)]
-pub struct SystemClock(Instant);
-
-impl Default for SystemClock {
-    fn default() -> Self {
-        Self(Instant::now())
-    }
-}
-
-impl Clock for SystemClock {
-    fn elapsed(&self) -> Duration {
-        self.0.elapsed()
-    }
-
-    fn now_utc(&self) -> jiff::Timestamp {
-        jiff::Timestamp::now()
-    }
-}
 
 /// Tells how much room is left.
 pub trait DiskSpace {
@@ -121,6 +91,11 @@ pub trait Listener {
         let _ = line;
     }
 
+    /// A point is on the disk, and is announced.
+    fn point(&mut self, point: &SettledPoint) {
+        let _ = point;
+    }
+
     /// A limit of the setup was passed.
     fn alarm(&mut self, message: &str) {
         let _ = message;
@@ -139,7 +114,9 @@ impl Listener for Nobody {}
 /// All of it together.
 pub struct Surroundings<'a> {
     /// The time.
-    pub clock: &'a dyn Clock,
+    pub clock: Arc<dyn Clock>,
+    /// Where the run is written.
+    pub storage: Arc<dyn Storage>,
     /// The room that is left.
     pub disk: &'a dyn DiskSpace,
     /// The sources.

@@ -1,5 +1,6 @@
 //! The sink of a live run: ledger, announcements, alarms, disk.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -7,12 +8,14 @@ use std::time::Duration;
 use super::coverage::Coverage;
 use super::links::Links;
 use super::space::Space;
-use super::surroundings::{Clock, Listener};
+use super::surroundings::Listener;
 use crate::analysis::alarm::{Alarm, Alarms};
-use crate::analysis::{Event, Finding};
+use crate::analysis::{Event, Evidence, Finding};
+use crate::ingest::Clock;
 use crate::ledger::Ledger;
 use crate::pipeline::feed::{FeedState, Recordings};
-use crate::pipeline::run::{Input, Progress, Sink};
+use crate::pipeline::record::Recorded;
+use crate::pipeline::run::{Progress, Sink};
 use crate::reduction::SettledPoint;
 use crate::tone::ToneMessage;
 
@@ -50,11 +53,15 @@ pub struct Watch<'a> {
     /// Why this sink itself asked for the end.
     pub asked_because: Option<String>,
     /// The time.
-    pub clock: &'a dyn Clock,
+    pub clock: Arc<dyn Clock>,
     /// When the state was last told.
     pub status_told: Duration,
     /// When the whole coverage was last written to the log.
     pub coverage_told: Duration,
+    /// How far the recording of each source has come, with its rate, Hz.
+    pub recorded: Vec<(Arc<Recorded>, f64)>,
+    /// Points whose samples are not on the disk yet.
+    pub held_back: VecDeque<(SettledPoint, Evidence)>,
 }
 
 impl Watch<'_> {
@@ -83,6 +90,36 @@ impl Watch<'_> {
         }
     }
 
+    /// Logs every point whose samples are on the disk: what rests on samples that
+    /// a cut of the power takes back could never be shown again. They are synced
+    /// twice a second, and a dwell is known to have ended later than that.
+    pub fn log_points(&mut self) -> anyhow::Result<()> {
+        while let Some((point, _)) = self.held_back.front()
+            && self.is_recorded(point.end_s)
+            && let Some((point, evidence)) = self.held_back.pop_front()
+        {
+            match self.ledger.point(point, evidence) {
+                Ok(Some(point)) => self.announce(point),
+                Ok(None) => {}
+                Err(error) => {
+                    // None is logged behind one that is missing: the next start
+                    // would take the missing one for logged.
+                    self.held_back.clear();
+                    return Err(error.into());
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Whether all that came before a time is on the disk.
+    fn is_recorded(&self, end_s: f64) -> bool {
+        self.recorded.iter().all(|(recorded, rate_hz)| {
+            let needed = (end_s * rate_hz).ceil() as u64;
+            recorded.synced() >= needed.min(recorded.reached())
+        })
+    }
+
     fn announce(&mut self, point: SettledPoint) {
         self.coverage.add(&point);
         tracing::info!(
@@ -94,6 +131,7 @@ impl Watch<'_> {
             reasons = %point.reasons.join("; "),
             "Point {} is on disk; {}.", point.point, self.coverage.summary()
         );
+        self.listener.point(&point);
         self.points.push(point);
     }
 
@@ -113,11 +151,8 @@ impl Watch<'_> {
 
     /// Says that a session begins: in the run, in the log, and to the listener.
     /// A disk that is too full already ends it at once.
-    pub fn begin(&mut self, first_index: f64, inputs: &[Input], main: usize) -> anyhow::Result<()> {
+    pub fn begin(&mut self, at_s: f64) -> anyhow::Result<()> {
         let session = self.ledger.record().sessions;
-        let at_s = inputs
-            .get(main)
-            .map_or(0.0, |input| first_index / input.plan.rate_hz);
         self.event(&Event {
             at_s,
             kind: "session".into(),
@@ -167,10 +202,8 @@ impl Sink for Watch<'_> {
                     return Ok(());
                 }
                 let point = self.named(*point);
-                if let Some(point) = self.ledger.point(point, evidence)? {
-                    self.announce(point);
-                }
-                Ok(())
+                self.held_back.push_back((point, evidence));
+                self.log_points()
             }
             Finding::Event(event) => self.event(&event).map(drop),
             Finding::Trace(row) => {
@@ -184,6 +217,7 @@ impl Sink for Watch<'_> {
 
     fn tick(&mut self, _progress: &Progress) -> anyhow::Result<()> {
         self.listener.alive();
+        self.log_points()?;
         let now = self.clock.elapsed();
         if now.saturating_sub(self.status_told) < STATUS_INTERVAL {
             return Ok(());

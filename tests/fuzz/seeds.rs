@@ -1,0 +1,160 @@
+//! What the mutations of each parser begin with: inputs that are taken.
+
+use std::path::Path;
+
+use spanhold::ingest::frames::{AnnouncedChannel, Announcement, FrameWriter, encode_announcement};
+use spanhold::setup::SampleFormat;
+
+use super::parsers::LEDGER_FILES;
+
+/// Inputs for a parser. `repository`: where the examples are; `run`: a run with
+/// its reduction.
+pub fn seeds(parser: &str, repository: &Path, run: &Path) -> Vec<Vec<u8>> {
+    let read = |name: &str| std::fs::read(repository.join(name)).expect("an example");
+    match parser {
+        "setup" => ["bare-trial.toml", "damped-trial.toml", "serial-bench.toml"]
+            .iter()
+            .map(|name| read(&format!("config/{name}")))
+            .collect(),
+        "curve" => vec![
+            read("config/curves/example-curve.csv"),
+            b"frequency_times_diameter_m_hz,efficiency_pct\n0.2,10\n1.0,50\n".to_vec(),
+        ],
+        "frames" => stream(0).chain(stream(3)).collect(),
+        "frame-bodies" => bodies(),
+        "lines" => vec![
+            b"\x10#1,0.5,1.5\n#2,0.5,1.5\n#3,0.25,1e-3\n#4,1,2\n#9,1,2\n#10,nan,2\n".to_vec(),
+            b"\x051,2\n1,2\n1,2\n1,2\nx\n1,2\n1,2,3\n".to_vec(),
+            b"\x07#4294967295,1*2C\n#0,1*0E\n#1,1*0F\n#2,1*0C\n".to_vec(),
+        ],
+        "wav" => wavs(&read("recordings/bare-trial.wav")),
+        "sidecar" => vec![sidecar()],
+        _ => (0_u8..)
+            .zip(LEDGER_FILES)
+            .filter_map(|(which, name)| {
+                let text = std::fs::read(run.join(name)).ok()?;
+                Some([&[which][..], &text].concat())
+            })
+            .collect(),
+    }
+}
+
+/// Streams in every sample format, with a portion in front.
+fn stream(lost: usize) -> impl Iterator<Item = Vec<u8>> {
+    let formats = [
+        SampleFormat::I16,
+        SampleFormat::I24,
+        SampleFormat::I32,
+        SampleFormat::F32,
+        SampleFormat::F64,
+    ];
+    formats.into_iter().map(move |format| {
+        let mut line = vec![17];
+        let mut writer = FrameWriter::new(format, 2, 1000.0, 0x51);
+        encode_announcement(&announcement(format), &mut line);
+        for number in 0..4 {
+            if number == lost {
+                writer.skip(3);
+            }
+            let samples = ndarray::Array2::from_elem((2, 3), number as f64 / 64.0);
+            writer.write(samples.view(), &mut line).expect("exact");
+        }
+        line
+    })
+}
+
+fn announcement(sample_format: SampleFormat) -> Announcement {
+    Announcement {
+        sample_format,
+        stream_id: 0x51,
+        rate_hz: 1000.0,
+        device: "invented".to_owned(),
+        channels: ["antinode", "node"]
+            .into_iter()
+            .map(|name| AnnouncedChannel {
+                name: name.to_owned(),
+                unit: "mm/s".to_owned(),
+                full_scale: 1000.0,
+            })
+            .collect(),
+    }
+}
+
+/// The bodies of such a stream, each behind its length and without its check
+/// sum.
+fn bodies() -> Vec<Vec<u8>> {
+    let bodies = stream(1).map(|line| {
+        let mut input = Vec::new();
+        for frame in line[1..]
+            .split(|&byte| byte == 0)
+            .filter(|frame| !frame.is_empty())
+        {
+            let whole = unstuffed(frame);
+            let body = &whole[..whole.len() - 4];
+            if let Ok(length) = u8::try_from(body.len()) {
+                input.push(length);
+                input.extend(body);
+            }
+        }
+        input
+    });
+    bodies.collect()
+}
+
+fn unstuffed(frame: &[u8]) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    let mut rest = frame;
+    while let Some((&code, behind)) = rest.split_first() {
+        let (block, next) = behind.split_at((usize::from(code) - 1).min(behind.len()));
+        bytes.extend(block);
+        if code < 255 && !next.is_empty() {
+            bytes.push(0);
+        }
+        rest = next;
+    }
+    bytes
+}
+
+/// The head of a recording with lengths that fit, plain and with the 64-bit
+/// lengths.
+fn wavs(recording: &[u8]) -> Vec<Vec<u8>> {
+    let data = recording
+        .windows(4)
+        .position(|name| name == b"data")
+        .expect("a recording");
+    let count: usize = 600;
+    let mut plain = recording[..data + 8 + count].to_vec();
+    plain[4..8].copy_from_slice(&((data + count) as u32).to_le_bytes());
+    plain[data + 4..data + 8].copy_from_slice(&(count as u32).to_le_bytes());
+    let mut long = plain.clone();
+    long[..4].copy_from_slice(b"RF64");
+    long[4..8].copy_from_slice(&[0xFF; 4]);
+    long[data + 4..data + 8].copy_from_slice(&[0xFF; 4]);
+    let mut sizes = b"ds64".to_vec();
+    sizes.extend(28_u32.to_le_bytes());
+    sizes.extend((data as u64 + count as u64 + 36).to_le_bytes());
+    sizes.extend((count as u64).to_le_bytes());
+    sizes.extend(100_u64.to_le_bytes());
+    sizes.extend(0_u32.to_le_bytes());
+    long.splice(12..12, sizes);
+    vec![plain, long]
+}
+
+fn sidecar() -> Vec<u8> {
+    br#"{
+  "version": 1,
+  "source": "bench",
+  "rate_hz": 220.0,
+  "channels": 6,
+  "sample_format": "i24",
+  "clip_level": 0.9999998807907104,
+  "start_index": 440,
+  "start_utc": "2026-01-01T00:00:00.5Z",
+  "calibration": [],
+  "gaps": [{"first_sample": 400, "missing": 40}],
+  "frames": 33,
+  "blake3": null
+}
+"#
+    .to_vec()
+}
