@@ -26,6 +26,7 @@ pub struct Recorded {
     synced: AtomicU64,
     reached: AtomicU64,
     done: AtomicBool,
+    wanted: AtomicBool,
 }
 
 impl Recorded {
@@ -37,6 +38,11 @@ impl Recorded {
     /// Index one past the last frame that arrived or is known to be missing.
     pub fn reached(&self) -> u64 {
         self.reached.load(Ordering::Acquire)
+    }
+
+    /// Asks for what has arrived to be synced at once.
+    pub fn ask_for_sync(&self) {
+        self.wanted.store(true, Ordering::Release);
     }
 
     /// Whether the recording is closed: nothing more will come.
@@ -78,7 +84,7 @@ impl RecorderStage {
             return Ok(Some(end));
         }
         self.recorder.write(&message)?;
-        self.show_synced();
+        self.sync_if_asked()?;
         match message {
             Message::Block(block) => {
                 let reached = block.first_sample + block.samples.ncols() as u64;
@@ -103,6 +109,13 @@ impl RecorderStage {
     /// Nothing came for a while: what came before is synced.
     pub fn idle(&mut self) -> Result<(), RecorderError> {
         self.recorder.sync_if_due()?;
+        self.sync_if_asked()
+    }
+
+    fn sync_if_asked(&mut self) -> Result<(), RecorderError> {
+        if self.recorded.wanted.swap(false, Ordering::AcqRel) {
+            self.recorder.sync()?;
+        }
         self.show_synced();
         Ok(())
     }

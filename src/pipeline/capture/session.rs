@@ -397,7 +397,7 @@ fn session<'a>(
             line(request, (number, device), start, &folder, &surrounding)?;
         bytes_per_second += line_bytes_per_second;
         feeds.push(line.feed.state());
-        recorded.push((line.recorder.recorded(), line.plan.rate_hz));
+        recorded.push(line.recorder.recorded());
         lines.push(line);
     }
     let plans: Vec<TonePlan> = lines.iter().map(|line| line.plan.clone()).collect();

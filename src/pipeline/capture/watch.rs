@@ -24,6 +24,15 @@ const STATUS_INTERVAL: Duration = Duration::from_secs(2);
 /// How often the whole coverage is written to the log.
 const COVERAGE_INTERVAL: Duration = Duration::from_hours(1);
 
+/// A point that waits for the disk.
+pub struct HeldBack {
+    point: SettledPoint,
+    evidence: Evidence,
+    /// How far each source had come when it was found: what came before this
+    /// may have had a part in it.
+    seen: Vec<u64>,
+}
+
 /// Everything that listens to a live run.
 pub struct Watch<'a> {
     /// Where points and events go.
@@ -58,10 +67,10 @@ pub struct Watch<'a> {
     pub status_told: Duration,
     /// When the whole coverage was last written to the log.
     pub coverage_told: Duration,
-    /// How far the recording of each source has come, with its rate, Hz.
-    pub recorded: Vec<(Arc<Recorded>, f64)>,
-    /// Points whose samples are not on the disk yet.
-    pub held_back: VecDeque<(SettledPoint, Evidence)>,
+    /// How far the recording of each source has come.
+    pub recorded: Vec<Arc<Recorded>>,
+    /// Points whose samples may not be on the disk yet.
+    pub held_back: VecDeque<HeldBack>,
 }
 
 impl Watch<'_> {
@@ -91,14 +100,15 @@ impl Watch<'_> {
     }
 
     /// Logs every point whose samples are on the disk: what rests on samples that
-    /// a cut of the power takes back could never be shown again. They are synced
-    /// twice a second, and a dwell is known to have ended later than that.
+    /// a cut of the power takes back could never be shown again.
     pub fn log_points(&mut self) -> anyhow::Result<()> {
-        while let Some((point, _)) = self.held_back.front()
-            && self.is_recorded(point.end_s)
-            && let Some((point, evidence)) = self.held_back.pop_front()
+        while self
+            .held_back
+            .front()
+            .is_some_and(|held| self.is_recorded(&held.seen))
+            && let Some(held) = self.held_back.pop_front()
         {
-            match self.ledger.point(point, evidence) {
+            match self.ledger.point(held.point, held.evidence) {
                 Ok(Some(point)) => self.announce(point),
                 Ok(None) => {}
                 Err(error) => {
@@ -112,12 +122,10 @@ impl Watch<'_> {
         Ok(())
     }
 
-    /// Whether all that came before a time is on the disk.
-    fn is_recorded(&self, end_s: f64) -> bool {
-        self.recorded.iter().all(|(recorded, rate_hz)| {
-            let needed = (end_s * rate_hz).ceil() as u64;
-            recorded.synced() >= needed.min(recorded.reached())
-        })
+    /// Whether so much of each source is on the disk.
+    fn is_recorded(&self, seen: &[u64]) -> bool {
+        let mut sources = self.recorded.iter().zip(seen);
+        sources.all(|(recorded, seen)| recorded.synced() >= *seen)
     }
 
     fn announce(&mut self, point: SettledPoint) {
@@ -202,7 +210,15 @@ impl Sink for Watch<'_> {
                     return Ok(());
                 }
                 let point = self.named(*point);
-                self.held_back.push_back((point, evidence));
+                let seen = self.recorded.iter().map(|recorded| {
+                    recorded.ask_for_sync();
+                    recorded.reached()
+                });
+                self.held_back.push_back(HeldBack {
+                    point,
+                    evidence,
+                    seen: seen.collect(),
+                });
                 self.log_points()
             }
             Finding::Event(event) => self.event(&event).map(drop),
