@@ -11,6 +11,7 @@ mod check;
 mod compare;
 mod field;
 mod logs;
+mod new;
 mod opened_run;
 mod plan;
 mod points_table;
@@ -66,6 +67,8 @@ struct CommandLine {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Write a commented setup file from the answers to some questions
+    New(new::Args),
     /// The harmonics to visit, where to read, what each channel will see
     Plan(plan::Args),
     /// Capture a sweep unattended from serial devices
@@ -128,6 +131,7 @@ fn print(text: &str) -> Result<(), Failure> {
 
 fn dispatch(command: Command) -> Result<Status, Failure> {
     match command {
+        Command::New(args) => new::run(&args),
         Command::Plan(args) => plan::run(&args),
         Command::Reduce(args) => reduce::run(&args),
         Command::Compare(args) => compare::run(&args),

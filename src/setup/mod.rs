@@ -18,6 +18,7 @@ mod accept;
 mod build;
 mod check;
 mod choice;
+mod draft;
 mod explain;
 mod fault;
 mod key;
@@ -37,6 +38,7 @@ mod warnings;
 mod words;
 
 pub use accept::AcceptedVerdicts;
+pub use draft::{Answer, Draft, Question};
 pub use explain::explain;
 pub use fault::{Fault, SetupFaults, Warning};
 pub use key_tables::key_tables;

@@ -18,6 +18,7 @@ mod device_clock;
 mod device_stream;
 mod drive_point;
 mod energy;
+mod first_setup;
 mod hostile_names;
 mod level_changes;
 mod licences;
