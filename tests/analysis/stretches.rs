@@ -8,7 +8,7 @@ use std::path::PathBuf;
 
 use serde_json::Value;
 
-use crate::bench::run_folder::{RunFolder, code, stderr, stdout};
+use crate::bench::run_folder::{RunFolder, code, repository, stderr, stdout};
 use crate::bench::setups::{ANTINODE_AND_NODE as SETUP, edited};
 
 const RATE_HZ: u32 = 1000;
@@ -462,4 +462,55 @@ fn recordings_of_other_rates_and_widths_are_read_each_for_itself() {
     let refused = strict.reprocess(&["n0.wav", "n1.wav", "--out", "run"]);
     assert_eq!(code(&refused), 2);
     assert!(stderr(&refused).contains("n1.wav"), "{}", stderr(&refused));
+}
+
+/// The demo of the README: the bench without a force cell, a recording a resonance,
+/// bare and damped, each read in one command.
+#[test]
+fn the_bench_without_a_force_cell_comes_to_its_verdict_from_two_folders() {
+    let folder = RunFolder::empty();
+    let config = |name: &str| repository(name).display().to_string();
+    let read = |setup: &str, recordings: &str, out: &str, more: &[&str]| {
+        let (setup, recordings) = (config(setup), config(recordings));
+        let first = ["reprocess", &setup, &recordings, "--out", out];
+        let arguments = [&first[..], more].concat();
+        let output = folder.spanhold(&arguments);
+        (code(&output), stdout(&output), stderr(&output))
+    };
+    let (bare, _, said) = read(
+        "config/short-bare.toml",
+        "recordings/short-bare",
+        "bare",
+        &[],
+    );
+    assert_eq!(bare, 0, "{said}");
+    let (damped, table, said) = read(
+        "config/short-damped.toml",
+        "recordings/short-damped",
+        "run",
+        &["--baseline", "bare"],
+    );
+    assert_eq!(damped, 0, "{said}{table}");
+    assert!(table.contains("PASS"), "{table}");
+    for (run, name) in [("bare", "short-bare"), ("run", "short-damped")] {
+        let truth =
+            std::fs::read_to_string(repository(&format!("recordings/{name}/{name}.truth.jsonl")))
+                .unwrap();
+        let points = folder.read(run, "points.jsonl");
+        let points: Vec<Value> = points
+            .lines()
+            .map(|line| serde_json::from_str(line).unwrap())
+            .collect();
+        assert_eq!(points.len(), truth.lines().count());
+        for (point, truth) in points.iter().zip(truth.lines()) {
+            let truth: Value = serde_json::from_str(truth).unwrap();
+            assert_eq!(point["recording"], truth["recording"]);
+            assert_eq!(point["verdict"], "steady");
+            let number = |from: &Value, key: &str| from[key].as_f64().unwrap();
+            let error = number(point, "iswr") - number(&truth, "iswr");
+            assert!(error.abs() <= 1.5 * number(point, "iswr_u"), "{point}");
+        }
+        let verified = folder.spanhold(&["verify", run]);
+        assert_eq!(code(&verified), 0, "{}", stdout(&verified));
+    }
 }
