@@ -8,6 +8,7 @@
 use std::collections::VecDeque;
 
 use super::{Event, TraceRow};
+use crate::maths;
 use crate::setup::{AlarmLimits, Setup};
 use crate::tone::{ToneFrame, ToneMessage, TonePlan};
 
@@ -92,6 +93,12 @@ impl Watched {
     }
 }
 
+/// How long a gauge has to show nothing at the drive's frequency, while others do,
+/// before its limit is not watched any more, s.
+const BLIND_S: f64 = 5.0;
+/// Standard uncertainties from which it shows something again.
+const SHOWS: f64 = 5.0;
+
 /// One strain gauge: its row in the source's plan, and its extremes of the
 /// last hops.
 #[derive(Debug)]
@@ -100,6 +107,40 @@ struct Gauge {
     row: usize,
     extremes: VecDeque<(f64, f64)>,
     watched: Watched,
+    /// Since when it shows nothing, s, and whether that was said.
+    dead_since_s: Option<f64>,
+    blind: bool,
+}
+
+impl Gauge {
+    /// A dead gauge keeps every limit: says that it cannot be watched, once, and
+    /// that it can be again.
+    fn look(&mut self, frame: &ToneFrame) -> Option<Alarm> {
+        let tone = frame.channels.get(self.row);
+        let shows = tone.is_some_and(|tone| {
+            let amplitude = maths::modulus(tone.amplitude);
+            amplitude > 0.0 && amplitude > SHOWS * tone.amplitude_u
+        });
+        let what = &self.watched.what;
+        // At rest there is nothing to show.
+        if frame.frequency_hz.is_none() || shows {
+            self.dead_since_s = None;
+            return (shows && std::mem::take(&mut self.blind)).then(|| Alarm {
+                at_s: frame.end_s,
+                raised: false,
+                message: format!("{what} is watched again."),
+            });
+        }
+        let since_s = *self.dead_since_s.get_or_insert(frame.end_s);
+        let is_new = frame.end_s - since_s >= BLIND_S && !std::mem::replace(&mut self.blind, true);
+        is_new.then(|| Alarm {
+            at_s: frame.end_s,
+            raised: true,
+            message: format!(
+                "{what} cannot be watched: the gauge has shown nothing for {BLIND_S:.0} s while the span moves, and its limit is blind; look at the gauge and its cable."
+            ),
+        })
+    }
 }
 
 /// All limits of a setup.
@@ -132,6 +173,8 @@ impl Alarms {
                             "um/m peak-to-peak",
                             limit,
                         ),
+                        dead_since_s: None,
+                        blind: false,
                     });
                 }
             }
@@ -198,6 +241,7 @@ impl Alarms {
                 |(least, most), (a, b)| (least.min(*a), most.max(*b)),
             );
             alarms.extend(gauge.watched.see(frame.end_s, 1e6 * (most - least)));
+            alarms.extend(gauge.look(frame));
         }
         self.note(alarms)
     }
@@ -300,6 +344,8 @@ mod tests {
                 row: 0,
                 extremes: VecDeque::new(),
                 watched: Watched::new("strain".into(), "um/m", 300.0),
+                dead_since_s: None,
+                blind: false,
             }],
             amplitude: None,
             velocity: None,
@@ -324,5 +370,45 @@ mod tests {
         assert!(alarms.frame(0, &frame(1, [0.0, 1.0, -1.0])).is_empty());
         let passed = alarms.frame(1, &frame(1, [790e-6, 900e-6, 1000e-6]));
         assert!(passed[0].message.contains("310.0 um/m"), "{passed:?}");
+    }
+
+    #[test]
+    fn a_limit_on_a_dead_gauge_is_blind_and_says_so() {
+        let mut gauge = Gauge {
+            source: 0,
+            row: 0,
+            extremes: VecDeque::new(),
+            watched: Watched::new("The strain at \"end\"".into(), "um/m", 300.0),
+            dead_since_s: None,
+            blind: false,
+        };
+        // Strain in µm/m with the noise of one, a tone elsewhere or none.
+        let mut look = |at_s: f64, strain: f64, has_tone: bool| {
+            gauge.look(&ToneFrame {
+                hop: 0,
+                end_s: at_s,
+                frequency_hz: has_tone.then_some(20.0),
+                frequency_u_hz: 0.0,
+                channels: vec![crate::tone::ChannelTone {
+                    amplitude: num_complex::Complex64::new(strain, 0.0),
+                    amplitude_u: 1.0,
+                    ..crate::tone::ChannelTone::default()
+                }],
+                samples: std::sync::Arc::default(),
+            })
+        };
+        assert_eq!(look(0.0, 40.0, true), None);
+        for quarter in 0..20 {
+            let at_s = 1.0 + 0.25 * f64::from(quarter);
+            assert_eq!(look(at_s, 2.0, true), None, "{at_s}");
+        }
+        let alarm = look(6.0, 2.0, true).unwrap();
+        assert!(alarm.raised && alarm.message.contains("blind"), "{alarm:?}");
+        assert_eq!(look(7.0, 2.0, true), None);
+        assert_eq!(look(8.0, 0.0, false), None);
+        assert!(!look(9.0, 40.0, true).unwrap().raised);
+        for second in 10..30 {
+            assert_eq!(look(f64::from(second), 0.0, false), None);
+        }
     }
 }

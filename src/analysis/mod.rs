@@ -7,6 +7,7 @@ use std::collections::VecDeque;
 pub mod alarm;
 mod auxiliary;
 mod findings;
+mod silence;
 mod tension;
 
 pub use findings::{Event, Evidence, Finding, TraceRow};
@@ -22,6 +23,7 @@ use crate::resonance::{Dwell, Tracker};
 use crate::setup::{Role, Setup, Verdict};
 use crate::tone::{ToneFrame, ToneMessage, TonePlan};
 use auxiliary::{AuxiliaryHold, AuxiliarySource, MainFrequencies};
+use silence::Silence;
 use tension::TensionRecord;
 
 /// The main source's frequency is remembered for two holds and this much more, s.
@@ -56,6 +58,8 @@ pub struct Analysis {
     tension: Option<TensionRecord>,
     /// What the dwells so far have shown of the bench.
     learnt: Learnt,
+    /// Channels of the main source that fell silent.
+    silence: Silence,
     /// Dwells that wait until the other sources have come as far.
     waiting: VecDeque<Dwell>,
 }
@@ -70,8 +74,10 @@ impl Analysis {
         let main_plan = plans.get(main).or(plans.first());
         // A setup has at least one source, so there is a plan; an empty one
         // makes a tracker that never finds a dwell.
-        let tracker = Tracker::new(setup, &main_plan.cloned().unwrap_or_default());
+        let main_plan = main_plan.cloned().unwrap_or_default();
+        let tracker = Tracker::new(setup, &main_plan);
         Self {
+            silence: Silence::new(setup, &main_plan),
             setup: setup.clone(),
             plans: plans.to_vec(),
             main,
@@ -113,6 +119,9 @@ impl Analysis {
                 findings.push(Finding::Trace(self.trace(&frame, estimate.as_ref())));
                 let hz = estimate.as_ref().map(|estimate| estimate.frequency_hz);
                 self.main_hz.extend(hz.map(|hz| (frame.end_s, hz)));
+                let hop_s = self.plans.get(source).map_or(0.0, TonePlan::hop_seconds);
+                let silent = self.silence.frame(&frame, hop_s);
+                findings.extend(silent.into_iter().map(Finding::Event));
                 self.waiting
                     .extend(self.tracker.hop(estimate, &frame.samples));
             }
@@ -134,6 +143,7 @@ impl Analysis {
             }
             ToneMessage::Gap(_) => {}
         }
+        self.remark(&mut findings);
         self.settle_waiting(&mut findings);
         self.forget();
         findings
@@ -147,8 +157,21 @@ impl Analysis {
             auxiliary.ended = true;
         }
         let mut findings = Vec::new();
+        self.remark(&mut findings);
         self.settle_waiting(&mut findings);
         findings
+    }
+
+    /// What the tracker has to say beside its dwells.
+    fn remark(&mut self, findings: &mut Vec<Finding>) {
+        let remarks = self.tracker.take_remarks().into_iter();
+        findings.extend(remarks.map(|remark| {
+            Finding::Event(Event {
+                at_s: remark.at_s,
+                kind: remark.kind.into(),
+                message: remark.message,
+            })
+        }));
     }
 
     /// Drops what is too old for any dwell that may still come.

@@ -21,6 +21,7 @@ use crate::resonance::{Dwell, MOST_REASONS};
 use crate::setup::{Channel, Role, SensorPositions, Setup, Verdict};
 use crate::tone::flattening::Extremes;
 use crate::tone::interval::IntervalTone;
+use crate::tone::noise_marks::Limited;
 
 /// Reduces a dwell. `fits` holds the channels of its own source and, where
 /// strain gauges hang on another one, theirs over the same time.
@@ -51,6 +52,11 @@ pub fn settle(
         let mains_hz = near_mains_hz(interval.frequency_hz, point_seconds(dwell))?;
         hum_at(fit, mains_hz).is_none().then_some(mains_hz)
     };
+    if unknown_hum(antinode).is_some() {
+        let without_u = |m: Option<Measured>| m.map(|m| Measured::without_u(m.value));
+        point.antinode_velocity_mm_s = without_u(point.antinode_velocity_mm_s);
+        point.antinode_amplitude_mm_pp = without_u(point.antinode_amplitude_mm_pp);
+    }
     match node.and_then(unknown_hum) {
         Some(mains_hz) => point.reasons.push(format!(
             "no ratio: the drive is within {:.2} Hz of {mains_hz} Hz, where mains hum on the node sensor cannot be told from motion in {:.0} s, and no hold away from it before this one has shown how much hum there is; a longer hold, or another resonance first, is right",
@@ -293,11 +299,16 @@ fn enter_incomplete(
 ) {
     /// Of the gain, as a share; whatever follows moves by about as much.
     const TRIAL: f64 = 0.01;
+    let mains_hz = near_mains_hz(inputs.frequency_hz, point.end_s - point.start_s);
     for fit in fits {
         let channel = fit.channel;
-        if channel.uncertainty_pct.is_some() || channel.reference.is_some() {
+        let lacks = if mains_hz.is_some_and(|hz| hum_at(fit, hz).is_none()) {
+            "mains hum beside the drive not known"
+        } else if channel.uncertainty_pct.is_none() && channel.reference.is_none() {
+            "no uncertainty_pct"
+        } else {
             continue;
-        }
+        };
         let Some(sensor) = sensor_of(fit, gauges) else {
             continue;
         };
@@ -321,7 +332,7 @@ fn enter_incomplete(
         }
         point
             .uncertainty_incomplete
-            .push(format!("{}: no uncertainty_pct", channel.name));
+            .push(format!("{}: {lacks}", channel.name));
         for key in keys {
             point.mark_incomplete(key);
         }
@@ -380,6 +391,10 @@ fn enter_level(setup: &Setup, point: &mut SettledPoint, found: &Quantities<Measu
         ));
     }
 }
+
+/// Standard uncertainties from which a gauge shows a strain at all: a dead one is
+/// no small strain.
+const SHOWS: f64 = 5.0;
 
 /// No standing wave has a ratio above 1; gains and noise may add a little.
 const LARGEST_RATIO: f64 = 1.1;
@@ -474,7 +489,7 @@ fn enter_force_power(
     let of_drive =
         |fit: &&FittedChannel| matches!(fit.channel.role, Role::DriveForce | Role::DriveMotion);
     for fit in fits.iter().filter(of_drive) {
-        if let Some(reason) = flat_reason("power at the drive", fit) {
+        if let Some(reason) = saturation_reason("power at the drive", fit) {
             point.reasons.push(reason);
             return;
         }
@@ -513,7 +528,7 @@ fn enter_strains(
             ));
             continue;
         }
-        if let Some(reason) = flat_reason("strain", gauge) {
+        if let Some(reason) = saturation_reason("strain", gauge) {
             point.reasons.push(reason);
             continue;
         }
@@ -521,6 +536,14 @@ fn enter_strains(
             point.reasons.push(format!(
                 "no strain from {name}: the drive is within {:.2} Hz of {hum_hz} Hz, where mains hum on the gauge cannot be told from strain in {seconds:.0} s; a longer hold is right",
                 (frequency_hz - hum_hz).abs(),
+            ));
+            continue;
+        }
+        let floor_pp = 2.0 * SHOWS * gauge.fit.phasor.part_u();
+        if strain.value <= floor_pp {
+            point.reasons.push(format!(
+                "no strain from {name}: the gauge shows none at the drive's frequency, or less than {:.2} um/m peak-to-peak; is it dead, or its cable off?",
+                1e6 * floor_pp
             ));
             continue;
         }
@@ -550,14 +573,29 @@ fn gauge_of(channel: &Channel, gauges: &[&FittedChannel]) -> Option<Gauge> {
     })
 }
 
-/// Why a value is not given that rests on a channel with flat tops.
-fn flat_reason(value: &str, fit: &FittedChannel) -> Option<String> {
-    match fit.fit.harmonics.extremes() {
-        Extremes::Flat { loss } if 100.0 * loss > FLAT_TOPS_PCT => Some(format!(
-            "no {value} from {}: its tops are cut off flat below full scale, which takes {:.1} % from its reading; look for an amplifier that is overdriven",
-            fit.channel.name,
-            100.0 * loss
-        )),
-        _ => None,
-    }
+/// Why a value is not given that rests on a channel at its limit.
+fn saturation_reason(value: &str, fit: &FittedChannel) -> Option<String> {
+    let takes = |loss: f64| format!("which takes {:.1} % from its reading", 100.0 * loss);
+    let how = match (fit.fit.harmonics.extremes(), fit.fit.marks.limited()) {
+        (Extremes::Flat { loss }, _) if 100.0 * loss > FLAT_TOPS_PCT => {
+            format!(
+                "its tops are cut off flat below full scale, {}",
+                takes(loss)
+            )
+        }
+        (Extremes::Slewed { loss }, _) if 100.0 * loss > FLAT_TOPS_PCT => {
+            format!("it cannot follow its steepest parts, {}", takes(loss))
+        }
+        (_, Some(Limited::Level)) => {
+            "its tops are cut off flat: sample after sample stands at one value".to_owned()
+        }
+        (_, Some(Limited::Slope)) => {
+            "it cannot follow its steepest parts: its slope stays at one value".to_owned()
+        }
+        _ => return None,
+    };
+    Some(format!(
+        "no {value} from {}: {how}; look for an amplifier that is overdriven",
+        fit.channel.name
+    ))
 }

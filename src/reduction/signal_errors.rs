@@ -19,6 +19,12 @@ use crate::tone::mains::mains_lines_hz;
 /// damper is what is usually read (common practice, no source).
 const LOOPS_BEYOND_NODE: f64 = 3.0;
 
+/// Standard uncertainties from which a third order of the antinode is one.
+const THIRD_SHOWS: f64 = 3.0;
+/// What an amplifier that gives way takes from a tone, over the depth by which its
+/// noise breathes.
+const BREATHING_LOSS: f64 = 0.25;
+
 /// The mains line, 50 or 60 Hz or twice that, that a hold of this length cannot
 /// tell from the drive: 1.5 resolution widths (1/length) are what the fit needs to
 /// hold two tones apart.
@@ -86,21 +92,26 @@ pub(super) fn hum_at(fit: &FittedChannel, mains_hz: f64) -> Option<f64> {
 /// third order is the span's own where the antinode has as much of it.
 fn missing_part(channel: &IntervalChannel, antinode: Option<&IntervalChannel>) -> f64 {
     let third = |channel: &IntervalChannel| {
-        let relative = channel.harmonics.order(3)?;
-        Some(maths::modulus(relative) * maths::modulus(channel.phasor.value))
+        let relative = maths::modulus(channel.harmonics.order(3)?);
+        let modulus = maths::modulus(channel.phasor.value);
+        let shows = relative > THIRD_SHOWS * channel.harmonics.standard_u;
+        Some((relative * modulus, shows))
     };
-    match channel.harmonics.extremes() {
+    let by_orders = match channel.harmonics.extremes() {
         Extremes::OutOfBand | Extremes::Sound => 0.0,
-        Extremes::Flat { loss } => loss,
+        Extremes::Flat { loss } | Extremes::Slewed { loss } => loss,
         Extremes::Rounded { loss } => {
             let moves = antinode.and_then(third).zip(third(channel));
-            if moves.is_some_and(|(antinode, own)| antinode >= own) {
+            if moves.is_some_and(|((antinode, shows), (own, _))| shows && antinode >= own) {
                 0.0
             } else {
                 loss
             }
         }
-    }
+    };
+    let by_noise = antinode.zip(channel.marks.breathing);
+    let by_noise = by_noise.and_then(|(antinode, own)| own.beyond(antinode.marks.breathing));
+    by_orders.max(BREATHING_LOSS * by_noise.unwrap_or_default())
 }
 
 /// The antinode's fit, for a channel that measures the same quantity.

@@ -13,10 +13,10 @@ use super::hop_estimate::median;
 use super::node_reading::{FORCE_CHANGE_PCT, MOST_NODE_PCT, NODE_MOVED_MM};
 use super::peak_evidence::peak_finding;
 use super::phasor::detuning_bandwidths;
-use super::stretch::Stretch;
+use super::stretch::{SHOWS, Stretch};
 use super::trend::{envelope_line, moving_mean, trend};
 use crate::maths;
-use crate::setup::{HoldRules, Quantity};
+use crate::setup::{HoldRules, LevelRule, Quantity};
 use crate::tone::interval::IntervalChannel;
 use crate::tone::mains::mains_lines_hz;
 
@@ -81,11 +81,11 @@ macro_rules! hold_criteria {
 hold_criteria! {
     /// raw samples at full scale on the antinode, node or drive-force channel
     ClippedSamples: "clipped samples", "samples", AtMost, [], |_, _| 0.0;
-    /// what flat tops below full scale take from the antinode's reading
+    /// what saturation below full scale takes from the antinode's reading
     AntinodeFlatTops: "flat tops, antinode", "%", AtMost, [], |_, _| FLAT_TOPS_PCT;
-    /// what flat tops below full scale take from the node's reading
+    /// what saturation below full scale takes from the node's reading
     NodeFlatTops: "flat tops, node", "%", AtMost, [], |_, _| FLAT_TOPS_PCT;
-    /// antinode velocity against the target level
+    /// antinode velocity, or the largest clamp strain, against the target level
     Level: "level", "% of target", AtLeast, [], |_, _| LEAST_LEVEL_PCT;
     /// motion at the node over that at the antinode
     NodeAgainstAntinode: "node against antinode", "%", AtMost, [], |_, _| MOST_NODE_PCT;
@@ -287,8 +287,13 @@ impl Judged {
 /// Most that flat tops below full scale may take from a reading, %: a third of a good
 /// calibration.
 pub const FLAT_TOPS_PCT: f64 = 0.3;
+/// Noise over the tone that is worth a word where samples reach full scale.
+const NOISY: f64 = 0.1;
 /// Residual over the antinode's amplitude below which impulses are harmless.
 const RATTLE_LEVEL: f64 = 0.005;
+/// Steps of the converter that a signal reaches, and at which their edges look like
+/// a rattle.
+const FEW_STEPS: f64 = 2.5;
 /// Peak over rms of the residual in a hop: of some 250 values of Gaussian noise
 /// the largest is 3 sigma, and the median over a hold's hops does not reach 4.
 const RATTLE_CREST: f64 = 4.5;
@@ -335,8 +340,8 @@ impl Stretch<'_> {
         use HoldCriterion as C;
         match criterion {
             C::ClippedSamples => Some(self.clipped_samples()),
-            C::AntinodeFlatTops => self.flat_tops(self.channels.antinode?, "antinode", limit),
-            C::NodeFlatTops => self.flat_tops(self.channels.node?, "node", limit),
+            C::AntinodeFlatTops => self.saturation(self.channels.antinode?, "antinode", limit),
+            C::NodeFlatTops => self.saturation(self.channels.node?, "node", limit),
             C::HoldLength => Some(self.hold_length(limit)),
             C::RingUp => Some(self.ring_up(limit)),
             C::FrequencyDrift => Some(self.frequency_drift(limit)),
@@ -386,10 +391,31 @@ impl Stretch<'_> {
             }
         }
         let sentence = format!(
-            "clipping: {} samples of the {} channel reached full scale; a wider range or a lower level is right",
-            worst.1, worst.0
+            "clipping: {} samples of the {} channel reached full scale{}; a wider range or a lower level is right",
+            worst.1,
+            worst.0,
+            self.noise_while_clipping(worst.0)
         );
         CriterionFinding::new(total as f64, total == 0, sentence)
+    }
+
+    /// Whether noise drove the channel of this name there, in words.
+    fn noise_while_clipping(&self, name: &str) -> String {
+        let channel = self.channels.judged().find(|(_, own)| *own == name);
+        let clipping = channel.and_then(|(index, _)| {
+            let tones = self.hops.iter().filter_map(|hop| hop.channels.get(index));
+            let clipping = tones.filter(|tone| tone.clipped > 0);
+            median(clipping.map(|tone| tone.residual_rms / maths::modulus(tone.amplitude)))
+        });
+        match clipping {
+            Some(noise) if noise > NOISY => {
+                format!(
+                    ", with noise of {:.0} % of its signal beside it",
+                    100.0 * noise
+                )
+            }
+            _ => String::new(),
+        }
     }
 
     fn hold_length(&self, least_s: f64) -> CriterionFinding {
@@ -469,7 +495,7 @@ impl Stretch<'_> {
             .iter()
             .map(|hop| hop.drive_phase_deg.map(detuning_bandwidths))
             .collect::<Option<_>>()?;
-        if !self.phase_is_evidence() {
+        if !self.phase_is_evidence() || self.drive_phase_deg().is_none() {
             return None;
         }
         let (change, met) = self.drift(&detuning, 1.0, limit)?;
@@ -581,8 +607,12 @@ impl Stretch<'_> {
 
     fn drive_phase(&self, limit: f64) -> CriterionFinding {
         let Some(phase_deg) = self.drive_phase_deg() else {
-            let sentence =
-                "resonance neither shown nor excluded: there is no drive-force channel".into();
+            let lacks = if self.channels.force.is_none() {
+                "there is no drive-force channel"
+            } else {
+                "the drive-force channel shows no force at the drive's frequency; look at the force cell and its cable"
+            };
+            let sentence = format!("resonance neither shown nor excluded: {lacks}");
             return CriterionFinding::new(None, None, sentence);
         };
         if self.inertia_blurs_phase() {
@@ -602,7 +632,10 @@ impl Stretch<'_> {
         }
         // An unsteady force shows no resonance; that it moved off one it shows.
         if phase_deg.abs() <= limit && !self.force_is_steady() {
-            let sentence = "resonance neither shown nor excluded: the drive force is unsteady against the antinode, and so no evidence; look at the force cell and its cable".into();
+            let sentence = format!(
+                "resonance neither shown nor excluded: the drive force is unsteady against the antinode{}, and so no evidence; look at the force cell and its cable",
+                self.force_pulses()
+            );
             return CriterionFinding::new(phase_deg, None, sentence);
         }
         let sentence = format!(
@@ -649,11 +682,23 @@ impl Stretch<'_> {
             .channels
             .rattle_reference(amplitude(index)?, quantity, amplitude);
         let value = 100.0 * channel.high_orders / reference;
-        let sentence = format!(
+        let sentence = self.coarse(index, name).unwrap_or_else(|| format!(
             "the {name} sensor rattles: orders of the drive above the {}th make {value:.1} % of its signal, at most {limit} % are allowed",
             self.plan.orders(interval.frequency_hz)
-        );
+        ));
         Some(CriterionFinding::new(value, value <= limit, sentence))
+    }
+
+    /// That a signal spans so few steps of its converter that their edges are what
+    /// is seen, in words.
+    pub(super) fn coarse(&self, index: usize, name: &str) -> Option<String> {
+        let channel = self.interval?.channels.get(index)?;
+        let steps = maths::modulus(channel.phasor.value) / channel.marks.step;
+        (steps <= FEW_STEPS).then(|| {
+            format!(
+                "rounding: the {name} signal reaches {steps:.1} steps of its converter, and what is read are their edges; a finer range is right"
+            )
+        })
     }
 
     /// Impulses hop after hop: a loose sensor.
@@ -686,23 +731,46 @@ impl Stretch<'_> {
             Some(residual.max(second_difference))
         }))
         .unwrap_or_default();
-        let sentence = format!(
+        let sentence = self.coarse(index, name).unwrap_or_else(|| format!(
             "the {name} sensor rattles: impulses of {crest:.1} times the residual's rms come hop after hop, plain noise stays below {limit}"
-        );
+        ));
         CriterionFinding::new(crest, crest <= limit, sentence)
     }
 
     /// Hum in a resting span is steady too; it is no dwell.
     fn level(&self, limit: f64) -> Option<CriterionFinding> {
-        let target = self
-            .setup
-            .amplitude?
-            .target_velocity_m_s(self.frequency_hz())?;
-        let value = 100.0 * median(self.hops.iter().map(|hop| hop.antinode_m_s))? / target;
+        let level = self.setup.amplitude?;
+        let velocity_m_s = median(self.hops.iter().map(|hop| hop.antinode_m_s))?;
+        let strain_pp_um_m = self.largest_strain_pp_um_m();
+        let deviation_pct =
+            level.deviation_pct(self.frequency_hz(), velocity_m_s, strain_pp_um_m)?;
+        let value = 100.0 + deviation_pct;
+        let (what, question) = match level.rule {
+            LevelRule::ClampStrain => ("the largest clamp strain is", "are the gauges alive"),
+            LevelRule::ConstantVelocity | LevelRule::InverseFrequency => {
+                ("the antinode moves at", "is its sensor alive")
+            }
+        };
         let sentence = format!(
-            "the antinode moves at {value:.2} % of the target level, at least {limit} % are needed to call it a dwell; is its sensor alive, and its unit right?"
+            "{what} {value:.2} % of the target level, at least {limit} % are needed to call it a dwell; {question}, and is the unit right?"
         );
         Some(CriterionFinding::new(value, value >= limit, sentence))
+    }
+
+    /// The largest strain that a gauge on this source shows, µm/m peak-to-peak; a
+    /// dead one shows none.
+    fn largest_strain_pp_um_m(&self) -> Option<f64> {
+        let interval = self.interval?;
+        let gauges = self.plan.channels.iter().zip(&interval.channels);
+        gauges
+            .filter(|(planned, _)| {
+                let channel = self.setup.channels.get(planned.setup_index);
+                channel.is_some_and(|channel| channel.role.is_clamp_strain())
+            })
+            .map(|(_, gauge)| gauge.phasor)
+            .filter(|strain| maths::modulus(strain.value) > SHOWS * strain.part_u())
+            .map(|strain| 2e6 * maths::modulus(strain.value))
+            .reduce(f64::max)
     }
 }
 

@@ -22,7 +22,8 @@ use super::finding::CriterionFinding;
 use super::phasor::velocity_m_s;
 use super::stretch::Stretch;
 use crate::maths;
-use crate::setup::Quantity;
+use crate::setup::{Channel, Quantity};
+use crate::tone::flattening::Extremes;
 use crate::tone::free_response::FreeResponse;
 
 /// Smallest measured bandwidth over the implied one: a damper that swings at
@@ -35,13 +36,20 @@ const LEAST_BANDWIDTH_UNKNOWN_DRIVE: f64 = 0.2;
 /// Largest measured bandwidth over the implied one that losses ahead of the
 /// node explain without more ado.
 pub(super) const MOST_BANDWIDTH: f64 = 4.0;
-/// Least power at the drive over that past the node: two powers of four
-/// channels of some per cent each, and the impedance without stiffness.
-pub(super) const LEAST_DRIVE_POWER: f64 = 0.75;
+/// Least power at the drive over that past the node: nothing passes the node that
+/// did not enter there.
+pub(super) const LEAST_DRIVE_POWER: f64 = 1.0;
+/// What both powers together may be off by where a channel states no uncertainty,
+/// over the larger of the two: four channels of some per cent each.
+const UNSTATED_U: f64 = 0.17;
+/// How many expanded uncertainties (k = 2) of their difference the powers may be
+/// apart: three standard deviations.
+const APART: f64 = 1.5;
 /// Most that conductor and drive end may lose, over ½ Z V_a²: several times
 /// what a bare span loses in all.
 pub(super) const MOST_LOSS: f64 = 0.05;
-/// And how many times the power past the node it then has to be.
+/// And how many times the power past the node it then has to be where a channel
+/// states no uncertainty.
 const MOST_LOSS_RATIO: f64 = 3.0;
 /// A ratio of one and more is no ratio of a wave, and implies no bandwidth; the
 /// largest that does stands for it.
@@ -52,14 +60,15 @@ const LARGEST_RATIO: f64 = 0.98;
 const PHASE_ERROR_DEG: f64 = 3.0;
 
 /// Powers of a stretch, W.
-#[expect(clippy::struct_field_names, reason = "each name ends with its unit")]
 struct Powers {
     /// Into the conductor at the drive.
     drive_w: f64,
-    /// What a phase error and the place of the drive may be worth.
-    drive_u_w: f64,
     /// Past the node.
     node_w: f64,
+    /// Expanded uncertainty (k = 2) of the difference.
+    difference_u_w: f64,
+    /// Whether every channel states its own.
+    is_stated: bool,
     /// ½ Z V_a²: what would pass it were there no reflection.
     all_w: f64,
 }
@@ -132,33 +141,136 @@ impl Stretch<'_> {
         if self.drive_sine().is_some_and(|sine| sine < least) {
             return None;
         }
+        let (antinode, node) = (self.channels.antinode?, self.channels.node?);
+        let motion = self.channels.drive_motion;
+        let force = (self.channels.force?, Quantity::Force);
+        // What is unsteady or at its limit loses its own value, and is no witness.
+        let is_sound = |sensor: (usize, Quantity)| {
+            let channel = interval.channels.get(sensor.0)?;
+            let extremes = channel.harmonics.extremes();
+            let is_limited = matches!(extremes, Extremes::Flat { .. } | Extremes::Slewed { .. })
+                || channel.marks.limited().is_some();
+            Some(!is_limited && self.drive_is_steady(sensor))
+        };
+        if !is_sound(force)? || motion.is_some_and(|motion| is_sound(motion) != Some(true)) {
+            return None;
+        }
         let phasor = |index: usize| Some(interval.channels.get(index)?.phasor.value);
-        let (force, velocity) = self
+        let (force_n, velocity_m_s) = self
             .channels
             .force_and_velocity(interval.frequency_hz, phasor)?;
-        let antinode_m_s = maths::modulus(self.velocity(self.channels.antinode?)?);
+        let antinode_m_s = maths::modulus(self.velocity(antinode)?);
         let impedance = self
             .setup
             .strung_conductor()
             .stiff_wave_impedance_n_s_per_m(interval.frequency_hz);
         let all_w = 0.5 * impedance * maths::square(antinode_m_s);
         // Which way round force and motion are wired is another matter.
-        let drive_w = power_w(force, velocity).abs();
+        let drive_w = power_w(force_n, velocity_m_s).abs();
+        let node_w = all_w * self.iswr()?;
+
+        let drive_sensors = || std::iter::once(force).chain(motion);
+        let sensors = || drive_sensors().chain([antinode, node]);
+        let is_stated = sensors().all(|sensor| self.gain_u(sensor).is_some());
+        let sum = |values: &mut dyn Iterator<Item = f64>| values.map(maths::square).sum::<f64>();
+        let relative = |sensor: (usize, Quantity)| {
+            maths::hypot(
+                self.gain_u(sensor).unwrap_or_default(),
+                self.change_u(sensor),
+            )
+        };
+        let phase_deg = sum(&mut drive_sensors().map(|sensor| self.phase_u_deg(sensor))).sqrt();
+        let drive_u_w = [
+            drive_w * sum(&mut drive_sensors().map(relative)).sqrt(),
+            drive_w * self.drive_motion_u(),
+            power_of_phase_error_w(force_n, velocity_m_s, phase_deg),
+        ];
+        // The in-phase part of the node's motion turns into ratio with the phase.
+        let in_phase = (self.velocity(node)? / self.velocity(antinode)?).re.abs();
+        let turned = in_phase
+            * [antinode, node]
+                .iter()
+                .map(|sensor| self.phase_u_deg(*sensor).to_radians())
+                .fold(0.0, maths::hypot);
+        let node_u_w = [
+            node_w * sum(&mut [antinode, node].into_iter().map(relative)).sqrt(),
+            node_w * self.impedance_u(),
+            all_w * turned,
+        ];
+        let difference_u_w = sum(&mut drive_u_w.into_iter().chain(node_u_w)).sqrt();
+        let unstated_w = if is_stated {
+            0.0
+        } else {
+            UNSTATED_U * drive_w.max(node_w)
+        };
         Some(Powers {
             drive_w,
-            drive_u_w: power_of_phase_error_w(force, velocity, PHASE_ERROR_DEG)
-                + self.drive_motion_u() * drive_w,
-            node_w: all_w * self.iswr()?,
+            node_w,
+            difference_u_w: maths::hypot(difference_u_w, unstated_w),
+            is_stated,
             all_w,
         })
+    }
+
+    /// Relative expanded uncertainty (k = 2) of a channel's gain, if stated.
+    fn gain_u(&self, (index, _): (usize, Quantity)) -> Option<f64> {
+        let channel = self.setup_channel(index)?;
+        let reference = channel.reference.as_ref().map(|r| r.uncertainty_pct);
+        match (channel.uncertainty_pct, reference) {
+            (None, None) => None,
+            (own, reference) => {
+                let pct = maths::hypot(own.unwrap_or_default(), reference.unwrap_or_default());
+                Some(0.01 * pct)
+            }
+        }
+    }
+
+    /// Expanded uncertainty (k = 2) of a channel's phase, degrees.
+    fn phase_u_deg(&self, (index, _): (usize, Quantity)) -> f64 {
+        let stated = self.setup_channel(index);
+        stated
+            .and_then(|channel| channel.phase_uncertainty_deg)
+            .unwrap_or(PHASE_ERROR_DEG)
+    }
+
+    fn setup_channel(&self, index: usize) -> Option<&Channel> {
+        let planned = self.plan.channels.get(index)?;
+        self.setup.channels.get(planned.setup_index)
+    }
+
+    /// Relative expanded uncertainty (k = 2) of a reading from noise and from its
+    /// trend over the stretch.
+    fn change_u(&self, sensor: (usize, Quantity)) -> f64 {
+        let Some(channel) = self.interval.and_then(|i| i.channels.get(sensor.0)) else {
+            return 0.0;
+        };
+        let noise = channel.phasor.part_u() / maths::modulus(channel.phasor.value);
+        let trend = self
+            .course(sensor)
+            .map_or(0.0, |steady| steady.trend_standard_u());
+        2.0 * maths::hypot(noise, trend)
+    }
+
+    /// Relative expanded uncertainty (k = 2) of the wave impedance.
+    fn impedance_u(&self) -> f64 {
+        let (setup, frequency_hz) = (self.setup, self.frequency_hz());
+        let conductor = setup.strung_conductor();
+        let stiff = conductor.stiff_wave_impedance_n_s_per_m(frequency_hz);
+        let by_stiffness = 1.0 - conductor.wave_impedance_n_s_per_m() / stiff;
+        let pct = [
+            0.5 * setup.span.tension_uncertainty_pct,
+            0.5 * setup.conductor.mass_uncertainty_pct,
+            by_stiffness * setup.conductor.bending_stiffness_uncertainty_pct,
+        ];
+        0.01 * pct.into_iter().fold(0.0, maths::hypot)
     }
 
     pub(super) fn power_by_force(&self, limit: f64) -> Option<CriterionFinding> {
         let powers = self.powers()?;
         let value = powers.drive_w / powers.node_w;
-        let met = powers.drive_w + powers.drive_u_w >= limit * powers.node_w;
+        let met = powers.drive_w + APART * powers.difference_u_w >= limit * powers.node_w;
         let sentence = format!(
-            "more power passes the node ({:.3} W) than enters at the drive ({:.3} W): is the scale or the unit of the node, antinode or drive-force channel wrong (g for m/s2)?",
+            "more power passes the node ({:.3} W) than enters at the drive ({:.3} W), by more than their uncertainties explain: is the scale or the unit of the node, antinode or drive-force channel wrong (g for m/s2), or does another channel or motion across the plane get into the node's?",
             powers.node_w, powers.drive_w
         );
         Some(CriterionFinding::new(value, met, sentence))
@@ -168,8 +280,9 @@ impl Stretch<'_> {
         let powers = self.powers()?;
         let lost_w = powers.drive_w - powers.node_w;
         let value = lost_w / powers.all_w;
-        let too_much = lost_w - powers.drive_u_w > limit * powers.all_w
-            && powers.drive_w - powers.drive_u_w > MOST_LOSS_RATIO * powers.node_w;
+        let apart_w = APART * powers.difference_u_w;
+        let too_much = lost_w - apart_w > limit * powers.all_w
+            && (powers.is_stated || powers.drive_w - apart_w > MOST_LOSS_RATIO * powers.node_w);
         let sentence = format!(
             "{:.3} W enter at the drive and only {:.3} W pass the node: conductor and drive end cannot lose the rest; is the scale or the unit of the node, antinode or drive-force channel wrong (g for m/s2)?",
             powers.drive_w, powers.node_w

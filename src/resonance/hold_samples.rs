@@ -24,6 +24,7 @@ use crate::tone::TonePlan;
 use crate::tone::fit::PhasorEstimate;
 use crate::tone::flattening::Harmonics;
 use crate::tone::interval::{HoldFit, IntervalChannel, IntervalTone};
+use crate::tone::noise_marks::NoiseMarks;
 use crate::tone::quantisation::RoundingError;
 
 /// Every hold up to this length is fitted as a whole, s: the default of
@@ -345,6 +346,7 @@ fn average_channel(
             part_u: rms(&|part| part.rounding.part_u),
         },
         harmonics: Harmonics::mean(parts.iter().map(|part| &part.harmonics), shares),
+        marks: NoiseMarks::mean(parts.iter().map(|part| &part.marks), shares),
         course: parts
             .iter()
             .zip(turns)

@@ -50,7 +50,9 @@ impl HopEstimate {
         let force: Option<&ChannelTone> =
             channels.force.and_then(|index| frame.channels.get(index));
         let phasor = |index: usize| Some(frame.channels.get(index)?.amplitude);
-        let conductor_force_n = channels.conductor_force_n(frequency_hz, phasor);
+        let conductor_force_n = channels
+            .conductor_force_n(frequency_hz, phasor)
+            .filter(|force_n| force_n.norm_sqr() > 0.0);
         Some(Self {
             hop: frame.hop,
             end_s: frame.end_s,

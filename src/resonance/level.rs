@@ -46,6 +46,11 @@ impl DriveLevel {
         *self = Self::default();
     }
 
+    /// The steady level that was left, while the new one still moves.
+    pub fn left(&self) -> Option<f64> {
+        self.left
+    }
+
     /// Whether the drive has been taken away, so that what is seen is the motion
     /// dying away.
     pub fn drive_gone(&self) -> bool {

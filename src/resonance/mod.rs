@@ -107,6 +107,17 @@ impl Dwell {
     }
 }
 
+/// Something that happened and leaves no record of a dwell.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Remark {
+    /// When, s.
+    pub at_s: f64,
+    /// What kind, one word.
+    pub kind: &'static str,
+    /// One sentence.
+    pub message: String,
+}
+
 /// What `count` gives, summed over some hops for each channel.
 pub fn sum_by_channel<'a>(
     hops: impl Iterator<Item = &'a [ChannelTone]>,

@@ -8,6 +8,7 @@ use super::finding::CriterionFinding;
 use super::hop_estimate::median;
 use super::steadiness::{Steadiness, ratio_course};
 use super::stretch::Stretch;
+use super::trend::envelope_line;
 use crate::maths;
 use crate::setup::Quantity;
 use crate::tone::interval::IntervalChannel;
@@ -26,6 +27,8 @@ const LEAST_PLACE: f64 = 0.015;
 /// %: at the limit of the drive phase, 20 degrees, the force of a dwell whose
 /// detuning drifts by its limit changes by 7 %.
 pub(super) const FORCE_CHANGE_PCT: f64 = 8.0;
+/// Line in the force's envelope that is a beat.
+const PULSES: f64 = 0.03;
 
 /// Node over antinode, hop by hop, with the noise of one value's parts.
 struct NodeCourse {
@@ -155,9 +158,9 @@ impl Stretch<'_> {
         };
         let beyond = (self.node()?.distortion * own - conductor).max(0.0);
         let value_pct = 100.0 * beyond / reference;
-        let sentence = format!(
+        let sentence = self.coarse(index, "node").unwrap_or_else(|| format!(
             "distortion of {value_pct:.0} % at the node that the antinode does not have, at most {limit_pct} % are allowed; look for a loose sensor or an amplifier at its limit"
-        );
+        ));
         Some(CriterionFinding::new(
             value_pct,
             value_pct <= limit_pct,
@@ -202,17 +205,41 @@ impl Stretch<'_> {
         };
         let pct = 100.0 * worst.abs();
         let sentence = format!(
-            "the drive force changed by {pct:.0} % against the antinode during the hold, at most {limit_pct} % are allowed: it shows neither resonance nor power; look at the force cell and its cable"
+            "the drive force changed by {pct:.0} % against the antinode during the hold{}, at most {limit_pct} % are allowed: it shows neither resonance nor power; look at the force cell and its cable",
+            self.force_pulses()
         );
         let met = force_is_steady(&steady, limit_pct).then_some(true);
         Some(CriterionFinding::new(pct, met, sentence))
     }
 
     fn force_course(&self) -> Option<Steadiness> {
+        self.course((self.channels.force?, Quantity::Force))
+    }
+
+    /// That the drive force pulses, in words: a beat of the drive shows there before
+    /// a span of narrow band follows it.
+    pub(super) fn force_pulses(&self) -> String {
+        let line = || {
+            let force = self.interval?.channels.get(self.channels.force?)?;
+            let sizes: Vec<f64> = force.course.iter().map(|f| maths::modulus(*f)).collect();
+            let hop_s = self.plan.hop_seconds();
+            envelope_line(&sizes, hop_s, hop_s)
+        };
+        match line() {
+            Some(line) if line.depth > PULSES => format!(
+                " (it pulses by {:.0} % at {:.2} Hz: a beat)",
+                100.0 * line.depth,
+                line.frequency_hz
+            ),
+            _ => String::new(),
+        }
+    }
+
+    /// The size of a reading against the antinode's over the stretch, relative.
+    pub(super) fn course(&self, (index, quantity): (usize, Quantity)) -> Option<Steadiness> {
         let interval = self.interval?;
-        let force = interval.channels.get(self.channels.force?)?;
         let (ratios, noise_u) = ratio_course(
-            (force, Quantity::Force),
+            (interval.channels.get(index)?, quantity),
             (self.antinode()?, self.channels.antinode?.1),
             interval.frequency_hz,
         );
@@ -222,7 +249,14 @@ impl Stretch<'_> {
 
     /// Whether the drive force may be asked where the peak is.
     pub(super) fn force_is_steady(&self) -> bool {
-        self.force_course()
+        self.channels
+            .force
+            .is_none_or(|force| self.drive_is_steady((force, Quantity::Force)))
+    }
+
+    /// Whether force or motion at the drive kept its size against the antinode's.
+    pub(super) fn drive_is_steady(&self, sensor: (usize, Quantity)) -> bool {
+        self.course(sensor)
             .is_none_or(|steady| force_is_steady(&steady, FORCE_CHANGE_PCT))
     }
 }

@@ -45,9 +45,15 @@ fn explains(cause: HoldCriterion, effect: HoldCriterion) -> bool {
         C::ClippedSamples => bent.contains(&effect),
         // Nothing moves, or what was read is no node and antinode.
         C::Level => ![C::Level, C::NodeAgainstAntinode, C::ClippedSamples].contains(&effect),
-        C::NodeAgainstAntinode => {
-            ![C::NodeAgainstAntinode, C::ClippedSamples, C::Level].contains(&effect)
-        }
+        // A drive that wanders off takes node and antinode away from the sensors.
+        C::NodeAgainstAntinode => ![
+            C::NodeAgainstAntinode,
+            C::ClippedSamples,
+            C::Level,
+            C::FrequencyDrift,
+            C::AmplitudeDrift,
+        ]
+        .contains(&effect),
         C::AntinodeImpulses | C::AntinodeHighOrders => [
             C::Distortion,
             C::SignalToNoise,

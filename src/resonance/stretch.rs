@@ -21,6 +21,9 @@ use std::fmt;
 /// thousandth carries a resonance at 20 Hz through half of it.
 const NARROW_HZ: f64 = 0.02;
 
+/// Standard uncertainties from which a sensor shows anything of the drive at all.
+pub(super) const SHOWS: f64 = 5.0;
+
 /// How well the place of the drive is known, m (common practice, no source).
 const DRIVE_PLACE_U_M: f64 = 0.02;
 /// And where the end correction is not: 0.1 m to 0.3 m for a conductor.
@@ -228,11 +231,15 @@ impl Stretch<'_> {
 
     /// Phase of the antinode velocity against the force into the conductor over the whole
     /// stretch, degrees, folded into −90…90; before the stretch is fitted, the
-    /// median of its hops.
+    /// median of its hops. `None` where the force channel shows no force.
     pub fn drive_phase_deg(&self) -> Option<f64> {
         let Some(interval) = self.interval else {
             return median(self.hops.iter().filter_map(|hop| hop.drive_phase_deg));
         };
+        let cell = &interval.channels.get(self.channels.force?)?.phasor;
+        if maths::modulus(cell.value) <= SHOWS * cell.part_u() {
+            return None;
+        }
         let (_, quantity) = self.channels.antinode?;
         let antinode = self.antinode()?.phasor.value;
         let phasor = |index: usize| Some(interval.channels.get(index)?.phasor.value);

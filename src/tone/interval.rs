@@ -22,6 +22,7 @@ use super::fit::{
 use super::flattening::Harmonics;
 use super::fourier::rotated_sum;
 use super::noise_band_factor;
+use super::noise_marks::{NoiseMarks, NoisyTone};
 use super::plan::TonePlan;
 use super::quantisation::{Rounding, RoundingError, smallest_step};
 use super::search::Search;
@@ -61,6 +62,8 @@ pub struct IntervalChannel {
     pub interfering: Vec<(f64, f64)>,
     /// What tells flattened extremes.
     pub harmonics: Harmonics,
+    /// What its noise says of its amplifier.
+    pub marks: NoiseMarks,
     /// Mains hum beside the drive: nominal frequency in Hz and peak amplitude in SI.
     /// Lines that the drive is too near to, or cannot come near, are left out.
     pub mains: Vec<(f64, f64)>,
@@ -370,6 +373,18 @@ impl SingleChannel {
         };
         phasor.var_re += excess;
         phasor.var_im += excess;
+        let samples = contiguous(row.row(0));
+        let marks = NoisyTone {
+            samples: &samples,
+            rest: &rest,
+            tone: fundamental,
+            cycles_per_sample: drive_hz / rate_hz,
+            hop_samples: plan.hop_samples,
+            rate_hz,
+            step,
+            is_raw: plan.decimation == 1,
+        }
+        .marks();
         IntervalChannel {
             phasor,
             noise_rms: self.fit.noise_rms * hold.noise_scale,
@@ -379,6 +394,7 @@ impl SingleChannel {
             high_orders,
             interfering,
             harmonics: beside.harmonics(&orders, part_u),
+            marks,
             mains: beside.mains(part_u),
             rounding: rounding.error(maths::modulus(fundamental)),
             course,

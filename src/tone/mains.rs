@@ -1,7 +1,7 @@
 //! Frequencies of the electric mains, whose hum gets onto cables.
 
 /// The mains frequencies of the world, Hz (IEC 60196, from memory).
-const MAINS_HZ: [f64; 2] = [50.0, 60.0];
+pub(super) const MAINS_HZ: [f64; 2] = [50.0, 60.0];
 
 /// The mains frequencies and their harmonics up to the order `highest`, Hz,
 /// order by order.

@@ -16,6 +16,7 @@ pub mod free_response;
 pub mod free_tones;
 pub mod interval;
 pub mod mains;
+pub mod noise_marks;
 pub mod plan;
 pub mod quantisation;
 pub mod search;

@@ -78,7 +78,7 @@ impl Watch<'_> {
     pub fn event(&mut self, event: &Event) -> anyhow::Result<bool> {
         let is_new = self.ledger.event(event)?;
         if is_new {
-            if ["gap", "alarm", "silence"].contains(&event.kind.as_str()) {
+            if ["gap", "alarm", "silence", "silent"].contains(&event.kind.as_str()) {
                 tracing::warn!(kind = %event.kind, at_s = event.at_s, "{}", event.message);
             } else {
                 tracing::info!(kind = %event.kind, at_s = event.at_s, "{}", event.message);

@@ -13,6 +13,9 @@ fn kind_words(kind: &str) -> &str {
         "gap" => "gap in the samples",
         "session" => "start or restart",
         "alarm-over" => "alarm over",
+        "silent" => "a channel fell silent",
+        "level" => "change of level",
+        "sweep" => "passage",
         other => other,
     }
 }

@@ -1,7 +1,7 @@
 //! Judging a dwell that has ended: the stretch that counts, its criteria, and
 //! what the approach to it says.
 
-use super::super::criteria::{HoldCriterion, Judged};
+use super::super::criteria::{CriterionResult, HoldCriterion, Judged, is_mains};
 use super::super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::super::peak_evidence::{
     AroundChange, DrivenResonance, PeakEvidence, Side, off_peak_effect,
@@ -10,8 +10,8 @@ use super::super::phasor::{detuning_bandwidths, velocity_m_s};
 use super::super::reasons::{MOST_REASONS, root_causes};
 use super::super::stretch::{ReadingStep, Since, Stretch};
 use super::super::transient::before_hold;
-use super::super::{Dwell, sum_by_channel};
-use super::trouble::{TroubleWatch, node_step};
+use super::super::{Dwell, Remark, sum_by_channel};
+use super::trouble::{Onset, Sign, TroubleWatch, node_step};
 use super::{
     EndOfDwell, HOLD_CONSTANTS, LONGEST_DWELL_SECONDS, RING_UP_COMFORT, Tracker, guess_hz,
 };
@@ -29,6 +29,15 @@ const LEAST_SHARE: f64 = 0.5;
 /// Largest residual of a hop over the dwell's median residual rms from which a
 /// transient is seen.
 const TRANSIENT: f64 = 6.0;
+/// And over the tone: at the antinode, and at the force cell, which feels the floor.
+const ANTINODE_BLOW: f64 = 0.01;
+const FORCE_BLOW: f64 = 1.0;
+/// While the drive is being set, s.
+const SETTING_S: f64 = 4.0;
+/// What comes after a blow has a record of its own if it lasts so long, s.
+const LEAST_AFTER_BLOW_S: f64 = 4.0;
+/// Bandwidths that differ by more are not those of one ratio.
+const ANOTHER_BANDWIDTH: f64 = 1.2;
 /// Transients in more than this part of the hops are a rattle.
 const TRANSIENT_SHARE: f64 = 0.1;
 /// Hops in which the drive force is compared with its last ones, and a change of
@@ -46,6 +55,10 @@ const LASTING: f64 = 4.0;
 const ONE_WAY_SHARE: f64 = 0.9;
 /// And still moves by so much of it in its second half.
 const STILL_MOVING_SHARE: f64 = 0.25;
+/// And the force by so much of what the motion did, as a power of its factor.
+const FORCE_GOES_ALONG: f64 = 0.3;
+/// A drive that is moved by more is being tuned, Hz.
+const TUNED_HZ: f64 = 0.005;
 /// And has changed by so much.
 const LEAST_TURN: f64 = 0.02;
 /// How far back the reading of a dwell that goes on and on is looked at, hops.
@@ -63,22 +76,30 @@ impl Tracker {
     /// Hops in which a transient, an isolated impulse, stands far above the
     /// residual of the other hops.
     fn transients(&self, hops: &[HopEstimate]) -> Vec<usize> {
-        let mut found: Vec<usize> = Vec::new();
-        // A blow to the span moves its antinode; what one other sensor alone
-        // shows is that sensor's trouble.
-        if let Some((index, _)) = self.channels.antinode {
-            let channel = |hop: &HopEstimate| hop.channels.get(index).copied();
+        // A blow to the span moves its antinode, or shows at the force cell by far
+        // above the drive; what one other sensor alone shows is its own trouble.
+        let above = |index: usize, part: f64| {
+            let channel = move |hop: &HopEstimate| hop.channels.get(index).copied();
             let residuals = hops
                 .iter()
                 .filter_map(|hop| Some(channel(hop)?.residual_rms));
             let usual = median(residuals).unwrap_or(f64::INFINITY);
-            found.extend(hops.iter().enumerate().filter_map(|(i, hop)| {
+            hops.iter().enumerate().filter_map(move |(i, hop)| {
                 let channel = channel(hop)?;
                 let strong = channel.residual_peak > TRANSIENT * usual
-                    && channel.residual_peak > 0.01 * maths::modulus(channel.amplitude);
+                    && channel.residual_peak > part * maths::modulus(channel.amplitude);
                 strong.then_some(i)
-            }));
+            })
+        };
+        let mut found: Vec<usize> = Vec::new();
+        if let Some((index, _)) = self.channels.antinode {
+            found.extend(above(index, ANTINODE_BLOW));
         }
+        if let Some(index) = self.channels.force {
+            found.extend(above(index, FORCE_BLOW));
+        }
+        found.sort_unstable();
+        found.dedup();
         if found.len() as f64 > TRANSIENT_SHARE * hops.len() as f64 {
             Vec::new()
         } else {
@@ -90,24 +111,98 @@ impl Tracker {
     /// good hold.
     pub(super) fn judge_dwell(&mut self, end: EndOfDwell) -> Vec<Dwell> {
         let count = self.dwell.len().saturating_sub(self.guard(end));
-        let Some(hops) = self.dwell.get(..count) else {
-            return Vec::new();
-        };
-        let bandwidth = hops
-            .get(count / 2..)
-            .and_then(|later| self.bandwidth_hz(later));
-        let (changed, plateau_end) = plateau(hops, bandwidth);
-        let (onset, plateau_end) = self.onset(changed, plateau_end, bandwidth);
-        if let Some(onset) = onset {
+        self.remarks.extend(self.blow_remark(count));
+        let mut whole = None;
+        for bandwidth in self.likely_bandwidths_hz(count) {
+            let Some(hops) = self.dwell.get(..count) else {
+                return Vec::new();
+            };
+            let (changed, plateau_end) = plateau(hops, bandwidth);
+            let (trouble, plateau_end) = self.onset(changed, plateau_end, bandwidth);
+            whole = whole.or(Some((changed, plateau_end, bandwidth)));
+            let Some((onset, sign)) = trouble else {
+                continue;
+            };
             let good = self.judge_parts(changed, onset, bandwidth, EndOfDwell::Trouble);
             if let Some(good) = good.filter(|good| good.verdict != Verdict::Rejected) {
-                let trouble = self.judge_trouble(changed, onset, plateau_end, end);
+                let trouble = self.judge_trouble(changed, (onset, sign), plateau_end, end);
                 return std::iter::once(good).chain(trouble).collect();
             }
         }
-        self.judge_parts(changed, plateau_end, bandwidth, end)
-            .into_iter()
-            .collect()
+        let Some((changed, plateau_end, bandwidth)) = whole else {
+            return Vec::new();
+        };
+        let Some(best) = self.judge_parts(changed, plateau_end, bandwidth, end) else {
+            return Vec::new();
+        };
+        let after = self.after_blow(&best, plateau_end, end);
+        std::iter::once(best).chain(after).collect()
+    }
+
+    /// That the span was knocked within the first `count` hops of the dwell. Where the
+    /// drive has just been changed, what looks so is the change.
+    fn blow_remark(&self, count: usize) -> Option<Remark> {
+        let hop_s = self.plan.hop_seconds();
+        let hops = self.dwell.get((SETTING_S / hop_s).ceil() as usize..count)?;
+        let blows = self.transients(hops);
+        let at_s = hops.get(*blows.first()?)?.end_s - hop_s;
+        let again = match blows.len() - 1 {
+            0 => String::new(),
+            more => format!(", and in {more} more moments"),
+        };
+        Some(Remark {
+            at_s,
+            kind: "knock",
+            message: format!("The span was knocked at {at_s:.1} s{again}."),
+        })
+    }
+
+    /// Bandwidths that the first `count` hops of the dwell may have: by their second
+    /// half and, where trouble may have changed the ratio there, by what came before.
+    fn likely_bandwidths_hz(&self, count: usize) -> Vec<Option<f64>> {
+        let of = |from: usize, to: usize| {
+            let hops = self.dwell.get(from..to)?;
+            self.bandwidth_hz(hops)
+        };
+        let (later, earlier) = (of(count / 2, count), of(count / 4, count / 2));
+        let differ = match (later, earlier) {
+            (Some(later), Some(earlier)) => {
+                later > ANOTHER_BANDWIDTH * earlier || earlier > ANOTHER_BANDWIDTH * later
+            }
+            (None, Some(_)) => true,
+            (_, None) => false,
+        };
+        let mut likely = vec![later];
+        likely.extend(differ.then_some(earlier));
+        likely
+    }
+
+    /// What came after the last blow that a point's hold ended with, if that is
+    /// no hold of its own.
+    fn after_blow(&mut self, point: &Dwell, until: usize, end: EndOfDwell) -> Option<Dwell> {
+        if point.verdict == Verdict::Rejected {
+            return None;
+        }
+        let hop_s = self.plan.hop_seconds();
+        let least = (LEAST_AFTER_BLOW_S / hop_s).ceil() as usize;
+        let blow = self
+            .dwell
+            .iter()
+            .position(|hop| hop.end_s > point.hold_end_s + 0.5 * hop_s)?;
+        let own = self.dwell.get(..until)?;
+        let is_blow = self.transients(own).contains(&blow);
+        if !is_blow || until < blow + least {
+            return None;
+        }
+        let at_s = self.dwell.get(blow)?.end_s - hop_s;
+        let mut dwell = self.judge_with(blow, blow + 1, until, end, Since::Blow { at_s }, None)?;
+        if dwell.verdict != Verdict::Rejected {
+            return None;
+        }
+        if let Some(first) = dwell.reasons.first_mut() {
+            *first = format!("from {at_s:.1} s on, after a good hold: {first}");
+        }
+        Some(dwell)
     }
 
     /// Hops at the end of a dwell that partly hold the change which ended it.
@@ -129,8 +224,13 @@ impl Tracker {
     }
 
     /// The hop where trouble set in after ring-up and a beginning as long as
-    /// the shortest hold; and the end of the dwell before what ends it.
-    fn onset(&self, changed: usize, end: usize, bandwidth: Option<f64>) -> (Option<usize>, usize) {
+    /// the shortest hold, and in what; and the end of the dwell before what ends it.
+    fn onset(
+        &self,
+        changed: usize,
+        end: usize,
+        bandwidth: Option<f64>,
+    ) -> (Option<(usize, Sign)>, usize) {
         let watched = || {
             let hops = self.dwell.get(changed..end)?;
             let hop_s = self.plan.hop_seconds();
@@ -146,12 +246,12 @@ impl Tracker {
             let least_s = Stretch::least_seconds(&self.setup, median_frequency_hz(hops)?);
             let good_end = rung_up + (least_s / hop_s).ceil() as usize;
             let good = hops.get(rung_up..good_end)?;
-            let mut watch = TroubleWatch::new(&self.channels, &self.setup.hold, good)?;
+            let mut watch = TroubleWatch::new(&self.channels, &self.setup.hold, good, bandwidth)?;
             let mut onset = None;
             for (i, hop) in hops.iter().enumerate().skip(good_end) {
-                if let Some(ago) = watch.hop(&self.channels, hop) {
+                if let Some(Onset { ago, sign }) = watch.hop(&self.channels, hop) {
                     let found = (i - ago).max(good_end);
-                    onset = Some(changed + found);
+                    onset = Some((changed + found, sign));
                     break;
                 }
             }
@@ -160,16 +260,20 @@ impl Tracker {
         match watched() {
             None | Some((None, 0)) => (None, end),
             Some((Some(onset), _)) => (Some(onset), end),
-            Some((None, ending)) => (None, end - (ending + 1).min(end - changed)),
+            Some((None, ending)) => (
+                None,
+                end - (ending + self.plan.window_hops).min(end - changed),
+            ),
         }
     }
 
-    /// Judges what set in at `onset` after a good hold; `None` where the whole
-    /// shows no fault after all.
+    /// Judges what set in at `onset` after a good hold, whether or not a reading
+    /// could be taken of it again; `None` where it is too short for a record, or
+    /// the operator's hand.
     pub(super) fn judge_trouble(
         &mut self,
         changed: usize,
-        onset: usize,
+        (onset, sign): (usize, Sign),
         until: usize,
         end: EndOfDwell,
     ) -> Option<Dwell> {
@@ -190,9 +294,21 @@ impl Tracker {
         if is_turned_down(trouble, end) {
             return None;
         }
+        let before = self.dwell.get(changed..onset)?;
+        let before = before.get(before.len() / 2..)?;
+        let showed = sign.sentence(&self.channels, before, trouble);
         let mut dwell = self.judge_with(changed, first, last, end, Since::Change, step)?;
-        if matches!(dwell.verdict, Verdict::Held | Verdict::Steady) {
-            return None;
+        // What moved is said by the criteria, if it moved enough for them.
+        let is_said = matches!(dwell.verdict, Verdict::Rejected | Verdict::OffPeak)
+            && matches!(sign, Sign::Antinode | Sign::Node | Sign::Frequency);
+        if !is_said {
+            dwell.reasons.insert(0, showed);
+            dwell.reasons.truncate(MOST_REASONS);
+        }
+        // The reading has its point; this is what came after. Off the peak it is a
+        // reading of its own.
+        if dwell.verdict != Verdict::OffPeak {
+            dwell.verdict = Verdict::Rejected;
         }
         if let Some(first) = dwell.reasons.first_mut() {
             *first = format!("from {began_s:.1} s on, after a good hold: {first}");
@@ -246,16 +362,14 @@ impl Tracker {
     ) -> Option<Dwell> {
         let hop_s = self.plan.hop_seconds();
         let dwell_hops = (DWELL_SECONDS / hop_s).ceil() as usize;
-        let mut bounds = vec![changed];
         let own = self.dwell.get(changed..until)?;
-        bounds.extend(self.transients(own).iter().map(|hop| changed + hop + 1));
-        bounds.push(until);
-        let parts: Vec<(usize, usize)> = bounds
-            .windows(2)
-            .filter_map(|pair| match pair {
-                [from, to] if *to >= from + dwell_hops => Some((*from, *to)),
-                _ => None,
-            })
+        // A part ends before the hop that has the next blow, and begins behind it.
+        let blows: Vec<usize> = self.transients(own).iter().map(|i| changed + i).collect();
+        let starts = std::iter::once(changed).chain(blows.iter().map(|hop| hop + 1));
+        let ends = blows.iter().copied().chain(std::iter::once(until));
+        let parts: Vec<(usize, usize)> = starts
+            .zip(ends)
+            .filter(|(from, to)| *to >= from + dwell_hops)
             .collect();
         let mut best: Option<Dwell> = None;
         for (from, to) in parts {
@@ -611,17 +725,28 @@ impl Tracker {
         let failed = |judged: &&Judged| judged.result.met == Some(false);
         let of_peak = [HoldCriterion::DrivePhase, HoldCriterion::FreeResponse];
         let is_of_peak = |judged: &Judged| of_peak.contains(&judged.result.criterion);
+        let warnings = judged
+            .iter()
+            .filter(|judged| judged.result.met.is_none() && judged.result.criterion.warns())
+            .map(|judged| judged.sentence.clone());
         if judged
             .iter()
             .filter(failed)
             .any(|judged| !is_of_peak(judged))
         {
-            return (Verdict::Rejected, root_causes(judged));
+            let mut reasons = root_causes(judged);
+            if let Some(first) = reasons.first_mut()
+                && median_frequency_hz(hops).is_some_and(is_mains)
+                && judged.iter().any(|judged| is_like_hum(&judged.result))
+            {
+                first.push_str(
+                    "; the drive stands within 0.3 Hz of the mains: is it hum on a cable?",
+                );
+            }
+            reasons.extend(warnings);
+            reasons.truncate(MOST_REASONS);
+            return (Verdict::Rejected, reasons);
         }
-        let warnings = judged
-            .iter()
-            .filter(|judged| judged.result.met.is_none() && judged.result.criterion.warns())
-            .map(|judged| judged.sentence.clone());
         let open = |criterion: HoldCriterion| {
             judged
                 .iter()
@@ -714,6 +839,24 @@ fn lacks_wait(dwell: &Dwell) -> bool {
         })
 }
 
+/// Whether hum that beats with the drive can be why this is not met.
+fn is_like_hum(result: &CriterionResult) -> bool {
+    use HoldCriterion as C;
+    let like = [
+        C::ReadingStep,
+        C::Beat,
+        C::OtherTone,
+        C::DrivePhase,
+        C::DrivePhaseDrift,
+        C::AmplitudeDrift,
+        C::AmplitudeVariation,
+        C::NodeVariation,
+        C::NodeDrift,
+        C::NodePlace,
+    ];
+    result.met == Some(false) && like.contains(&result.criterion)
+}
+
 /// Whether all that happened is that the motion went up or down in one go before
 /// the drive was changed: the operator's hand, no trouble.
 fn is_turned_down(hops: &[HopEstimate], end: EndOfDwell) -> bool {
@@ -723,7 +866,20 @@ fn is_turned_down(hops: &[HopEstimate], end: EndOfDwell) -> bool {
     let sizes = || hops.iter().map(|hop| hop.antinode_m_s);
     let range = sizes().fold(0.0, f64::max) - sizes().fold(f64::INFINITY, f64::min);
     let middle = hops.get(hops.len() / 2).unwrap_or(first);
-    matches!(end, EndOfDwell::Change | EndOfDwell::Level)
+    // Where the force is known, it has to have gone the same way, unless the drive
+    // was tuned away.
+    let tuned_hz = (last.frequency_hz - first.frequency_hz).abs();
+    let is_tuned = tuned_hz > TUNED_HZ.max(6.0 * first.frequency_u_hz);
+    let force_goes_along = is_tuned
+        || match (first.force_n, last.force_n) {
+            (Some(before_n), Some(after_n)) => {
+                let moved = maths::ln(last.antinode_m_s / first.antinode_m_s);
+                maths::ln(after_n / before_n) * moved.signum() >= FORCE_GOES_ALONG * moved.abs()
+            }
+            _ => true,
+        };
+    force_goes_along
+        && matches!(end, EndOfDwell::Change | EndOfDwell::Level)
         && (last.antinode_m_s - first.antinode_m_s).abs() >= ONE_WAY_SHARE * range
         && (last.antinode_m_s - middle.antinode_m_s).abs() >= STILL_MOVING_SHARE * range
         && range >= LEAST_TURN * first.antinode_m_s

@@ -12,6 +12,7 @@
 
 mod judge;
 mod moving;
+mod sweep;
 mod trouble;
 mod waiting;
 
@@ -24,14 +25,16 @@ use ndarray::Array2;
 
 use self::judge::{passage, plateau};
 use self::moving::Passage;
-use self::trouble::TroubleWatch;
+use self::sweep::Passing;
+use self::trouble::{Sign, TroubleWatch};
 use self::waiting::Departures;
-use super::Dwell;
 use super::channel_map::ChannelMap;
 use super::criteria::{HoldCriterion, is_mains};
 use super::hold_samples::HoldSamples;
 use super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::level::{DriveLevel, LevelEvent, STEADY_HOPS};
+use super::{Dwell, Remark};
+use super::{Dwell, Remark};
 use crate::maths;
 use crate::setup::Setup;
 use crate::setup::Verdict;
@@ -62,6 +65,10 @@ const LONGEST_DWELL_SECONDS: f64 = 3600.0;
 /// Below this part of the target level, or of the loudest motion of the run
 /// where there is no target, nothing drives the span.
 const RESTING_SHARE: f64 = 0.05;
+/// A level that is left again within this time, s, being the same within this part,
+/// pulses.
+const PULSE_SECONDS: f64 = 60.0;
+const SAME_LEVEL: f64 = 0.05;
 /// What hum on an accelerometer's cable may pretend, m/s: 0.3 m/s² at 50 Hz.
 const HUM_M_S: f64 = 1e-3;
 
@@ -73,8 +80,8 @@ struct AfterPoint {
     changed_hop: u64,
     /// The last hop of the point's hold.
     point_hop: u64,
-    /// Where trouble set in.
-    trouble_hop: Option<u64>,
+    /// Where trouble set in, and in what.
+    trouble: Option<(u64, Sign)>,
     /// Whether that has its record.
     told: bool,
 }
@@ -130,6 +137,11 @@ pub struct Tracker {
     begins_with_samples: bool,
     /// Judged dwells on their way out.
     departures: Departures,
+    sweep: Passing,
+    /// When a steady level was last left, s, and which.
+    last_left: Option<(f64, f64)>,
+    /// What is to be said beside the dwells.
+    remarks: Vec<Remark>,
     /// Largest antinode velocity of the run so far, m/s.
     loudest_m_s: f64,
     /// Frequency with its standard uncertainty (Hz) and antinode velocity (m/s)
@@ -155,6 +167,9 @@ impl Tracker {
             level: DriveLevel::default(),
             begins_with_samples: true,
             departures: Departures::new(setup, plan),
+            sweep: Passing::default(),
+            last_left: None,
+            remarks: Vec::new(),
             loudest_m_s: 0.0,
             approach: VecDeque::new(),
         }
@@ -173,7 +188,10 @@ impl Tracker {
             .samples(hop.as_ref().map(|hop| hop.hop), samples);
         let (ended, settled) = match hop {
             Some(hop) => self.judged_at(hop, samples),
-            None => (self.close(EndOfDwell::ToneLost), None),
+            None => {
+                self.remarks.extend(self.sweep.interrupt());
+                (self.close(EndOfDwell::ToneLost), None)
+            }
         };
         self.depart(ended, true);
         self.depart(settled, false);
@@ -209,6 +227,9 @@ impl Tracker {
         hop: HopEstimate,
         samples: &Arc<Array2<f64>>,
     ) -> (Vec<Dwell>, Option<Dwell>) {
+        let (at_s, hz) = (hop.end_s, hop.frequency_hz);
+        self.remarks
+            .extend(self.sweep.hop(at_s, hz, hop.frequency_u_hz));
         let mut found = Vec::new();
         let bandwidth_hz = self.recent_bandwidth_hz();
         if let Some(end) = self.change(&hop, bandwidth_hz) {
@@ -218,10 +239,11 @@ impl Tracker {
         let level = hop.force_n.unwrap_or(hop.antinode_m_s);
         let event = self.level.hop(level, hop.frequency_hz, bandwidth_hz);
         if event == LevelEvent::Left {
+            let remark = self.level_remark(level, at_s);
+            self.remarks.extend(remark);
             found.extend(self.close(EndOfDwell::Level));
         }
         self.keep_samples(hop.hop, samples);
-        let at_s = hop.end_s;
         self.loudest_m_s = self.loudest_m_s.max(hop.antinode_m_s);
         self.dwell.push(hop);
         if event == LevelEvent::Settled {
@@ -246,6 +268,7 @@ impl Tracker {
 
     /// Takes a gap: the dwell in hand ends there.
     pub fn gap(&mut self, gap: &ToneGap) -> Vec<Dwell> {
+        self.remarks.extend(self.sweep.interrupt());
         let ended = self.close(EndOfDwell::Gap {
             at_s: gap.at_s,
             missing: gap.missing_samples,
@@ -256,8 +279,42 @@ impl Tracker {
         left
     }
 
+    /// What has happened beside the dwells since this was last asked.
+    pub fn take_remarks(&mut self) -> Vec<Remark> {
+        std::mem::take(&mut self.remarks)
+    }
+
+    /// That the level has left `self.level`'s steady one.
+    fn level_remark(&mut self, now: f64, at_s: f64) -> Option<Remark> {
+        let before = self.level.left()?;
+        let again = self.last_left.is_some_and(|(left_s, left)| {
+            at_s - left_s < PULSE_SECONDS && (before / left - 1.0).abs() < SAME_LEVEL
+        });
+        self.last_left = Some((at_s, before));
+        let pulses = if again {
+            " It comes back and leaves again: the drive pulses, as a beat does, or its cable comes and goes."
+        } else {
+            ""
+        };
+        let (what, unit, factor) = if self.channels.force.is_some() {
+            ("drive force", "N", 1.0)
+        } else {
+            ("antinode velocity", "mm/s", 1e3)
+        };
+        Some(Remark {
+            at_s,
+            kind: "level",
+            message: format!(
+                "The drive level was changed at {at_s:.1} s: the {what} went from {:.3} to {:.3} {unit}.{pulses}",
+                factor * before,
+                factor * now
+            ),
+        })
+    }
+
     /// The source has ended.
     pub fn finish(&mut self) -> Vec<Dwell> {
+        self.remarks.extend(self.sweep.interrupt());
         let ended = self.close(EndOfDwell::EndOfSamples);
         self.depart(ended, true);
         self.departures.leave(true, self.peak_limit())
@@ -349,15 +406,21 @@ impl Tracker {
         let (changed, start) = self.ripe_hold()?;
         self.rest_hops = self.rest_hops.max(self.longest_hold_hops() / 4);
         let dwell = self.judge(changed, start, self.dwell.len())?;
-        if dwell.verdict == Verdict::Rejected {
+        // A force that was steady before is another record's trouble.
+        let force_changed = dwell
+            .criteria
+            .iter()
+            .any(|result| result.criterion == HoldCriterion::ForceChange && result.met.is_none());
+        if dwell.verdict == Verdict::Rejected || (dwell.verdict == Verdict::Steady && force_changed)
+        {
             return None;
         }
         let hold = self.dwell.get(start..)?;
         self.after = Some(AfterPoint {
-            watch: TroubleWatch::new(&self.channels, &self.setup.hold, hold)?,
+            watch: TroubleWatch::new(&self.channels, &self.setup.hold, hold, dwell.bandwidth_hz)?,
             changed_hop: self.dwell.get(changed)?.hop,
             point_hop: hold.last()?.hop,
-            trouble_hop: None,
+            trouble: None,
             told: false,
         });
         Some(dwell)
@@ -367,10 +430,10 @@ impl Tracker {
     fn watch_on(&mut self) -> Option<Dwell> {
         let hop = self.dwell.last()?;
         let after = self.after.as_mut()?;
-        let Some(trouble_hop) = after.trouble_hop else {
-            let ago = after.watch.hop(&self.channels, hop)?;
-            let began = hop.hop.saturating_sub(ago as u64);
-            after.trouble_hop = Some(began.max(after.point_hop + 1));
+        let Some((trouble_hop, _)) = after.trouble else {
+            let onset = after.watch.hop(&self.channels, hop)?;
+            let began = hop.hop.saturating_sub(onset.ago as u64);
+            after.trouble = Some((began.max(after.point_hop + 1), onset.sign));
             return None;
         };
         let looked_at = hop.hop - trouble_hop;
@@ -383,13 +446,13 @@ impl Tracker {
     /// The record of the trouble that set in after the point, once.
     fn trouble_after_point(&mut self, end: EndOfDwell) -> Option<Dwell> {
         let after = self.after.as_mut()?;
-        let trouble_hop = after.trouble_hop.filter(|_| !after.told)?;
+        let (trouble_hop, sign) = after.trouble.filter(|_| !after.told)?;
         after.told = true;
         let first = self.dwell.first()?.hop;
         let changed = after.changed_hop.saturating_sub(first) as usize;
         let onset = trouble_hop.saturating_sub(first) as usize;
         let until = self.dwell.len().saturating_sub(self.guard(end));
-        self.judge_trouble(changed, onset, until, end)
+        self.judge_trouble(changed, (onset, sign), until, end)
     }
 
     fn longest_hold_hops(&self) -> usize {

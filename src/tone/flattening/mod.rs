@@ -14,20 +14,27 @@
 //! * **Rounded tops** have hardly more than a third order. `y = x − β x³` takes
 //!   ¾ β from the fundamental and leaves a third order of −¼ β: three times its
 //!   size is missing. A hyperbolic tangent has the same at first order.
+//! * **Straight flanks** (`slew`): a limit of the slope has memory, and orders of
+//!   its own.
 //!
 //! The usual test counts how long the signal dwells at its extremes, against
 //! the arcsine distribution of a sine (the histogram test of IEEE 1057 and 1241;
 //! from memory). Noise of 1 % of the peak washes that out; the orders stand
 //! clear of the same noise by the square root of the number of samples.
 
+mod orders;
+mod slew;
+
 use num_complex::Complex64;
 use std::f64::consts::{FRAC_1_PI, PI};
 
+use self::orders::power;
+use self::slew::{Slope, slope};
+
 use crate::maths;
 
-/// Highest order looked at: pulses as narrow as those of a sine cut at 0.98 of
-/// its peak have their first zero beyond it.
-pub const HIGHEST_ORDER: usize = 15;
+pub use self::orders::HIGHEST_ORDER;
+
 /// Levels tried on each side, in steps of 1 % of the peak; the first is none.
 const LEVELS: usize = 56;
 /// Flat tops are seen where they leave at most this part of the orders' power
@@ -55,6 +62,9 @@ const ROUNDS: usize = 12;
 /// third order is none of a rounded top. A high-pass that turns the fundamental
 /// by 5° leaves 15°.
 const ROUNDED_TANGENT: f64 = 0.364;
+/// Standard uncertainties from which a third order is taken for one: what it takes
+/// goes into the uncertainty, so that little is lost where noise looks like it.
+const ROUNDED_SIGNIFICANT: f64 = 2.0;
 /// What a rounded top takes from the fundamental over its third order.
 const ROUNDED_LOSS: f64 = 3.0;
 
@@ -73,7 +83,7 @@ pub struct Harmonics {
     pub highest_in_band: usize,
 }
 
-/// What the extremes of a waveform look like.
+/// What the extremes of a waveform, or the flanks between them, look like.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Extremes {
     /// The band does not hold three times the frequency: not known.
@@ -82,6 +92,12 @@ pub enum Extremes {
     Sound,
     /// Cut off flat: part of the fundamental that is missing.
     Flat {
+        /// Missing part, 0…1.
+        loss: f64,
+    },
+    /// As a sine whose slope is limited: part of the fundamental that is missing,
+    /// at least.
+    Slewed {
         /// Missing part, 0…1.
         loss: f64,
     },
@@ -147,8 +163,14 @@ impl Harmonics {
         let Some(third) = third else {
             return Extremes::OutOfBand;
         };
-        let rounded = -third.re > SIGNIFICANT * self.standard_u
-            && third.im.abs() <= ROUNDED_TANGENT * third.re.abs();
+        match slope(&in_band, self.standard_u) {
+            Some(Slope::Limited { loss }) => return Extremes::Slewed { loss },
+            Some(Slope::Possible { loss }) => return Extremes::Rounded { loss },
+            None => {}
+        }
+        let noise = ROUNDED_SIGNIFICANT * self.standard_u;
+        let rounded =
+            -third.re > noise && third.im.abs() <= ROUNDED_TANGENT * third.re.abs() + noise;
         if rounded {
             Extremes::Rounded {
                 loss: ROUNDED_LOSS * -third.re,
@@ -316,10 +338,6 @@ fn levels(extreme: f64) -> Vec<f64> {
 fn at_least(orders: &[(usize, Complex64)], least: usize) -> Vec<(usize, Complex64)> {
     let orders = orders.iter().copied();
     orders.filter(|(order, _)| *order >= least).collect()
-}
-
-fn power(orders: &[(usize, Complex64)]) -> f64 {
-    orders.iter().map(|(_, phasor)| phasor.norm_sqr()).sum()
 }
 
 /// A sine with its two sides cut: orders over the fundamental, and what of that

@@ -150,7 +150,7 @@ fn harmonics_of_the_span_are_no_flat_tops() {
             a.cos() + harmonics.sum::<f64>()
         };
         match extremes(wave, hz, rate_hz, 40.0, seed) {
-            Extremes::Flat { loss } => flat.push((seed, loss, parts)),
+            Extremes::Flat { loss } | Extremes::Slewed { loss } => flat.push((seed, loss, parts)),
             Extremes::Rounded { .. } => rounded += 1,
             Extremes::Sound | Extremes::OutOfBand => {}
         }
@@ -166,7 +166,14 @@ fn noise_alone_has_sound_extremes() {
         let (hz, rate_hz) = BENCHES[seed as usize % BENCHES.len()];
         let snr_db = [10.0, 20.0, 40.0][seed as usize % 3];
         let found = extremes(f64::cos, hz, rate_hz, snr_db, seed);
-        assert_eq!(found, Extremes::Sound, "{hz} {rate_hz} {snr_db} {seed}");
+        // By chance a third order stands up to three times its own uncertainty off,
+        // and is then in the uncertainty.
+        let noise = 10f64.powf(-snr_db / 20.0) * 1.225 / (500.0_f64 * 12.0).sqrt();
+        match found {
+            Extremes::Sound => {}
+            Extremes::Rounded { loss } if loss < 3.0 * 4.0 * noise => {}
+            found => panic!("{hz} {rate_hz} {snr_db} {seed}: {found:?}"),
+        }
     }
 }
 

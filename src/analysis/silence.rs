@@ -1,0 +1,200 @@
+//! Channels that fall silent while the span goes on moving: a cable that came
+//! off, an amplifier that was switched off. Pure.
+//!
+//! In: the frames of the source that carries the antinode. Out: one event a
+//! silence. A dead antinode leaves no dwell that could say so.
+
+use super::findings::Event;
+use crate::maths;
+use crate::setup::{Role, Setup};
+use crate::tone::{ToneFrame, TonePlan};
+
+/// What is left of a channel's motion when it is silent, over what it had.
+const SILENT: f64 = 0.01;
+/// Hops that it has to last: a second.
+const SILENT_HOPS: usize = 4;
+/// And hops after which a channel that never showed anything is said.
+const NEVER_HOPS: usize = 40;
+/// Part of the usual size that a new hop makes.
+const NEW: f64 = 0.1;
+
+/// What is known of one channel.
+#[derive(Debug)]
+struct Listened {
+    row: usize,
+    name: String,
+    role: Role,
+    /// What it usually has, rms, SI; 0 where it has shown nothing yet.
+    usual_rms: f64,
+    silent_hops: usize,
+    since_s: f64,
+}
+
+/// The channels of one source that numbers rest on.
+#[derive(Debug)]
+pub(super) struct Silence {
+    channels: Vec<Listened>,
+}
+
+impl Silence {
+    pub(super) fn new(setup: &Setup, plan: &TonePlan) -> Self {
+        let channels = plan.channels.iter().enumerate();
+        Self {
+            channels: channels
+                .filter_map(|(row, planned)| {
+                    let channel = setup.channels.get(planned.setup_index)?;
+                    let is_watched = match channel.role {
+                        Role::Antinode | Role::Node | Role::DriveForce | Role::DriveMotion => true,
+                        role => role.is_clamp_strain(),
+                    };
+                    is_watched.then(|| Listened {
+                        row,
+                        name: channel.name.clone(),
+                        role: channel.role,
+                        usual_rms: 0.0,
+                        silent_hops: 0,
+                        since_s: 0.0,
+                    })
+                })
+                .collect(),
+        }
+    }
+
+    /// Looks at the next frame of the source; `hop_s` is its length.
+    pub(super) fn frame(&mut self, frame: &ToneFrame, hop_s: f64) -> Vec<Event> {
+        // Where nothing moves, silence is right.
+        if frame.frequency_hz.is_none() {
+            for channel in &mut self.channels {
+                channel.silent_hops = 0;
+            }
+            return Vec::new();
+        }
+        let mut events = Vec::new();
+        for channel in &mut self.channels {
+            if channel.row >= frame.samples.nrows() {
+                continue;
+            }
+            let rms = deviation(frame.samples.row(channel.row).iter().copied());
+            if !rms.is_finite() {
+                continue;
+            }
+            if rms > SILENT * channel.usual_rms {
+                channel.silent_hops = 0;
+                channel.usual_rms += NEW * (rms - channel.usual_rms);
+                continue;
+            }
+            if channel.silent_hops == 0 {
+                channel.since_s = frame.end_s - hop_s;
+            }
+            channel.silent_hops += 1;
+            let has_moved = channel.usual_rms > 0.0;
+            if channel.silent_hops == if has_moved { SILENT_HOPS } else { NEVER_HOPS } {
+                events.push(channel.event());
+            }
+        }
+        events
+    }
+}
+
+impl Listened {
+    fn event(&self) -> Event {
+        let Self {
+            name,
+            since_s,
+            usual_rms,
+            ..
+        } = self;
+        let role = self.role.name();
+        let message = if *usual_rms > 0.0 {
+            format!(
+                "The {role} reading of channel \"{name}\" dropped to nothing at {since_s:.1} s, while others show the drive's tone; look at its sensor, cable and amplifier."
+            )
+        } else {
+            format!(
+                "The {role} channel \"{name}\" shows nothing from {since_s:.1} s on, while others show the drive's tone: no reading rests on it; look at its sensor, cable and amplifier."
+            )
+        };
+        Event {
+            at_s: *since_s,
+            kind: "silent".into(),
+            message,
+        }
+    }
+}
+
+/// Standard deviation of some values.
+fn deviation(values: impl Iterator<Item = f64> + Clone) -> f64 {
+    let count = values.clone().count().max(1) as f64;
+    let mean = values.clone().sum::<f64>() / count;
+    let square = values.map(|x| maths::square(x - mean)).sum::<f64>() / count;
+    square.sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ndarray::Array2;
+    use std::sync::Arc;
+
+    fn silence() -> Silence {
+        let watched = |row, role| Listened {
+            row,
+            name: format!("channel {row}"),
+            role,
+            usual_rms: 0.0,
+            silent_hops: 0,
+            since_s: 0.0,
+        };
+        Silence {
+            channels: vec![watched(0, Role::Antinode), watched(1, Role::Node)],
+        }
+    }
+
+    /// The events of hops with these sizes of antinode and node, and whether a tone
+    /// is seen.
+    fn events(hops: impl Iterator<Item = ([f64; 2], bool)>) -> Vec<String> {
+        let mut silence = silence();
+        let frame = |hop: u64, sizes: [f64; 2], has_tone: bool| ToneFrame {
+            hop,
+            end_s: 0.25 * (hop + 1) as f64,
+            frequency_hz: has_tone.then_some(20.0),
+            frequency_u_hz: 0.0,
+            channels: Vec::new(),
+            samples: Arc::new(Array2::from_shape_fn((2, 4), |(row, i)| {
+                sizes[row] * [1.0, -1.0][i % 2] + 3.0
+            })),
+        };
+        (0..)
+            .zip(hops)
+            .flat_map(|(hop, (sizes, has_tone))| silence.frame(&frame(hop, sizes, has_tone), 0.25))
+            .map(|event| event.message)
+            .collect()
+    }
+
+    #[test]
+    fn a_channel_that_falls_silent_is_said_once() {
+        let off = (0..80).map(|i| ([if (40..60).contains(&i) { 0.0 } else { 1.0 }, 0.1], true));
+        let said = events(off);
+        assert_eq!(said.len(), 1, "{said:?}");
+        assert!(said[0].contains("antinode reading") && said[0].contains("at 10.0 s"));
+        let short = (0..80).map(|i| ([if (40..43).contains(&i) { 0.0 } else { 1.0 }, 0.1], true));
+        assert_eq!(events(short), Vec::<String>::new());
+    }
+
+    #[test]
+    fn a_channel_that_was_never_alive_is_said_and_a_span_at_rest_is_not() {
+        let dead = events((0..80).map(|_| ([1.0, 0.0], true)));
+        assert!(
+            dead.len() == 1 && dead[0].contains("node channel"),
+            "{dead:?}"
+        );
+        let rests = (0..80).map(|i| {
+            if i < 40 {
+                ([1.0, 0.1], true)
+            } else {
+                ([0.0; 2], false)
+            }
+        });
+        assert_eq!(events(rests), Vec::<String>::new());
+    }
+}

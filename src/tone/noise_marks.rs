@@ -1,0 +1,481 @@
+//! What a channel's noise says of its amplifier, where the tone itself is too
+//! faint for its orders to say it. Pure.
+//!
+//! Noise from ahead of an amplifier goes through the same characteristic as the
+//! tone. Two marks are left on it:
+//!
+//! * **Piles.** An amplifier at its limit gives the limit, whatever the noise
+//!   does: samples stand at one value, the extreme of their hop. That of a sound
+//!   channel is reached once, and the next sample is some part of the noise away
+//!   (the histogram test of IEEE 1057 and 1241, from memory, with the noise as
+//!   its scale). Samples that follow one another evenly because they are many a
+//!   cycle stand about a parabola's top: four times as deep there are twice as
+//!   many of them, and of a pile hardly more. The same of the differences
+//!   between neighbours tells a limit of the slope.
+//! * **Breathing.** The gain for noise is the slope of the characteristic where
+//!   the tone stands. If tops are flatter than the middle, the noise comes through
+//!   weaker there, twice a cycle; if one top is, once a cycle. Of `y = x − β x³`
+//!   the power of the noise goes as `1 − 6 β A² cos²`: a depth of 3 β A² twice a
+//!   cycle, four times the ¾ β A² that are missing from the tone.
+//!
+//! A noise of the span's own that comes with the motion breathes too: at the
+//! antinode as at the node, so that the two have to be compared.
+
+use ndarray::ArrayView1;
+use num_complex::Complex64;
+use std::f64::consts::{FRAC_1_PI, TAU};
+
+use crate::maths;
+use crate::tone::mains::MAINS_HZ;
+use crate::tone::quantisation::smallest_step;
+
+/// How near the extreme a sample counts as standing at it, over the noise.
+const AT_EXTREME: f64 = 0.05;
+/// And how much farther away the same is looked for.
+const DEEPER: f64 = 4.0;
+/// Share of the samples found there that stand at the extreme itself: half of a
+/// smooth top's, nine tenths of a pile.
+const PILED: f64 = 0.7;
+/// Samples that make a pile in a hop; noise puts 0.3 there.
+const PILE: f64 = 3.0;
+/// And part of the hops that have to have one: a cable that comes and goes leaves some
+/// at rest.
+const PILED_SHARE: f64 = 0.5;
+/// Standard uncertainties of a part beyond which noise breathes: by chance once in
+/// 200 000 holds where it is white.
+const SIGNIFICANT: f64 = 5.0;
+/// The same where the third order says so too: once in 700.
+const LIKELY: f64 = 3.0;
+/// Noise over the tone below which rounding of the arithmetic is looked at.
+const LEAST_NOISE: f64 = 1e-5;
+/// Steps of the converter over the noise from which they make piles of their own.
+const COARSE: f64 = 0.25;
+/// Hops that a converter's step is sought in: among so many samples that are not
+/// rounded two stand nearer to one another than any step that matters.
+const STEP_HOPS: usize = 8;
+/// Parts of a turn in which the noise is counted, each by itself.
+const PHASES: usize = 24;
+/// And how many of them have to hold samples.
+const LEAST_PHASES: usize = 16;
+/// Hops in which it is counted at once: motion changes little in a second.
+const BLOCK_HOPS: usize = 4;
+/// Blocks from which the scatter between them is known.
+const LEAST_BLOCKS: usize = 6;
+/// Two tones in the noise beat at their difference: hum at 50 and 100 Hz like
+/// noise that breathes. Twice the drive has to be so far from all of these, Hz.
+const CLEAR_OF_MAINS_HZ: f64 = 0.4;
+
+/// The marks on a channel's noise over a hold.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct NoiseMarks {
+    /// Share of the hops in which samples pile up at the hop's extreme.
+    pub level_piles: f64,
+    /// The same of differences between neighbouring samples.
+    pub slope_piles: f64,
+    /// The step that the samples of most hops have, SI; 0 where the samples are not
+    /// those that came.
+    pub step: f64,
+    /// How the noise breathes with the tone; `None` where it cannot be told.
+    pub breathing: Option<Breathing>,
+}
+
+/// Changes of the noise's power with the phase of the tone, over the power.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Breathing {
+    /// Once and twice a cycle, the tone's maximum at phase 0.
+    pub depths: [Complex64; 2],
+    /// Standard uncertainty of each part.
+    pub part_u: f64,
+}
+
+impl Breathing {
+    /// The larger of the two depths.
+    pub fn depth(&self) -> f64 {
+        self.depths
+            .iter()
+            .map(|depth| maths::modulus(*depth))
+            .fold(0.0, f64::max)
+    }
+
+    /// The depth, where it stands clear of noise and of twice what another sensor on
+    /// the same span shows.
+    pub fn beyond(&self, other: Option<Self>) -> Option<f64> {
+        let depth = self.depth();
+        (depth > SIGNIFICANT * self.part_u + Self::of_the_span(other)).then_some(depth)
+    }
+
+    /// Whether it comes through weaker at both extremes: less surely than
+    /// [`Self::beyond`], for where the orders say the same.
+    pub fn is_weaker_at_tops(&self, other: Option<Self>) -> bool {
+        -self.depths[1].re > LIKELY * self.part_u + Self::of_the_span(other)
+    }
+
+    /// Twice what another sensor on the same span surely shows.
+    fn of_the_span(other: Option<Self>) -> f64 {
+        let surely = |other: Self| (other.depth() - 2.0 * other.part_u).max(0.0);
+        2.0 * other.map_or(0.0, surely)
+    }
+}
+
+/// What an amplifier is at the limit of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Limited {
+    /// The level: its tops are flat.
+    Level,
+    /// The slope: it cannot follow the flanks.
+    Slope,
+}
+
+impl NoiseMarks {
+    /// What the piles say.
+    pub fn limited(&self) -> Option<Limited> {
+        if self.level_piles >= PILED_SHARE {
+            Some(Limited::Level)
+        } else if self.slope_piles >= PILED_SHARE {
+            Some(Limited::Slope)
+        } else {
+            None
+        }
+    }
+
+    /// The mean over parts of a hold, each with its share of the length.
+    pub fn mean<'a>(parts: impl Iterator<Item = &'a Self> + Clone, shares: &[f64]) -> Self {
+        let mean = |of: fn(&Self) -> f64| {
+            let weighted = parts.clone().zip(shares);
+            weighted.map(|(part, share)| share * of(part)).sum::<f64>()
+        };
+        let breathing = || {
+            let mut found = Breathing {
+                depths: [Complex64::ZERO; 2],
+                part_u: 0.0,
+            };
+            for (part, share) in parts.clone().zip(shares) {
+                let part = part.breathing?;
+                for (depth, own) in found.depths.iter_mut().zip(part.depths) {
+                    *depth += own * *share;
+                }
+                found.part_u = maths::hypot(found.part_u, share * part.part_u);
+            }
+            Some(found)
+        };
+        Self {
+            level_piles: mean(|marks| marks.level_piles),
+            slope_piles: mean(|marks| marks.slope_piles),
+            step: mean(|marks| marks.step),
+            breathing: breathing(),
+        }
+    }
+}
+
+/// One channel of a hold.
+pub(super) struct NoisyTone<'a> {
+    /// Its samples.
+    pub samples: &'a [f64],
+    /// What is left of them without the tone and its modelled orders.
+    pub rest: &'a [f64],
+    /// The tone, counted from the centre.
+    pub tone: Complex64,
+    pub cycles_per_sample: f64,
+    pub hop_samples: usize,
+    pub rate_hz: f64,
+    /// The converter's step.
+    pub step: f64,
+    /// Whether these are the samples as they came: a decimation's filter rounds
+    /// piles off.
+    pub is_raw: bool,
+}
+
+impl NoisyTone<'_> {
+    pub(super) fn marks(&self) -> NoiseMarks {
+        let differences = |values: &[f64]| -> Vec<f64> {
+            values
+                .windows(2)
+                .filter_map(|pair| Some(pair.last()? - pair.first()?))
+                .collect()
+        };
+        let amplitude = maths::modulus(self.tone);
+        let mut marks = NoiseMarks {
+            breathing: self.breathing(),
+            ..NoiseMarks::default()
+        };
+        if !self.is_raw {
+            return marks;
+        }
+        let hop = self.hop_samples;
+        marks.step = usual_step(self.samples, hop).max(self.step);
+        let noise = rms(self.rest);
+        if noise > LEAST_NOISE * amplitude {
+            let share = |values: &[f64], noise: f64| {
+                piled_share(values, hop, AT_EXTREME * noise, COARSE * noise)
+            };
+            marks.level_piles = share(self.samples, noise);
+            let slopes = rms(&differences(self.rest));
+            marks.slope_piles = share(&differences(self.samples), slopes);
+        }
+        marks
+    }
+
+    fn breathing(&self) -> Option<Breathing> {
+        let length_s = self.rest.len() as f64 / self.rate_hz;
+        let twice_hz = 2.0 * self.cycles_per_sample * self.rate_hz;
+        let clear_hz = CLEAR_OF_MAINS_HZ + 2.0 / length_s;
+        let is_clear =
+            |mains_hz: &f64| (twice_hz - mains_hz * (twice_hz / mains_hz).round()).abs() > clear_hz;
+        if !MAINS_HZ.iter().all(is_clear) {
+            return None;
+        }
+        let centre = 0.5 * (self.rest.len() as f64 - 1.0);
+        let first_turn = 0.5 * FRAC_1_PI * maths::argument(self.tone);
+        let block = BLOCK_HOPS * self.hop_samples;
+        let blocks: Vec<[Complex64; 2]> = self
+            .rest
+            .chunks_exact(block.max(1))
+            .enumerate()
+            .filter_map(|(i, rest)| {
+                let turns = first_turn + ((i * block) as f64 - centre) * self.cycles_per_sample;
+                depths(rest, turns, self.cycles_per_sample)
+            })
+            .collect();
+        if blocks.len() < LEAST_BLOCKS {
+            return None;
+        }
+        let count = blocks.len() as f64;
+        let mean = |which: usize| {
+            let all = blocks.iter().filter_map(|depths| depths.get(which));
+            all.sum::<Complex64>() / count
+        };
+        let depths = [mean(0), mean(1)];
+        let scatter: f64 = blocks
+            .iter()
+            .flat_map(|block| block.iter().zip(&depths))
+            .map(|(block, mean)| (block - mean).norm_sqr())
+            .sum();
+        // Two depths of two parts each; of white noise 2/sqrt(n).
+        let scatter_u = (scatter / (4.0 * (count - 1.0) * count)).sqrt();
+        let white_u = 2.0 / (count * block as f64).sqrt();
+        Some(Breathing {
+            depths,
+            part_u: scatter_u.max(white_u),
+        })
+    }
+}
+
+fn rms(values: &[f64]) -> f64 {
+    let sum: f64 = values.iter().map(|x| maths::square(*x)).sum();
+    (sum / values.len().max(1) as f64).sqrt()
+}
+
+/// Share of the hops in which values pile up at the hop's maximum or minimum, within
+/// `near` of it; not where they only take steps as large as `coarse`.
+fn piled_share(values: &[f64], hop: usize, near: f64, coarse: f64) -> f64 {
+    let (mut piled, mut hops) = (0.0, 0.0);
+    for some in values.chunks(STEP_HOPS * hop.max(1)) {
+        let is_coarse = smallest_step(ArrayView1::from(some)) >= coarse;
+        for hop in some.chunks_exact(hop.max(1)) {
+            hops += 1.0;
+            if !is_coarse && is_piled(hop, near) {
+                piled += 1.0;
+            }
+        }
+    }
+    piled / f64::max(hops, 1.0)
+}
+
+/// Whether values pile up at their maximum or minimum.
+fn is_piled(hop: &[f64], near: f64) -> bool {
+    let most = hop.iter().copied().fold(f64::MIN, f64::max);
+    let least = hop.iter().copied().fold(f64::MAX, f64::min);
+    // At the top, and deeper; at the bottom likewise; the extreme not counted.
+    let mut counts = [[-1.0; 2]; 2];
+    for value in hop {
+        for (counts, below) in counts.iter_mut().zip([most - value, value - least]) {
+            for (count, near) in counts.iter_mut().zip([near, DEEPER * near]) {
+                *count += if below <= near { 1.0 } else { 0.0 };
+            }
+        }
+    }
+    let moves = most - least > DEEPER * near;
+    let piles = counts
+        .into_iter()
+        .any(|[at, deeper]| at >= PILE && at > PILED * deeper);
+    moves && piles
+}
+
+/// The step that the samples have most of the time.
+fn usual_step(samples: &[f64], hop: usize) -> f64 {
+    let mut steps: Vec<f64> = samples
+        .chunks(STEP_HOPS * hop.max(1))
+        .map(|some| smallest_step(ArrayView1::from(some)))
+        .collect();
+    steps.sort_by(f64::total_cmp);
+    steps.get(steps.len() / 2).copied().unwrap_or_default()
+}
+
+/// How the power of `rest` changes once and twice a turn, over its mean; the mean
+/// of each phase, an order of the tone that is not in the model, is taken off.
+fn depths(rest: &[f64], first_turn: f64, turns: f64) -> Option<[Complex64; 2]> {
+    // Count, sum and sum of squares of each phase.
+    let mut phases = [[0.0; 3]; PHASES];
+    for (i, x) in (0_u32..).zip(rest) {
+        let turn = first_turn + f64::from(i) * turns;
+        let phase = ((turn - turn.floor()) * PHASES as f64) as usize;
+        if let Some([count, sum, squares]) = phases.get_mut(phase) {
+            *count += 1.0;
+            *sum += x;
+            *squares += x * x;
+        }
+    }
+    // Count, and variance times count.
+    let variances: Vec<(usize, f64, f64)> = phases
+        .iter()
+        .enumerate()
+        .filter(|(_, [count, ..])| *count >= 3.0)
+        .map(|(phase, [count, sum, squares])| {
+            let variance = (squares - sum * sum / count) / (count - 1.0);
+            (phase, *count, variance)
+        })
+        .collect();
+    let total: f64 = variances.iter().map(|(_, count, _)| count).sum();
+    let mean: f64 = variances.iter().map(|(_, count, v)| count * v).sum::<f64>() / total;
+    if variances.len() < LEAST_PHASES || mean <= 0.0 {
+        return None;
+    }
+    Some([1.0, 2.0].map(|order| {
+        let sum: Complex64 = variances
+            .iter()
+            .map(|(phase, count, variance)| {
+                let turn = (*phase as f64 + 0.5) / PHASES as f64;
+                maths::cis(-TAU * order * turn) * (count * (variance - mean))
+            })
+            .sum();
+        sum * (2.0 / (total * mean))
+    }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand_chacha::ChaCha8Rng;
+    use rand_chacha::rand_core::SeedableRng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    const RATE_HZ: f64 = 1000.0;
+
+    /// The marks of 12 s of a cosine of amplitude 1 with white noise that both go
+    /// through `amplifier`, a function of the value before and the new one.
+    fn marks(
+        hz: f64,
+        noise: f64,
+        seed: u64,
+        mut amplifier: impl FnMut(f64, f64) -> f64,
+    ) -> NoiseMarks {
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let mut last = 0.0;
+        let count = 12_000_u32;
+        let turns = hz / RATE_HZ;
+        let angle = |i: u32| TAU * turns * (f64::from(i) - 0.5 * f64::from(count - 1));
+        let samples: Vec<f64> = (0..count)
+            .map(|i| {
+                let normal: f64 = StandardNormal.sample(&mut random);
+                last = amplifier(last, angle(i).cos() + noise * normal);
+                last
+            })
+            .collect();
+        // The tone and four orders of it by plain sums.
+        let mut rest = samples.clone();
+        let mut tone = Complex64::ZERO;
+        for order in 0..=5 {
+            let turn = |i: u32| Complex64::from_polar(1.0, -f64::from(order) * angle(i));
+            let sum: Complex64 = (0_u32..).zip(&samples).map(|(i, x)| turn(i) * x).sum();
+            let scale = if order == 0 { 1.0 } else { 2.0 };
+            let phasor = sum * scale / f64::from(count);
+            for (i, x) in (0_u32..).zip(&mut rest) {
+                *x -= (phasor * turn(i).conj()).re;
+            }
+            if order == 1 {
+                tone = phasor;
+            }
+        }
+        NoisyTone {
+            samples: &samples,
+            rest: &rest,
+            tone,
+            cycles_per_sample: turns,
+            hop_samples: 250,
+            rate_hz: RATE_HZ,
+            step: 1e-6,
+            is_raw: true,
+        }
+        .marks()
+    }
+
+    #[test]
+    fn a_sound_channel_has_no_marks() {
+        for seed in 0..40 {
+            let hz = [8.3, 23.4567, 20.0, 41.667][seed as usize % 4];
+            let noise = [0.002, 0.01, 0.2, 1.0][seed as usize / 4 % 4];
+            let found = marks(hz, noise, seed, |_, x| x);
+            assert!(
+                found.level_piles < 0.1 && found.slope_piles < 0.1,
+                "{hz} {noise} {seed}: {found:?}"
+            );
+            let breathing = found.breathing.unwrap();
+            assert!(
+                breathing.depth() < 4.5 * breathing.part_u,
+                "{hz} {noise} {seed}: {breathing:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn limits_of_level_and_slope_make_piles() {
+        for noise in [0.01, 0.1, 0.5, 1.0] {
+            for level in [0.8, 0.95] {
+                let found = marks(23.4567, noise, 3, |_, x| x.clamp(-level, level));
+                assert!(found.level_piles > 0.9, "{noise} {level}: {found:?}");
+                let one = marks(23.4567, noise, 4, |_, x| x.max(-level));
+                assert!(one.level_piles > 0.9, "{noise} {level}: {one:?}");
+            }
+            for part in [0.6, 0.85] {
+                let most = part * TAU * 23.4567 / RATE_HZ;
+                let slewed = |last: f64, x: f64| last + (x - last).clamp(-most, most);
+                let found = marks(23.4567, noise, 5, slewed);
+                assert!(found.slope_piles > 0.9, "{noise} {part}: {found:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_coarse_converter_and_a_cable_that_comes_and_goes_make_no_piles() {
+        let coarse = marks(23.4567, 0.05, 8, |_, x| (x / 0.6).round() * 0.6);
+        assert!(
+            coarse.limited().is_none() && (coarse.step - 0.6).abs() < 1e-9,
+            "{coarse:?}"
+        );
+        let mut sample = 0;
+        let off = marks(23.4567, 0.05, 9, |_, x| {
+            sample += 1;
+            if sample % 2000 < 300 { 0.0 } else { x }
+        });
+        assert_eq!(off.limited(), None, "{off:?}");
+    }
+
+    /// Of x − β x³ with little noise: 3 β A² twice a cycle, against the phase of
+    /// the tone's extremes.
+    #[test]
+    fn noise_breathes_as_the_slope_of_the_characteristic() {
+        let beta = 0.05;
+        let found = marks(23.4567, 0.05, 6, |_, x| x - beta * x * x * x);
+        let breathing = found.breathing.unwrap();
+        let [once, twice] = breathing.depths;
+        assert!(
+            (twice.re + 3.0 * beta).abs() < 4.0 * breathing.part_u,
+            "{breathing:?}"
+        );
+        assert!(twice.im.abs() < 4.0 * breathing.part_u, "{breathing:?}");
+        assert!(once.norm() < 4.5 * breathing.part_u, "{breathing:?}");
+        // As much noise as tone, through a hyperbolic tangent.
+        let found = marks(23.4567, 0.8, 7, |_, x| x.tanh()).breathing.unwrap();
+        assert!(found.depths[1].re < -5.0 * found.part_u, "{found:?}");
+    }
+}
