@@ -34,7 +34,6 @@ use super::hold_samples::HoldSamples;
 use super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::level::{DriveLevel, LevelEvent, STEADY_HOPS};
 use super::{Dwell, Remark};
-use super::{Dwell, Remark};
 use crate::maths;
 use crate::setup::Setup;
 use crate::setup::Verdict;
