@@ -185,12 +185,11 @@ impl Tracker {
     pub fn hop(&mut self, hop: Option<HopEstimate>, samples: &Arc<Array2<f64>>) -> Vec<Dwell> {
         self.departures
             .samples(hop.as_ref().map(|hop| hop.hop), samples);
-        let (ended, settled) = match hop {
-            Some(hop) => self.judged_at(hop, samples),
-            None => {
-                self.remarks.extend(self.sweep.interrupt());
-                (self.close(EndOfDwell::ToneLost), None)
-            }
+        let (ended, settled) = if let Some(hop) = hop {
+            self.judged_at(hop, samples)
+        } else {
+            self.remarks.extend(self.sweep.interrupt());
+            (self.close(EndOfDwell::ToneLost), None)
         };
         self.depart(ended, true);
         self.depart(settled, false);
