@@ -180,8 +180,8 @@ impl RoleKind {
                 measures: "force at the drive point",
                 quantities: &[Quantity::Force],
                 place: SensorPlace::DrivePoint,
-                without: "resonance can be shown by a passage over the peak only; other holds are \
-                          `steady` at best",
+                without: "resonance can be shown by a passage over the peak or by the span's free \
+                          motion at a change only; other holds are `steady` at best",
                 ..motion
             },
             Self::DriveMotion => RoleRow {

@@ -77,7 +77,7 @@ pub fn statement(setup: &Setup, reduction: &Reduction) -> Vec<Fact> {
             facts.push(("Level", with_micro_sign(&judgement.level)));
         }
         if !judgement.accepted.is_empty() {
-            facts.push(("Points that count", judgement.accepted.clone()));
+            facts.push(("Also counting", judgement.accepted.clone()));
         }
     }
     facts.push((

@@ -15,20 +15,20 @@
 //! assert!(draft.text().contains("title = \"Damper type trial 3\""));
 //! ```
 
+mod answers;
 mod questions;
 mod write;
 
-use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
+use answers::Answers;
 use questions::QUESTIONS;
 pub use questions::{Answer, Question};
 
 /// What was answered so far.
 #[derive(Debug, Clone, Default)]
 pub struct Draft {
-    /// By the question's name; an empty answer means "none".
-    answers: BTreeMap<&'static str, String>,
+    answers: Answers,
 }
 
 impl Draft {
@@ -36,24 +36,7 @@ impl Draft {
     pub fn next_question(&self) -> Option<&'static Question> {
         QUESTIONS
             .iter()
-            .find(|question| !self.answers.contains_key(question.name) && self.is_asked(question))
-    }
-
-    /// Whether the answers so far make the question called so one to ask.
-    fn is_asked_by_name(&self, name: &str) -> bool {
-        QUESTIONS
-            .iter()
-            .any(|question| question.name == name && self.is_asked(question))
-    }
-
-    fn is_asked(&self, question: &Question) -> bool {
-        question
-            .only_if
-            .is_none_or(|(name, word)| match (self.given(name), word) {
-                (Some(given), Some(word)) => given == word || given == "both",
-                (given, None) => given.is_some(),
-                (None, Some(_)) => false,
-            })
+            .find(|question| self.answers.get(question).is_none() && self.answers.ask_for(question))
     }
 
     /// Takes an answer; an empty one takes what the question proposes.
@@ -73,12 +56,12 @@ impl Draft {
         } else {
             question.read(answer)?
         };
-        self.answers.insert(question.name, taken);
+        self.answers.set(question, taken);
         let faults = self.faults_of(question);
         if faults.is_empty() {
             return Ok(());
         }
-        self.answers.remove(question.name);
+        self.answers.forget(question);
         Err(faults)
     }
 
@@ -96,18 +79,9 @@ impl Draft {
         text
     }
 
-    /// What was answered to a question; `None` where it was not asked yet, or
-    /// the answer was "none".
-    fn given(&self, name: &str) -> Option<&str> {
-        self.answers
-            .get(name)
-            .map(String::as_str)
-            .filter(|answer| !answer.is_empty())
-    }
-
     /// The setup file. What has not been answered yet has a typical value.
     pub fn text(&self) -> String {
-        write::text(self)
+        write::text(&self.answers)
     }
 }
 

@@ -2,14 +2,14 @@
 
 use std::fmt::Write as _;
 
-use super::questions::QUESTIONS;
-use super::{Draft, Question};
+use super::answers::Answers;
+use super::questions::{QUESTIONS, Question};
 
 /// The file: every key that was asked for, those without an answer as comments,
 /// and where to read on.
-pub(super) fn text(draft: &Draft) -> String {
+pub(super) fn text(answers: &Answers) -> String {
     let mut file = File {
-        draft,
+        answers,
         text: String::new(),
         columns: 0,
     };
@@ -19,9 +19,14 @@ pub(super) fn text(draft: &Draft) -> String {
     file.text
 }
 
+/// The question called so.
+fn question(name: &str) -> Option<&'static Question> {
+    QUESTIONS.iter().find(|question| question.name == name)
+}
+
 /// The file as far as it is written.
 struct File<'a> {
-    draft: &'a Draft,
+    answers: &'a Answers,
     text: String,
     /// Columns of the source that channels have taken.
     columns: u32,
@@ -35,7 +40,7 @@ impl File<'_> {
 
     /// A key by the answer to a question; as a comment where there is none.
     fn key(&mut self, name: &str, key: &str, comment: &str) {
-        let Some(question) = QUESTIONS.iter().find(|question| question.name == name) else {
+        let Some(question) = question(name) else {
             return;
         };
         let line = match self.value(question) {
@@ -51,9 +56,9 @@ impl File<'_> {
 
     /// What stands for a question in the file.
     fn value(&self, question: &Question) -> Option<String> {
-        let answer = match self.draft.answers.get(question.name) {
-            Some(answer) if answer.is_empty() => return None,
-            Some(answer) => answer.as_str(),
+        let answer = match self.answers.get(question) {
+            Some("") => return None,
+            Some(answer) => answer,
             None => question.typical,
         };
         let is_number = !question.unit.is_empty();
@@ -65,7 +70,7 @@ impl File<'_> {
     }
 
     fn answered(&self, name: &str, word: &str) -> bool {
-        self.draft.given(name) == Some(word)
+        self.answers.given(name) == Some(word)
     }
 
     fn bench(&mut self) {
@@ -87,7 +92,7 @@ impl File<'_> {
         self.key("length", "length_m", "free length between the clamps");
         self.key("tension", "tension_kn", "");
         self.line("# tension_uncertainty_pct = 2.0    # k = 2; this is the default");
-        if self.draft.is_asked_by_name("damper position") {
+        if question("damper position").is_some_and(|asked| self.answers.ask_for(asked)) {
             let place = "from the damper-end clamp";
             self.key("damper position", "damper_position_m", place);
         }
@@ -97,12 +102,7 @@ impl File<'_> {
         self.key("node", "node_from_damper", node);
         self.line("\n# [sweep]                          # default: 0.18/d to 1.4/d (IEC 61897)");
         self.line("# low_hz =\n# high_hz =");
-        if self
-            .draft
-            .answers
-            .get("level")
-            .is_none_or(|level| !level.is_empty())
-        {
+        if question("level").is_some_and(|level| self.value(level).is_some()) {
             self.line("\n[amplitude]                        # the level of the points");
             self.line("rule = \"constant-velocity\"");
             self.key("level", "value", "antinode velocity, mm/s peak");

@@ -134,7 +134,8 @@ fn channels_whose_results_will_be_missed() {
         "bench.toml:44: channel: warning: there is no node channel: no ratio, no efficiency and no \
          power will come out\n\
          bench.toml:44: channel: warning: there is no drive-force channel: resonance can be shown \
-         by a passage over the peak only, other holds are `steady` at best\n\
+         by a passage over the peak or by the span's free motion at a change only, other holds are \
+         `steady` at best\n\
          bench.toml:87: channel[wave 2].role: warning: one wave channel alone cannot be \
          decomposed; two places at least are needed\n\
          bench.toml:95: channel[strain].uncertainty_pct: warning: the calibration uncertainty is \

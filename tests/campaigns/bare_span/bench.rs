@@ -141,11 +141,20 @@ impl Bare {
         let outside = |point: &&SettledPoint| {
             middle_s(point) < truth.start_s || middle_s(point) > truth.end_s
         };
+        // The recording begins settled on the peak of a neighbour: a hold of that
+        // is true if its ratio is.
+        let neighbour = &rehearsal.truth[0];
+        let of_the_neighbour = |point: &&SettledPoint| {
+            (neighbour.start_s..neighbour.end_s).contains(&middle_s(point))
+                && point
+                    .iswr
+                    .is_none_or(|iswr| (iswr.value - neighbour.iswr).abs() <= 1.5 * iswr.u)
+        };
         let false_holds = judged
             .iter()
             .map(|judged| &judged.point)
             .filter(|point| point.verdict == Verdict::Held)
-            .filter(outside)
+            .filter(|point| outside(point) && !of_the_neighbour(point))
             .cloned()
             .collect();
         Outcome {
