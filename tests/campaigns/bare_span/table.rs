@@ -62,8 +62,11 @@ impl Cell {
             return Some("held off the peak");
         }
         // Half a time constant less than the rule: what passed before the span
-        // follows the new drive is not seen by anyone.
-        if held && self.constants < 4.0 {
+        // follows the new drive is not seen by anyone. Earlier than that the data
+        // have to bound what is left, and the uncertainty to hold it.
+        let is_early = held && self.constants < 4.0;
+        let is_within = |(error, u): (f64, f64)| error.abs() <= u;
+        if is_early && !outcome.ratio_error().is_some_and(is_within) {
             return Some("held before it was rung up");
         }
         if !held && self.constants >= 7.0 && off_peak < PHASE_LIMIT_DEG - PHASE_DOUBT_DEG {

