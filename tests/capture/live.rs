@@ -56,7 +56,7 @@ fn live_points_are_those_of_the_recordings_byte_for_byte() {
 }
 
 #[test]
-fn a_point_is_on_disk_within_a_second_of_its_hold() {
+fn a_point_without_a_force_cell_waits_for_the_free_motion_and_no_longer() {
     let line = Line::new();
     let bench = RunFolder::on_line(&setup(), &line);
     // In real time; the first dwell ends at 25 s.
@@ -64,10 +64,12 @@ fn a_point_is_on_disk_within_a_second_of_its_hold() {
     let _device = Device::start(&line, 1.0, 60_000);
     let mut capture = bench.capture("run", &[]);
     capture.wait_for("Point 1 is on disk", SOON);
-    // The change is certain once the window has seen it: a hop of 0.25 s.
+    // The change is certain once the window has seen it: a hop of 0.25 s. What
+    // the span does then by itself may show the peak: it is looked at for 30 s at
+    // most.
     let late_s = began.elapsed().as_secs_f64() - 25.0;
     assert!(
-        late_s < 2.0,
+        late_s < 32.0,
         "{late_s} s after the dwell's end\n{}",
         capture.log()
     );
