@@ -205,7 +205,7 @@ fn missing_channels(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
         warn(
             "channel",
             "there is no drive-force channel: resonance can be shown by a passage over the peak \
-             only, other holds are `steady` at best"
+             or by the span's free motion at a change only, other holds are `steady` at best"
                 .to_owned(),
         );
     }

@@ -52,7 +52,8 @@ fn hours(hours: u64) {
     let settled = &outcome.readings[outcome.readings.len() / 12..];
     let (first, last) = (settled[0], settled[settled.len() - 1]);
     assert!(last.resident_kb <= first.resident_kb + GROWS_BY_KB);
-    assert!(settled.iter().all(|reading| reading.files == first.files));
+    // Fewer at the end, when the recording is closed.
+    assert!(settled.iter().all(|reading| reading.files <= first.files));
     assert!(settled.iter().all(|reading| reading.waiting <= 8));
 }
 
