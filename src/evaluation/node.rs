@@ -15,6 +15,7 @@ use std::f64::consts::{FRAC_PI_2, PI};
 use crate::reduction::SettledPoint;
 use crate::setup::Setup;
 use crate::span::StrungConductor;
+use crate::span::nodes::{CLEAR_LENGTHS, CLEAR_LOOPS};
 
 /// A node nearer to the damper than this many near-field lengths 1/q nobody
 /// reads: the conductor there is bent by the damper's force.
@@ -22,13 +23,6 @@ const SURELY_NEAR_LENGTHS: f64 = 1.0;
 
 /// Nor one nearer than this part of a loop: the damper's clamp is in the way.
 const SURELY_NEAR_LOOPS: f64 = 0.05;
-
-/// A node further from the damper than this many near-field lengths is clear of
-/// it, as [`StrungConductor::first_node_from_drive`] has it.
-const SURELY_CLEAR_LENGTHS: f64 = 6.0;
-
-/// And so is one further than this part of a loop.
-const SURELY_CLEAR_LOOPS: f64 = 0.25;
 
 /// By what the node of a point is known.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -95,7 +89,7 @@ impl Nodes {
             .near_field_number_per_m(frequency_hz)
             .map_or(0.0, |q| k / q);
         let theta = theta.rem_euclid(PI);
-        let clear = (SURELY_CLEAR_LENGTHS * near_field).max(SURELY_CLEAR_LOOPS * PI);
+        let clear = (CLEAR_LENGTHS * near_field).max(CLEAR_LOOPS * PI);
         let near = (SURELY_NEAR_LENGTHS * near_field).max(SURELY_NEAR_LOOPS * PI);
         let first = if theta <= near {
             (theta + PI, theta + PI)

@@ -5,23 +5,15 @@
 //!
 //! With e = EI k²/T the wave impedance is (1 + 2 e)/sqrt(1 + e) times sqrt(T m),
 //! so that a power without EI is too small, by a tenth at the top of the range.
-//! Nothing below zero stiffness is possible, and nothing above half of that of a
-//! solid rod of aluminium: a stranded conductor, all wires bonded, has about
-//! 0.6 of it, and slips far below (from memory). Anything between is as likely; the
+//! Nothing below zero stiffness is possible, and nothing above a bound
+//! ([`largest_bending_stiffness_n_m2`]). Anything between is as likely; the
 //! effect is not corrected, so its mean square is the squared standard
 //! uncertainty (JCGM 100, F.2.4.5).
-
-use std::f64::consts::PI;
 
 use crate::maths;
 use crate::reduction::{Measured, SettledPoint};
 use crate::setup::Setup;
-
-/// Modulus of aluminium, Pa (common handbook value).
-const ALUMINIUM_PA: f64 = 69e9;
-
-/// The largest bending stiffness over that of a solid rod of aluminium.
-const LARGEST_PART: f64 = 0.5;
+use crate::span::largest_bending_stiffness_n_m2;
 
 /// `power` at a point, without EI, with the missing stiffness in its
 /// uncertainty.
@@ -29,10 +21,9 @@ pub fn widened(setup: &Setup, point: &SettledPoint, power: Measured) -> Measured
     let Some(frequency_hz) = point.frequency_hz else {
         return power;
     };
-    let diameter_m = 1e-3 * setup.conductor.diameter_mm;
-    let rod_m4 = PI * maths::square(maths::square(diameter_m)) / 64.0;
     let mut stiff = setup.strung_conductor();
-    stiff.bending_stiffness_n_m2 = LARGEST_PART * ALUMINIUM_PA * rod_m4;
+    stiff.bending_stiffness_n_m2 =
+        largest_bending_stiffness_n_m2(1e-3 * setup.conductor.diameter_mm);
     let most = stiff.stiff_wave_impedance_n_s_per_m(frequency_hz.value)
         / stiff.wave_impedance_n_s_per_m()
         - 1.0;

@@ -147,6 +147,11 @@ impl Known {
         self.start.begun?.at().map(Clock::Recorder)
     }
 
+    /// Where it stands among recordings by the same kind of clock, s.
+    fn place_s(&self) -> f64 {
+        self.clock().map_or(0.0, Clock::place_s)
+    }
+
     fn length_s(&self) -> f64 {
         self.start.frames as f64 / self.start.rate_hz
     }
@@ -246,11 +251,10 @@ fn put_in_order(known: &mut [Known]) -> (OrderedBy, Vec<String>) {
                 .to_owned(),
         ));
     }
-    let place_s = |known: &Known| known.clock().map_or(0.0, Clock::place_s);
     let mut in_time: Vec<&Known> = known.iter().collect();
-    in_time.sort_by(|a, b| place_s(a).total_cmp(&place_s(b)));
+    in_time.sort_by(|a, b| a.place_s().total_cmp(&b.place_s()));
     let same = in_time.windows(2).find_map(|pair| match pair {
-        [a, b] if place_s(a).total_cmp(&place_s(b)).is_eq() && a.start.frames > 0 => Some((a, b)),
+        [a, b] if a.place_s().total_cmp(&b.place_s()).is_eq() && a.start.frames > 0 => Some((a, b)),
         _ => None,
     });
     if let Some((a, b)) = same {
@@ -261,16 +265,15 @@ fn put_in_order(known: &mut [Known]) -> (OrderedBy, Vec<String>) {
             b.name()
         )));
     }
-    known.sort_by(|a, b| place_s(a).total_cmp(&place_s(b)));
+    known.sort_by(|a, b| a.place_s().total_cmp(&b.place_s()));
     (OrderedBy::StartTime, Vec::new())
 }
 
 /// A sentence for the first recording that begins before the one before it has
 /// ended, and how many do.
 fn overlaps(known: &[Known]) -> Option<String> {
-    let place_s = |known: &Known| known.clock().map_or(0.0, Clock::place_s);
     let early = |pair: &&[Known]| match pair {
-        [a, b] => place_s(b) < place_s(a) + a.length_s() - ROUNDED_S,
+        [a, b] => b.place_s() < a.place_s() + a.length_s() - ROUNDED_S,
         _ => false,
     };
     let mut found = known.windows(2).filter(early);

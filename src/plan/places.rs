@@ -15,9 +15,9 @@ use serde::Serialize;
 
 use crate::maths;
 use crate::setup::{Role, Setup};
-use crate::span::StrungConductor;
 use crate::span::fitted::{FittedSpan, SpanFitError, StatedSpan};
 use crate::span::nodes::node_shift_of_detuning;
+use crate::span::{StrungConductor, largest_bending_stiffness_n_m2};
 
 /// Nodes that are listed, from the damper on.
 const LISTED: u32 = 4;
@@ -41,13 +41,6 @@ const TENSION_REPEATS: f64 = 0.1;
 /// A frequency belongs to a number of loops where it is within this of it,
 /// uncertainty included, so that no other is as near.
 const KNOWN_NUMBER_LOOPS: f64 = 0.45;
-
-/// Modulus of aluminium, Pa (common handbook value).
-const ALUMINIUM_PA: f64 = 69e9;
-
-/// The stiffness of no conductor is above this part of a solid rod of aluminium's
-/// (from memory); where none is stated anything below is as likely.
-const LARGEST_STIFFNESS: f64 = 0.5;
 
 /// A cause, and how far it moves a node of a number from the drive-end clamp, m.
 type NodeMove = (&'static str, Box<dyn Fn(f64) -> f64>);
@@ -132,30 +125,31 @@ impl KnownSpan {
     /// By what the setup states.
     pub fn stated(setup: &Setup) -> Self {
         let (conductor, stiffness_u_n_m2) = stated_conductor(setup);
-        let mut varied = Vec::new();
         let tension = 0.01 * setup.span.tension_uncertainty_pct;
-        varied.push((
-            "tension",
-            StrungConductor {
-                tension_n: conductor.tension_n * (1.0 + tension),
-                ..conductor
-            },
-        ));
         let mass = 0.01 * setup.conductor.mass_uncertainty_pct;
-        varied.push((
-            "mass",
-            StrungConductor {
-                mass_kg_per_m: conductor.mass_kg_per_m * (1.0 + mass),
-                ..conductor
-            },
-        ));
-        varied.push((
-            "stiffness",
-            StrungConductor {
-                bending_stiffness_n_m2: conductor.bending_stiffness_n_m2 + stiffness_u_n_m2,
-                ..conductor
-            },
-        ));
+        let varied = vec![
+            (
+                "tension",
+                StrungConductor {
+                    tension_n: conductor.tension_n * (1.0 + tension),
+                    ..conductor
+                },
+            ),
+            (
+                "mass",
+                StrungConductor {
+                    mass_kg_per_m: conductor.mass_kg_per_m * (1.0 + mass),
+                    ..conductor
+                },
+            ),
+            (
+                "stiffness",
+                StrungConductor {
+                    bending_stiffness_n_m2: conductor.bending_stiffness_n_m2 + stiffness_u_n_m2,
+                    ..conductor
+                },
+            ),
+        ];
         let of_stiffness = match setup.conductor.bending_stiffness_n_m2 {
             Some(stated) => format!(
                 "EI {stated} N m2 ± {} %",
@@ -429,9 +423,8 @@ fn stated_conductor(setup: &Setup) -> (StrungConductor, f64) {
         let u_n_m2 = part * conductor.bending_stiffness_n_m2;
         return (conductor, u_n_m2);
     }
-    let diameter_m = 1e-3 * setup.conductor.diameter_mm;
-    let rod_m4 = PI * maths::square(maths::square(diameter_m)) / 64.0;
-    let most = LARGEST_STIFFNESS * ALUMINIUM_PA * rod_m4;
+    // Where none is stated anything up to the bound is as likely.
+    let most = largest_bending_stiffness_n_m2(1e-3 * setup.conductor.diameter_mm);
     conductor.bending_stiffness_n_m2 = 0.5 * most;
     // Rectangular (JCGM 100, 4.3.7), expanded: half the width times 2/sqrt(3).
     (conductor, most / 3.0_f64.sqrt())

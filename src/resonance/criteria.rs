@@ -354,7 +354,7 @@ impl Stretch<'_> {
             C::Distortion => Some(self.distortion(limit)),
             C::SignalToNoise => Some(self.signal_to_noise(limit)),
             C::DrivePhase => Some(self.drive_phase(limit)),
-            C::FreeResponse => self.peak.map(|peak| peak_finding(Some(peak), limit)),
+            C::FreeResponse => self.peak.map(|peak| peak_finding(peak, limit)),
             C::AntinodeImpulses => Some(self.impulses(self.channels.antinode?, "antinode", limit)),
             C::AntinodeHighOrders => self.high_orders(self.channels.antinode?, "antinode", limit),
             C::NodeImpulses => Some(self.impulses(self.channels.node?, "node", limit)),

@@ -78,7 +78,7 @@ impl Dwell {
     /// half-power bandwidths.
     fn enter_peak(&mut self, peak: PeakEvidence, limit: f64) {
         self.peak = Some(peak);
-        let finding = peak_finding(Some(peak), limit);
+        let finding = peak_finding(peak, limit);
         let judged = Judged::new(HoldCriterion::FreeResponse, limit, finding);
         match self
             .criteria

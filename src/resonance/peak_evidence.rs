@@ -323,10 +323,7 @@ impl PeakEvidence {
 const FARTHEST_HELD: f64 = 1.25;
 
 /// Where the free motion says that the drive stands, against `limit` bandwidths.
-pub(super) fn peak_finding(peak: Option<PeakEvidence>, limit: f64) -> CriterionFinding {
-    let Some(peak) = peak else {
-        return CriterionFinding::new(None, None, String::new());
-    };
+pub(super) fn peak_finding(peak: PeakEvidence, limit: f64) -> CriterionFinding {
     let met = peak.is_on_peak(limit);
     let u = 2.0 * peak.detuning_u;
     let stands = format!(

@@ -221,12 +221,13 @@ fn inverse(mut matrix: [[f64; UNKNOWNS]; UNKNOWNS]) -> Option<[[f64; UNKNOWNS]; 
 
 #[cfg(test)]
 mod tests {
+    use super::super::steadiness::tests::noise as normal_noise;
     use super::*;
 
     const HOP_S: f64 = 0.25;
 
     /// A steady motion, a transient of size and phase `start` that turns with
-    /// the detuning, and normal noise (Knuth's MMIX generator, twelve sums).
+    /// the detuning, and normal noise.
     fn course(
         seconds: f64,
         constant_s: f64,
@@ -235,22 +236,15 @@ mod tests {
         noise: f64,
         seed: u64,
     ) -> Vec<Complex64> {
-        let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
-        let mut normal = || -> f64 {
-            (0..12)
-                .map(|_| {
-                    state = state
-                        .wrapping_mul(6_364_136_223_846_793_005)
-                        .wrapping_add(1_442_695_040_888_963_407);
-                    (state >> 40) as f64 / f64::from(1 << 24) - 0.5
-                })
-                .sum()
-        };
-        (0..(seconds / HOP_S) as u32)
-            .map(|i| {
-                let s = (f64::from(i) + 0.5) * HOP_S / constant_s;
+        let count = (seconds / HOP_S) as usize;
+        let normal = normal_noise(seed, 2 * count);
+        normal
+            .chunks(2)
+            .enumerate()
+            .map(|(i, pair)| {
+                let s = (i as f64 + 0.5) * HOP_S / constant_s;
                 let free = start * Complex64::new(0.0, 2.0 * detuning * s).exp() * (-s).exp();
-                Complex64::new(1.0 + noise * normal(), noise * normal()) + free
+                Complex64::new(1.0 + noise * pair[0], noise * pair[1]) + free
             })
             .collect()
     }

@@ -161,12 +161,12 @@ pub fn ratio_course(
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
 
     /// Noise of standard deviation 1: Knuth's MMIX generator, the upper bits of
     /// twelve sums.
-    fn noise(seed: u64, count: usize) -> Vec<f64> {
+    pub(in crate::resonance) fn noise(seed: u64, count: usize) -> Vec<f64> {
         let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
         (0..count)
             .map(|_| {

@@ -333,25 +333,16 @@ impl Normal {
 
 #[cfg(test)]
 mod tests {
-    use super::super::waves::demo_span;
+    use super::super::waves::{by_finite_elements, demo_span};
     use super::*;
 
-    /// Frequencies made by finite elements (tests/reference/clamped_span.py), by
-    /// the span that they are of.
+    /// Numbers and frequencies by the span that they are of.
     fn reference() -> Vec<(StrungConductor, Vec<(u32, f64)>)> {
-        let table = include_str!("../../tests/reference/clamped_span.csv");
         let mut spans: Vec<(StrungConductor, Vec<(u32, f64)>)> = Vec::new();
-        for line in table.lines().skip(1) {
-            let v: Vec<f64> = line.split(',').map(|t| t.parse().unwrap()).collect();
-            let span = StrungConductor {
-                tension_n: v[0],
-                mass_kg_per_m: v[1],
-                bending_stiffness_n_m2: v[2],
-                length_m: v[3],
-            };
+        for (span, number, hz) in by_finite_elements() {
             match spans.iter_mut().find(|(known, _)| *known == span) {
-                Some((_, rows)) => rows.push((v[4] as u32, v[5])),
-                None => spans.push((span, vec![(v[4] as u32, v[5])])),
+                Some((_, rows)) => rows.push((number, hz)),
+                None => spans.push((span, vec![(number, hz)])),
             }
         }
         spans

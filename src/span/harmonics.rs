@@ -138,24 +138,15 @@ impl StrungConductor {
 
 #[cfg(test)]
 mod tests {
-    use super::super::waves::demo_span as span;
+    use super::super::waves::{by_finite_elements, demo_span as span};
     use super::*;
 
     #[test]
     fn clamped_harmonics_against_finite_elements() {
-        // tests/reference/clamped_span.py: Hermite beam elements, SciPy.
-        let table = include_str!("../../tests/reference/clamped_span.csv");
         let mut rows = 0;
-        for line in table.lines().skip(1) {
-            let v: Vec<f64> = line.split(',').map(|t| t.parse().unwrap()).collect();
-            let span = StrungConductor {
-                tension_n: v[0],
-                mass_kg_per_m: v[1],
-                bending_stiffness_n_m2: v[2],
-                length_m: v[3],
-            };
-            let f = span.clamped_harmonic_hz(v[4] as u32);
-            assert!((f / v[5] - 1.0).abs() < 1e-6, "{line}: {f}");
+        for (span, number, hz) in by_finite_elements() {
+            let f = span.clamped_harmonic_hz(number);
+            assert!((f / hz - 1.0).abs() < 1e-6, "{span:?}, {number}, {hz}: {f}");
             rows += 1;
         }
         assert_eq!(rows, 76);

@@ -15,4 +15,4 @@ pub mod strain;
 pub mod waves;
 pub mod wind;
 
-pub use waves::StrungConductor;
+pub use waves::{StrungConductor, largest_bending_stiffness_n_m2};

@@ -36,10 +36,10 @@ use crate::maths;
 
 /// A node further from the damper than this many near-field lengths 1/q is clear
 /// of it: e^−6 of the near field is left.
-const CLEAR_LENGTHS: f64 = 6.0;
+pub const CLEAR_LENGTHS: f64 = 6.0;
 
 /// And this part of a loop: the damper's clamp is then out of the way.
-const CLEAR_LOOPS: f64 = 0.25;
+pub const CLEAR_LOOPS: f64 = 0.25;
 
 /// Further from the nearest node than this part of a loop a sensor stands at
 /// none.

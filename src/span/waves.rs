@@ -102,6 +102,20 @@ impl StrungConductor {
     }
 }
 
+/// Modulus of aluminium, Pa (common handbook value).
+const ALUMINIUM_PA: f64 = 69e9;
+
+/// The largest bending stiffness over that of a solid rod of aluminium.
+const LARGEST_PART: f64 = 0.5;
+
+/// The most that the bending stiffness of a conductor is taken to be, N m²: half of
+/// that of a solid rod of aluminium. A stranded conductor, all wires bonded, has about
+/// 0.6 of it, and slips far below (from memory).
+pub fn largest_bending_stiffness_n_m2(diameter_m: f64) -> f64 {
+    let rod_m4 = PI * maths::square(maths::square(diameter_m)) / 64.0;
+    LARGEST_PART * ALUMINIUM_PA * rod_m4
+}
+
 /// Time constant of the ring-up of a resonance, 1/(π df), s.
 pub fn ring_up_time_constant_s(half_power_bandwidth_hz: f64) -> f64 {
     1.0 / (PI * half_power_bandwidth_hz)
@@ -116,6 +130,23 @@ pub(crate) fn demo_span() -> StrungConductor {
         bending_stiffness_n_m2: 180.0,
         length_m: 36.0,
     }
+}
+
+/// Harmonics, with their numbers, of spans between rigid clamps by finite elements
+/// (`tests/reference/clamped_span.py`: Hermite beam elements, SciPy).
+#[cfg(test)]
+pub(super) fn by_finite_elements() -> impl Iterator<Item = (StrungConductor, u32, f64)> {
+    let table = include_str!("../../tests/reference/clamped_span.csv");
+    table.lines().skip(1).map(|line| {
+        let v: Vec<f64> = line.split(',').map(|t| t.parse().unwrap()).collect();
+        let span = StrungConductor {
+            tension_n: v[0],
+            mass_kg_per_m: v[1],
+            bending_stiffness_n_m2: v[2],
+            length_m: v[3],
+        };
+        (span, v[4] as u32, v[5])
+    })
 }
 
 #[cfg(test)]

@@ -208,11 +208,7 @@ impl Problem<'_> {
         let columns = self.columns(lambdas);
         let linear = least_squares(&columns, self.series)?;
         let mut rest = self.series.to_vec();
-        for (column, factor) in columns.iter().zip(&linear) {
-            for (value, part) in rest.iter_mut().zip(column) {
-                *value -= part * factor;
-            }
-        }
+        take_off(&mut rest, &columns, &linear);
         let cost = sum_of_squares(&rest);
         cost.is_finite().then(|| Fit {
             lambdas: lambdas.to_vec(),
@@ -231,10 +227,7 @@ impl Problem<'_> {
     }
 
     fn free(&self, lambda: Complex64) -> Vec<Complex64> {
-        let ratio = exponential(lambda * self.step_s);
-        std::iter::successors(Some(Complex64::ONE), |value| Some(value * ratio))
-            .take(self.series.len())
-            .collect()
+        free_tone(lambda, self.step_s, self.series.len())
     }
 
     /// The solution of dv/dt = lambda v + u from rest, u running straight from
@@ -365,6 +358,27 @@ impl Problem<'_> {
 
 pub(super) fn exponential(z: Complex64) -> Complex64 {
     maths::cis(z.im) * maths::exp(z.re)
+}
+
+/// A tone of size 1 that goes as exp(lambda t), one value every `step_s`.
+pub(super) fn free_tone(lambda: Complex64, step_s: f64, count: usize) -> Vec<Complex64> {
+    let ratio = exponential(lambda * step_s);
+    std::iter::successors(Some(Complex64::ONE), |value| Some(value * ratio))
+        .take(count)
+        .collect()
+}
+
+/// Takes columns, each times its factor, off values.
+pub(super) fn take_off(
+    values: &mut [Complex64],
+    columns: &[Vec<Complex64>],
+    factors: &[Complex64],
+) {
+    for (column, factor) in columns.iter().zip(factors) {
+        for (value, part) in values.iter_mut().zip(column) {
+            *value -= part * factor;
+        }
+    }
 }
 
 pub(super) fn sum_of_squares(values: &[Complex64]) -> f64 {

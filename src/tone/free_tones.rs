@@ -21,7 +21,9 @@
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
-use super::free_response::{OVERLAP, exponential, least_squares, normal, solve, sum_of_squares};
+use super::free_response::{
+    OVERLAP, free_tone, least_squares, normal, solve, sum_of_squares, take_off,
+};
 
 /// Free tones, at most.
 const MOST_TONES: usize = 5;
@@ -120,10 +122,7 @@ struct Fit {
 
 impl Problem<'_> {
     fn free(&self, lambda: Complex64) -> Vec<Complex64> {
-        let ratio = exponential(lambda * self.step_s);
-        std::iter::successors(Some(Complex64::ONE), |value| Some(value * ratio))
-            .take(self.count)
-            .collect()
+        free_tone(lambda, self.step_s, self.count)
     }
 
     fn columns(&self, lambdas: &[Complex64]) -> Vec<Vec<Complex64>> {
@@ -143,11 +142,7 @@ impl Problem<'_> {
         for channel in self.channels {
             let linear = least_squares(&columns, &channel.values)?;
             let mut rest = channel.values.clone();
-            for (column, factor) in columns.iter().zip(&linear) {
-                for (value, part) in rest.iter_mut().zip(column) {
-                    *value -= part * factor;
-                }
-            }
+            take_off(&mut rest, &columns, &linear);
             fit.cost += sum_of_squares(&rest) / channel.noise_square;
             fit.amplitudes.push(linear);
             fit.rests.push(rest);
@@ -179,11 +174,7 @@ impl Problem<'_> {
                     .map(|(i, value)| value * (i as f64 * self.step_s))
                     .collect();
                 let taken_up = least_squares(&columns, &slope)?;
-                for (column, factor) in columns.iter().zip(taken_up) {
-                    for (value, part) in slope.iter_mut().zip(column) {
-                        *value -= part * factor;
-                    }
-                }
+                take_off(&mut slope, &columns, &taken_up);
                 Some(slope)
             })
             .collect()

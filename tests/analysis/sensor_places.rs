@@ -2,11 +2,37 @@
 //! part stays right, and the offset says how far to move which way.
 
 use crate::bench::virtual_span::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
-use spanhold::rehearsal::{Program, Step, VirtualSpan, perform};
-use spanhold::setup::Role;
-use spanhold::setup::Verdict;
+use spanhold::reduction::SettledPoint;
+use spanhold::rehearsal::{DwellTruth, Program, Rehearsal, Resonance, Step, VirtualSpan, perform};
+use spanhold::setup::{Role, Setup, Verdict};
 
 const RATE_HZ: f64 = 1000.0;
+
+/// Four dwells at resonances drawn from some, each `after_s` longer than eight
+/// time constants.
+fn some_dwells(resonances: &[Resonance], after_s: f64, chance: &mut Chance) -> Program {
+    let steps = (0..4)
+        .map(|_| resonances[chance.below(resonances.len())])
+        .map(|r| Step::new(at(&r, 0.0), 8.0 * r.time_constant_s + after_s))
+        .collect();
+    Program {
+        lead_in_s: 1.0,
+        steps,
+        lead_out_s: 1.0,
+    }
+}
+
+/// The best point of each dwell that has one.
+fn found<'a>(
+    setup: &Setup,
+    rehearsal: &'a Rehearsal,
+) -> impl Iterator<Item = (&'a DwellTruth, SettledPoint)> {
+    let judged = analyse(setup, rehearsal, 5000);
+    rehearsal.truth.iter().filter_map(move |truth| {
+        let best = in_dwell(&judged, truth).first().map(|j| j.point.clone())?;
+        Some((truth, best))
+    })
+}
 
 #[test]
 fn with_the_node_sensor_off_by_50_mm_ratio_and_offset_are_right() {
@@ -24,21 +50,9 @@ fn with_the_node_sensor_off_by_50_mm_ratio_and_offset_are_right() {
                     sensor.misplacement_mm = misplacement_mm;
                 }
             }
-            let steps = (0..4)
-                .map(|_| resonances[chance.below(resonances.len())])
-                .map(|r| Step::new(at(&r, 0.0), 8.0 * r.time_constant_s + 12.0))
-                .collect();
-            let program = Program {
-                lead_in_s: 1.0,
-                steps,
-                lead_out_s: 1.0,
-            };
+            let program = some_dwells(&resonances, 12.0, &mut chance);
             let rehearsal = perform(&span, &program, &sensors, RATE_HZ, seed).unwrap();
-            let judged = analyse(&setup, &rehearsal, 5000);
-            for truth in &rehearsal.truth {
-                let Some(best) = in_dwell(&judged, truth).first().map(|j| j.point.clone()) else {
-                    continue;
-                };
+            for (truth, best) in found(&setup, &rehearsal) {
                 if best.verdict != Verdict::Held {
                     continue;
                 }
@@ -95,21 +109,9 @@ fn the_antinodes_place_is_in_the_uncertainty_of_the_nodes_offset() {
                     _ => 0.0,
                 };
             }
-            let steps = (0..4)
-                .map(|_| resonances[chance.below(resonances.len())])
-                .map(|r| Step::new(at(&r, 0.0), 8.0 * r.time_constant_s + 14.0))
-                .collect();
-            let program = Program {
-                lead_in_s: 1.0,
-                steps,
-                lead_out_s: 1.0,
-            };
+            let program = some_dwells(&resonances, 14.0, &mut chance);
             let rehearsal = perform(&span, &program, &sensors, RATE_HZ, seed).unwrap();
-            let judged = analyse(&setup, &rehearsal, 5000);
-            for truth in &rehearsal.truth {
-                let Some(best) = in_dwell(&judged, truth).first().map(|j| j.point.clone()) else {
-                    continue;
-                };
+            for (truth, best) in found(&setup, &rehearsal) {
                 if let (Some(offset), Some(iswr)) = (best.node_offset_mm, best.iswr)
                     && iswr.value > 0.2
                 {

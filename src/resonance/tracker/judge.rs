@@ -290,11 +290,11 @@ impl Tracker {
         }
         let began_s = self.dwell.get(onset)?.end_s - hop_s;
         let trouble = self.dwell.get(first..last)?;
-        let step = self.step_between(self.dwell.get(changed..onset)?, trouble, began_s);
+        let before = self.dwell.get(changed..onset)?;
+        let step = self.step_between(before, trouble, began_s);
         if is_turned_down(trouble, end) {
             return None;
         }
-        let before = self.dwell.get(changed..onset)?;
         let before = before.get(before.len() / 2..)?;
         let showed = sign.sentence(&self.channels, before, trouble);
         let mut dwell = self.judge_with(changed, first, last, end, Since::Change, step)?;
