@@ -118,16 +118,22 @@ impl Tracker {
                 return Vec::new();
             };
             let (changed, plateau_end) = plateau(hops, bandwidth);
-            let (trouble, plateau_end) = self.onset(changed, plateau_end, bandwidth);
-            whole = whole.or(Some((changed, plateau_end, bandwidth)));
-            let Some((onset, sign)) = trouble else {
-                continue;
-            };
-            let good = self.judge_parts(changed, onset, bandwidth, EndOfDwell::Trouble);
-            if let Some(good) = good.filter(|good| good.verdict != Verdict::Rejected) {
-                let trouble = self.judge_trouble(changed, (onset, sign), plateau_end, end);
-                return std::iter::once(good).chain(trouble).collect();
+            for rung_up in self.rung_up_hops(bandwidth) {
+                let Some((trouble, until)) = self.onset(changed, plateau_end, rung_up, bandwidth)
+                else {
+                    continue;
+                };
+                whole = whole.or(Some((changed, until, bandwidth)));
+                let Some((onset, sign)) = trouble else {
+                    continue;
+                };
+                let good = self.judge_parts(changed, onset, bandwidth, EndOfDwell::Trouble);
+                if let Some(good) = good.filter(|good| good.verdict != Verdict::Rejected) {
+                    let trouble = self.judge_trouble(changed, (onset, sign), until, end);
+                    return std::iter::once(good).chain(trouble).collect();
+                }
             }
+            whole = whole.or(Some((changed, plateau_end, bandwidth)));
         }
         let Some((changed, plateau_end, bandwidth)) = whole else {
             return Vec::new();
@@ -223,48 +229,46 @@ impl Tracker {
         }
     }
 
-    /// The hop where trouble set in after ring-up and a beginning as long as
+    /// After how many hops of a dwell its beginning may be good: when the span has
+    /// rung up. Of a dwell that begins with the samples it is not known what was
+    /// before, and it may be good at once.
+    fn rung_up_hops(&self, bandwidth: Option<f64>) -> Vec<usize> {
+        let constant_s = bandwidth.map_or(0.0, |bandwidth| 1.0 / (PI * bandwidth));
+        let ring_up_s = 1.1 * self.setup.hold.ring_up_time_constants * constant_s;
+        let waited = (ring_up_s / self.plan.hop_seconds()).ceil() as usize;
+        let mut hops = vec![waited.max(self.plan.window_hops)];
+        hops.extend(self.begins_with_samples.then_some(0));
+        hops
+    }
+
+    /// The hop where trouble set in after `rung_up` hops and a beginning as long as
     /// the shortest hold, and in what; and the end of the dwell before what ends it.
+    /// `None` where the dwell is too short for such a beginning.
     fn onset(
         &self,
         changed: usize,
         end: usize,
+        rung_up: usize,
         bandwidth: Option<f64>,
-    ) -> (Option<(usize, Sign)>, usize) {
-        let watched = || {
-            let hops = self.dwell.get(changed..end)?;
-            let hop_s = self.plan.hop_seconds();
-            let constant_s = bandwidth.map_or(0.0, |bandwidth| 1.0 / (PI * bandwidth));
-            let ring_up_s = 1.1 * self.setup.hold.ring_up_time_constants * constant_s;
-            // What was before the samples is not known; should the span still ring up,
-            // the beginning does not hold.
-            let rung_up = if self.begins_with_samples {
-                0
-            } else {
-                ((ring_up_s / hop_s).ceil() as usize).max(self.plan.window_hops)
-            };
-            let least_s = Stretch::least_seconds(&self.setup, median_frequency_hz(hops)?);
-            let good_end = rung_up + (least_s / hop_s).ceil() as usize;
-            let good = hops.get(rung_up..good_end)?;
-            let mut watch = TroubleWatch::new(&self.channels, &self.setup.hold, good, bandwidth)?;
-            let mut onset = None;
-            for (i, hop) in hops.iter().enumerate().skip(good_end) {
-                if let Some(Onset { ago, sign }) = watch.hop(&self.channels, hop) {
-                    let found = (i - ago).max(good_end);
-                    onset = Some((changed + found, sign));
-                    break;
-                }
+    ) -> Option<(Option<(usize, Sign)>, usize)> {
+        let hops = self.dwell.get(changed..end)?;
+        let least_s = Stretch::least_seconds(&self.setup, median_frequency_hz(hops)?);
+        let good_end = rung_up + (least_s / self.plan.hop_seconds()).ceil() as usize;
+        let good = hops.get(rung_up..good_end)?;
+        let mut watch = TroubleWatch::new(&self.channels, &self.setup.hold, good, bandwidth)?;
+        for (i, hop) in hops.iter().enumerate().skip(good_end) {
+            if let Some(Onset { ago, sign }) = watch.hop(&self.channels, hop) {
+                let found = (i - ago).max(good_end);
+                return Some((Some((changed + found, sign)), end));
             }
-            Some((onset, watch.just_begun().max(force_leaves(hops))))
-        };
-        match watched() {
-            None | Some((None, 0)) => (None, end),
-            Some((Some(onset), _)) => (Some(onset), end),
-            Some((None, ending)) => (
-                None,
-                end - (ending + self.plan.window_hops).min(end - changed),
-            ),
         }
+        let ending = watch.just_begun().max(force_leaves(hops));
+        let cut = if ending > 0 {
+            (ending + self.plan.window_hops).min(hops.len())
+        } else {
+            0
+        };
+        Some((None, end - cut))
     }
 
     /// Judges what set in at `onset` after a good hold, whether or not a reading

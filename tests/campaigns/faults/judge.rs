@@ -148,6 +148,11 @@ impl Record {
         self.point["verdict"].as_str().unwrap()
     }
 
+    /// A number with its uncertainty, as text.
+    fn with_u(&self, key: &str, u_key: &str) -> String {
+        format!("{:.4?} ± {:.4?}", self.number(key), self.number(u_key))
+    }
+
     pub fn reasons(&self) -> Vec<&str> {
         let reasons = self.point["reasons"].as_array().unwrap();
         reasons
@@ -285,13 +290,15 @@ impl Findings {
             });
             let _ = writeln!(
                 text,
-                "    {:.1}…{:.1} s (dwell {:.1}…{:.1}) {}: {worst} {:?}",
+                "    {:.1}…{:.1} s (dwell {:.1}…{:.1}) {}: {worst} {:?}; past the node {} W, at the drive {} W",
                 record.start_s(),
                 record.end_s(),
                 record.dwell_s.0,
                 record.dwell_s.1,
                 record.verdict(),
-                record.reasons()
+                record.reasons(),
+                record.with_u("power_total_stiffness_w", "power_total_stiffness_u_w"),
+                record.with_u("power_force_w", "power_force_u_w"),
             );
         }
         for event in &self.events {
