@@ -7,7 +7,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::cross_check::{LEAST_BANDWIDTH, LEAST_DRIVE_POWER, MOST_BANDWIDTH, MOST_LOSS};
+use super::cross_check::{
+    LEAST_BANDWIDTH, LEAST_DRIVE_POWER, MOST_BANDWIDTH, MOST_DRIVE_POWER, MOST_LOSS,
+};
 use super::finding::CriterionFinding;
 use super::hop_estimate::median;
 use super::node_reading::{FORCE_CHANGE_PCT, MOST_NODE_PCT, NODE_MOVED_MM};
@@ -111,6 +113,9 @@ hold_criteria! {
     PowerByForce: "power by force", "x past the node", AtLeast, [], |_, _| LEAST_DRIVE_POWER;
     /// power at the drive that does not pass the node, over that of a wave of the antinode's velocity
     LossAheadOfNode: "loss ahead of the node", "x Z V_a²/2", AtMost, [], |_, _| MOST_LOSS;
+    /// power at the drive over that past the node, of a span with a damper
+    LossAheadOfDamper: "loss ahead of the damper", "x past the node", AtMost, [],
+        |_, _| MOST_DRIVE_POWER;
     /// wait between the last change of frequency or level and the hold, or the wait that would leave as little as amplitude and phase over the hold show
     RingUp: "ring-up", "time constants", AtLeast, ["ring_up_time_constants"],
         |rules, _| rules.ring_up_time_constants;
@@ -364,6 +369,7 @@ impl Stretch<'_> {
             C::BandwidthNotLarger => self.bandwidth_not_larger(limit),
             C::PowerByForce => self.power_by_force(limit),
             C::LossAheadOfNode => self.loss_ahead_of_node(limit),
+            C::LossAheadOfDamper => self.loss_ahead_of_damper(limit),
             C::Level => self.level(limit),
             C::NodeAgainstAntinode => self.node_against_antinode(limit),
             C::ReadingStep => self.reading_step(),

@@ -51,6 +51,10 @@ pub(super) const MOST_LOSS: f64 = 0.05;
 /// And how many times the power past the node it then has to be where a channel
 /// states no uncertainty.
 const MOST_LOSS_RATIO: f64 = 3.0;
+/// Largest power at the drive over that past the node of a span with a damper: where
+/// conductor and drive end take seven eighths of it, nothing is learnt of the damper,
+/// and a node in g for m/s² (9.8) or read ten times too small is far likelier.
+pub(super) const MOST_DRIVE_POWER: f64 = 8.0;
 /// A ratio of one and more is no ratio of a wave, and implies no bandwidth; the
 /// largest that does stands for it.
 const LARGEST_RATIO: f64 = 0.98;
@@ -288,6 +292,18 @@ impl Stretch<'_> {
             powers.drive_w, powers.node_w
         );
         Some(CriterionFinding::new(value, !too_much, sentence))
+    }
+
+    pub(super) fn loss_ahead_of_damper(&self, limit: f64) -> Option<CriterionFinding> {
+        self.setup.span.damper_position_m?;
+        let powers = self.powers()?;
+        let value = powers.drive_w / powers.node_w;
+        let met = powers.drive_w - APART * powers.difference_u_w <= limit * powers.node_w;
+        let sentence = format!(
+            "{:.4} W enter at the drive and only {:.4} W pass the node, with a damper on: is the scale or the unit of the node, antinode or drive-force channel wrong (g for m/s2)? If not, the damper takes too little here to be read; bring the node sensor to the node next to it",
+            powers.drive_w, powers.node_w
+        );
+        Some(CriterionFinding::new(value, met, sentence))
     }
 }
 

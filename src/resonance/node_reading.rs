@@ -130,7 +130,7 @@ impl Stretch<'_> {
         // A step in the middle departs by half of itself to either side.
         let departure_mm = 1e3 * steady.departure / wave_number;
         let sentence = format!(
-            "the node sensor's place changed during the hold: it left its mean by {departure_mm:+.0} mm; was the sensor moved?"
+            "the node sensor's place changed during the hold: it left its mean by {departure_mm:+.0} mm against the antinode; was one of the two sensors moved?"
         );
         // Below, so much of the antinode's motion may wander too.
         let limit = (1e-3 * limit_mm * wave_number).max(LEAST_PLACE);

@@ -84,7 +84,7 @@ impl Stretch<'_> {
             }
         };
         Some(format!(
-            "saturation: the {name} channel is at its limit: {how}; how much is missing from its reading is not known; look for an amplifier that is overdriven"
+            "saturation: the {name} channel is at its limit: {how}; how much is missing from its reading is not known; look for an amplifier that is overdriven, or a range so wide that the converter has too few steps for it"
         ))
     }
 }

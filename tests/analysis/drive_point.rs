@@ -167,7 +167,7 @@ fn criterion(judged: &Judged, criterion: HoldCriterion) -> Option<f64> {
 #[test]
 fn healthy_dwells_agree_with_their_transient_and_their_power() {
     let (mut dwells, mut checked, mut lost) = (0, 0, Vec::new());
-    let mut extremes = [[f64::INFINITY, 0.0_f64]; 3];
+    let mut extremes = [[f64::INFINITY, 0.0_f64]; 4];
     for seed in 20..26 {
         let (setup, rehearsal) = damped(seed, 2);
         let judged = analyse(&setup, &rehearsal, 4096);
@@ -177,6 +177,7 @@ fn healthy_dwells_agree_with_their_transient_and_their_power() {
                 criterion(judged, HoldCriterion::BandwidthNotSmaller),
                 criterion(judged, HoldCriterion::PowerByForce),
                 criterion(judged, HoldCriterion::LossAheadOfNode),
+                criterion(judged, HoldCriterion::LossAheadOfDamper),
             ];
             checked += usize::from(values[0].is_some());
             for (extreme, value) in extremes.iter_mut().zip(values) {

@@ -210,17 +210,22 @@ fn more_than_chance(wrong: usize, of: usize) -> bool {
     }
 }
 
-/// `SPANHOLD_FAULT=hum` tries only the kinds with this in their name.
-fn left_out(name: &str) -> bool {
+/// `SPANHOLD_FAULT=hum` tries only the kinds with this in their name, and
+/// `SPANHOLD_FAULT_SEED=66011` of those only the case of this seed.
+fn left_out(name: &str, seed: u64) -> bool {
     std::env::var("SPANHOLD_FAULT").is_ok_and(|wanted| !name.contains(&wanted))
+        || std::env::var("SPANHOLD_FAULT_SEED").is_ok_and(|wanted| wanted != seed.to_string())
 }
 
-/// What a campaign came to.
+/// What a campaign came to. Of so many cases or held points, so many are bad.
 struct Outcome {
     table: String,
     faults: Vec<String>,
+    cases: usize,
     held: usize,
     wrong: usize,
+    lost: usize,
+    unnamed: usize,
 }
 
 fn campaign(kinds: &[Kind], spans: u64) -> Outcome {
@@ -229,20 +234,18 @@ fn campaign(kinds: &[Kind], spans: u64) -> Outcome {
     for span in 0..spans {
         for (number, kind) in kinds.iter().enumerate() {
             for follows in [false, true] {
-                if (kind.when == When::Both || !follows) && !left_out(kind.name) {
+                let seed = 1000 * number as u64 + span;
+                if (kind.when == When::Both || !follows) && !left_out(kind.name, seed) {
                     cases.push(Case {
                         kind,
                         follows,
-                        seed: 1000 * number as u64 + span,
+                        seed,
                     });
                 }
             }
         }
     }
-    let mut cases = share::of(cases);
-    if let Ok(seed) = std::env::var("SPANHOLD_FAULT_SEED") {
-        cases.retain(|case| case.seed.to_string() == seed);
-    }
+    let cases = share::of(cases);
     let verdicts = judged(&cases, Case::judge);
     let mut table = format!(
         "{:<38} {:>5} {:>5} {:>6} {:>8} {:>7} {:>5} {:>8}\n",
@@ -250,7 +253,7 @@ fn campaign(kinds: &[Kind], spans: u64) -> Outcome {
     );
     let mut faults = Vec::new();
     let mut details = String::new();
-    let (mut all_held, mut all_wrong) = (0, 0);
+    let [mut all_held, mut all_wrong, mut all_lost, mut all_unnamed] = [0; 4];
     for kind in kinds {
         for follows in [false, true] {
             let rows: Vec<&Verdict> = cases
@@ -298,13 +301,19 @@ fn campaign(kinds: &[Kind], spans: u64) -> Outcome {
             }
             all_held += held;
             all_wrong += wrong;
+            all_lost += lost;
+            all_unnamed += unnamed;
             faults.extend(found.into_iter().map(|what| format!("{name}: {what}")));
             for row in rows {
                 details += &row.text;
             }
         }
     }
-    let _ = writeln!(table, "{all_wrong} of {all_held} held points are wrong");
+    let _ = writeln!(
+        table,
+        "{all_wrong} of {all_held} held points are wrong; of {} cases a good hold is lost in {all_lost}, no record names the trouble in {all_unnamed}",
+        cases.len()
+    );
     if more_than_chance(all_wrong, all_held) {
         faults.push(format!(
             "{all_wrong} of all {all_held} held points are wrong"
@@ -316,8 +325,11 @@ fn campaign(kinds: &[Kind], spans: u64) -> Outcome {
     Outcome {
         table,
         faults,
+        cases: cases.len(),
         held: all_held,
         wrong: all_wrong,
+        lost: all_lost,
+        unnamed: all_unnamed,
     }
 }
 
@@ -329,21 +341,22 @@ fn every_kind_of_trouble_is_seen_or_does_no_harm() {
     assert!(faults.is_empty(), "{}\n{table}", faults.join("\n"));
 }
 
-/// What of the campaign above has to hold on any share of it: no more held points
-/// are wrong than chance explains, of no kind and of all together.
+/// What of the campaign above has to hold on a share of it: held points that are
+/// wrong, good holds that are lost and troubles without a name are no more than
+/// chance explains.
 #[test]
-#[ignore = "takes minutes: every kind of trouble, held points alone"]
-fn no_more_held_points_are_wrong_than_chance_explains() {
+#[ignore = "takes minutes: every kind of trouble, its figures together"]
+fn no_more_is_wrong_lost_or_unnamed_than_chance_explains() {
     let found = campaign(&kinds::all(), SPANS);
     println!("{}", found.table);
     assert!(found.held > 0);
-    assert!(
-        !more_than_chance(found.wrong, found.held),
-        "{} of {} held points are wrong\n{}",
-        found.wrong,
-        found.held,
-        found.table
-    );
+    for (bad, of) in [
+        (found.wrong, found.held),
+        (found.lost, found.cases),
+        (found.unnamed, found.cases),
+    ] {
+        assert!(!more_than_chance(bad, of), "{bad} of {of}\n{}", found.table);
+    }
 }
 
 /// Rates that laboratories record at, Hz.

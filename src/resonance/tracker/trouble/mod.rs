@@ -126,7 +126,7 @@ impl Sign {
         let pct = 100.0 * (after / before - 1.0);
         let grown = |what: &str| {
             format!(
-                "{what} rose from {:.1} % to {:.1} % of its signal",
+                "{what} rose from {:.2} % to {:.2} % of its signal",
                 100.0 * before,
                 100.0 * often
             )
@@ -148,9 +148,15 @@ impl Sign {
                 "the drive frequency moved by {:+.1} mHz",
                 1e3 * (after - before)
             ),
-            Self::AntinodeOrders => grown("the distortion of the antinode channel"),
-            Self::NodeOrders => grown("the distortion of the node channel"),
-            Self::ForceOrders => grown("the distortion of the drive-force channel"),
+            Self::AntinodeOrders => {
+                grown("the distortion of the antinode channel (flat tops, jumps or a rattle)")
+            }
+            Self::NodeOrders => {
+                grown("the distortion of the node channel (flat tops, jumps or a rattle)")
+            }
+            Self::ForceOrders => {
+                grown("the distortion of the drive-force channel (flat tops, blows or a rattle)")
+            }
             Self::AntinodeNoise => grown(
                 "the antinode reading became noisy (noise, jumps or a rattle): what else is on the channel",
             ),

@@ -10,7 +10,13 @@ pub fn kinds() -> Vec<Kind> {
     vec![
         kind(
             "beat",
-            &["beat", "wandered", "pulses", "another tone"],
+            &[
+                "beat",
+                "wandered",
+                "pulses",
+                "another tone",
+                "level was changed",
+            ],
             |_, s, c| {
                 let depth = c.between(0.1, 0.3);
                 let offset_hz = c.sign() * spread(c, 0.05, 0.5);
@@ -39,7 +45,14 @@ pub fn kinds() -> Vec<Kind> {
         ),
         kind(
             "drive wanders",
-            &["wandered", "amplitude moved", "pulses", "beat", "level"],
+            &[
+                "wandered",
+                "amplitude moved",
+                "pulses",
+                "beat",
+                "level",
+                "force changed",
+            ],
             |_, s, c| {
                 let (depth, period_s) = (c.between(0.05, 0.15), c.between(6.0, 20.0));
                 let from_s = s.from_s;
@@ -107,6 +120,9 @@ pub fn kinds() -> Vec<Kind> {
                 "knock",
                 "impuls",
                 "impact",
+                "drive-force&full scale",
+                "drive-force&distor",
+                "beat",
                 "wandered",
                 "amplitude",
                 "too short",
@@ -129,6 +145,7 @@ pub fn kinds() -> Vec<Kind> {
                 "wandered",
                 "pulses",
                 "another tone",
+                "reading changed",
                 "amplitude",
                 "rung up",
             ],

@@ -66,8 +66,12 @@ const ANTINODE_UNSTEADY: &[&str] = &[
     "antinode&jump",
     "antinode&tone",
     "antinode&rattles",
+    "antinode&distor",
+    "antinode signal&noise",
     "level was changed",
 ];
+/// A sensor that moves along the span: the node's place is told against the antinode's.
+const ANTINODE_ELSEWHERE: &[&str] = &["antinode&moved", "antinode&chang", "antinode reading"];
 /// What noise as large as the signal, or orders that are not there, look like.
 const NODE_NOISY: &[&str] = &[
     "node&noise",
@@ -81,6 +85,7 @@ const ANTINODE_NOISY: &[&str] = &[
     "antinode&rattl",
     "antinode&wander",
     "antinode&moved",
+    "antinode&envelope",
     "antinode reading",
     "antinode&tone",
 ];
@@ -99,10 +104,11 @@ const COARSE: &[&str] = &[
     "bits",
     "resol",
     "node&distor",
+    "node&converter",
     "node&step",
     "node&faint",
 ];
-const HUM: &[&str] = &["hum", "mains", "beat"];
+const HUM: &[&str] = &["hum", "mains", "beat", "reading changed"];
 const NODE_FLAT: &[&str] = &[
     "node&clip",
     "node&satur",

@@ -70,7 +70,7 @@ pub fn kinds() -> Vec<Kind> {
         }),
         kind(
             "antinode sensor moved 50 mm",
-            ANTINODE_UNSTEADY,
+            ANTINODE_ELSEWHERE,
             |_, s, _| {
                 let event_s = s.event_s + 12.0;
                 on_frame(move |t, frame| {
@@ -102,7 +102,12 @@ pub fn kinds() -> Vec<Kind> {
         }),
         kind(
             "antinode rattles",
-            &["antinode&rattl", "antinode&impuls", "antinode&distor"],
+            &[
+                "antinode&rattl",
+                "antinode&impuls",
+                "antinode&distor",
+                "antinode reading",
+            ],
             |b, s, c| rattle(b, ANTINODE, s, c),
         ),
         kind("antinode zero jumps", ANTINODE_UNSTEADY, |b, s, c| {
