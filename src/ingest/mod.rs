@@ -21,6 +21,7 @@ pub mod wav;
 pub use error::IngestError;
 pub use gaps::runs_with_values;
 pub use host_clock::{Clock, SystemClock};
+pub use wav::{CODE_FULL_SCALE, EncodedBlock};
 
 use ndarray::Array2;
 
@@ -48,10 +49,23 @@ pub struct StreamFormat {
 pub enum Message {
     /// Samples.
     Block(Block),
+    /// Samples as a recording stores them.
+    Encoded(EncodedBlock),
     /// Samples that are known to be missing.
     Gap(Gap),
     /// Nothing more will come.
     End(End),
+}
+
+impl Message {
+    /// The same with the samples as a [`Block`], however they came.
+    #[must_use]
+    pub fn decoded(self) -> Self {
+        match self {
+            Self::Encoded(encoded) => Self::Block(Block::from(encoded)),
+            other => other,
+        }
+    }
 }
 
 /// Consecutive samples of all channels of one source.
@@ -63,6 +77,15 @@ pub struct Block {
     /// scale = 1. Where a channel has no value at an instant, it holds no finite
     /// number; an instant at which no channel has a value is missing.
     pub samples: Array2<f64>,
+}
+
+impl From<EncodedBlock> for Block {
+    fn from(encoded: EncodedBlock) -> Self {
+        Self {
+            first_sample: encoded.first_sample(),
+            samples: encoded.decoded(),
+        }
+    }
 }
 
 /// Samples that never arrived. The next block starts at

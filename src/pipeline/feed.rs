@@ -170,6 +170,10 @@ impl Feed {
     pub fn hear(&mut self, message: Option<Message>) {
         match message {
             Some(Message::Block(block)) => self.catch_up(block.first_sample, Then::Block(block)),
+            Some(Message::Encoded(encoded)) => {
+                let block = Block::from(encoded);
+                self.catch_up(block.first_sample, Then::Block(block));
+            }
             // Places and counts come from the indices of the blocks, as for a
             // reader of the recordings.
             Some(Message::Gap(_)) => {}

@@ -54,7 +54,7 @@ struct Heard {
 fn hear(messages: &Receiver<Message>, pause: Duration) -> Heard {
     let mut heard = Heard::default();
     for message in messages {
-        match message {
+        match message.decoded() {
             Message::Block(block) => {
                 let indices = block.first_sample..;
                 let frames = block.samples.columns().into_iter();
@@ -65,6 +65,7 @@ fn hear(messages: &Receiver<Message>, pause: Duration) -> Heard {
                 );
             }
             Message::Gap(gap) => heard.gaps.push(gap),
+            Message::Encoded(_) => unreachable!("it is decoded"),
             Message::End(end) => heard.end = Some(end),
         }
         thread::sleep(pause);

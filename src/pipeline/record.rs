@@ -85,7 +85,7 @@ impl RecorderStage {
         }
         self.recorder.write(&message)?;
         self.sync_if_asked()?;
-        match message {
+        match message.decoded() {
             Message::Block(block) => {
                 let reached = block.first_sample + block.samples.ncols() as u64;
                 self.recorded.reached.store(reached, Ordering::Release);
@@ -101,7 +101,8 @@ impl RecorderStage {
                 let reached = gap.first_sample.saturating_add(gap.missing);
                 self.recorded.reached.store(reached, Ordering::Release);
             }
-            Message::End(_) => {}
+            // A device sends no frames of a recording.
+            Message::Encoded(_) | Message::End(_) => {}
         }
         Ok(None)
     }

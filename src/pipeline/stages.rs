@@ -71,6 +71,13 @@ impl Intake {
                 self.tally.reached = block.first_sample + frames;
                 None
             }
+            Message::Encoded(block) => {
+                let frames = block.frames() as u64;
+                self.windows.encoded(&block, hand_on);
+                self.tally.frames += frames;
+                self.tally.reached = block.first_sample() + frames;
+                None
+            }
             Message::Gap(gap) => {
                 self.tally.missing_frames = self.tally.missing_frames.saturating_add(gap.missing);
                 self.windows.gap(gap, hand_on);

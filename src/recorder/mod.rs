@@ -96,6 +96,7 @@ impl Recorder {
     pub fn write(&mut self, message: &Message) -> Result<(), RecorderError> {
         match message {
             Message::Block(block) => self.write_block(block)?,
+            Message::Encoded(encoded) => self.write_block(&Block::from(encoded.clone()))?,
             Message::Gap(gap) => self.write_gap(*gap)?,
             Message::End(_) => self.close_current()?,
         }

@@ -6,7 +6,7 @@ use ndarray::ArrayView1;
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
-use super::decimate::Filter;
+use super::filter::Filter;
 use super::flattening::{HIGHEST_ORDER, Harmonics};
 use super::fourier::rotated_sum;
 use super::mains::mains_lines_hz;

@@ -26,6 +26,7 @@ use std::borrow::Cow;
 use std::f64::consts::TAU;
 
 use super::dense::{Cholesky, Symmetric};
+use super::plan::ORDERS;
 use crate::maths;
 
 /// A tone to fit.
@@ -152,7 +153,7 @@ pub enum FitError {
 const ITERATIONS: usize = 40;
 /// A fit has converged when the next step would be this part of the
 /// frequency's standard uncertainty.
-const CONVERGED: f64 = 1e-6;
+pub(super) const CONVERGED: f64 = 1e-6;
 /// Samples a basis row is made for at once: small enough for the L1 cache,
 /// and the rotation recurrence starts afresh here, so that its error stays
 /// below 1e-14.
@@ -375,14 +376,15 @@ impl Basis {
 /// Sums over n = −(N−1)/2 … (N−1)/2 of cos(θ n), n sin(θ n) and n² cos(θ n):
 /// sin(N u)/sin(u) with u = θ/2 (the Dirichlet kernel), and its first two
 /// derivatives with the sign turned.
-struct Sums {
-    cos: f64,
-    time_sin: f64,
-    square_cos: f64,
+#[derive(Default)]
+pub(super) struct Sums {
+    pub cos: f64,
+    pub time_sin: f64,
+    pub square_cos: f64,
 }
 
 impl Sums {
-    fn new(theta: f64, frames: usize) -> Self {
+    pub fn new(theta: f64, frames: usize) -> Self {
         let n = frames as f64;
         let u = 0.5 * theta;
         if (n * u).abs() < 0.1 || maths::sin(u).abs() < 1e-6 {
@@ -772,6 +774,65 @@ pub fn residual(
         }
     }
     rest
+}
+
+/// Offset, then cosine and sine of each order: what a tone is in one channel.
+pub(super) type Parameters = [f64; 2 * ORDERS + 1];
+
+/// The largest |residual| of each channel in some samples (channels × samples) of a
+/// stretch that a tone of `orders` at `cycles` a sample was fitted to: those that end it,
+/// behind `before` others. `parameters`: one entry a channel.
+pub(super) fn largest_residuals(
+    samples: ArrayView2<f64>,
+    before: usize,
+    cycles: f64,
+    orders: usize,
+    parameters: &[Parameters],
+) -> Vec<f64> {
+    let guess = ToneGuess {
+        frequency_hz: cycles,
+        free: false,
+        orders: orders.min(ORDERS),
+    };
+    let basis = Basis::new(before + samples.ncols(), 1.0, &[guess]);
+    let columns = basis.columns();
+    let mut rows = [[0.0; CHUNK]; 2 * ORDERS + 1];
+    let mut times = [0.0; CHUNK];
+    let mut peaks = vec![0.0; samples.nrows()];
+    maths::wide(|| {
+        for start in (0..samples.ncols()).step_by(CHUNK) {
+            basis.fill(before + start, &mut rows, &mut times);
+            let count = CHUNK.min(samples.ncols() - start);
+            for ((row, parameters), peak) in
+                samples.rows().into_iter().zip(parameters).zip(&mut peaks)
+            {
+                let row = contiguous(row);
+                let mut data = [0.0; CHUNK];
+                data[..count].copy_from_slice(&row[start..start + count]);
+                let mut largest = [0.0_f64; 2 * LANES];
+                for (block, part) in data.as_chunks::<{ 2 * LANES }>().0.iter().enumerate() {
+                    let mut rest = *part;
+                    for (parameter, row) in parameters.iter().zip(&rows).take(columns) {
+                        let values = &row.as_chunks::<{ 2 * LANES }>().0[block];
+                        for lane in 0..2 * LANES {
+                            rest[lane] -= parameter * values[lane];
+                        }
+                    }
+                    for lane in 0..2 * LANES {
+                        // Behind the end of the samples the basis is zero.
+                        let size = rest[lane].abs();
+                        largest[lane] = if size > largest[lane] {
+                            size
+                        } else {
+                            largest[lane]
+                        };
+                    }
+                }
+                *peak = largest.iter().copied().fold(*peak, f64::max);
+            }
+        }
+    });
+    peaks
 }
 
 /// A row's samples one behind the other: as they lie, or copied where they lie

@@ -15,7 +15,7 @@ use std::f64::consts::TAU;
 #[cfg(doc)]
 use super::NOISE_BAND_HZ;
 use super::beside::Beside;
-use super::decimate::Filter;
+use super::filter::Filter;
 use super::fit::{
     ChannelFit, FitError, PhasorEstimate, ToneFit, ToneGuess, contiguous, fit, residual,
 };

@@ -7,19 +7,24 @@
 #![doc = include_str!("../guide/tone-limits.md")]
 
 mod beside;
+mod cascade;
 pub mod decimate;
 pub mod dense;
+mod filter;
 pub mod fit;
 pub mod flattening;
 mod fourier;
 pub mod free_response;
 pub mod free_tones;
+pub mod harmonic_fit;
+pub mod hop_search;
 pub mod interval;
 pub mod mains;
 pub mod noise_marks;
 pub mod plan;
 pub mod quantisation;
 pub mod search;
+pub mod spectrum;
 pub mod stage;
 
 pub use plan::{PlanError, TonePlan};
@@ -75,7 +80,7 @@ impl ChannelTone {
 }
 
 /// What the tone stage says once a hop about one source.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct ToneFrame {
     /// Hop number since sample 0 of the source; hop k ends at
     /// `(k + 1) · hop_seconds`.

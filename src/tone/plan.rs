@@ -1,6 +1,7 @@
 //! What the tone stage will do with one source, settled before its first
 //! sample: channels, decimation, hop and window.
 
+use super::filter::{PASS_FRACTION, largest_factor};
 use crate::ingest::StreamFormat;
 use crate::setup::{Role, Setup};
 
@@ -16,9 +17,7 @@ const WINDOW_CYCLES: f64 = 8.0;
 /// for the model, the rest to hear a rattle by.
 const RATE_OVER_HIGH: f64 = 32.0;
 /// Highest order in the model.
-const ORDERS: usize = 5;
-/// Part of the decimated rate that no alias reaches.
-pub(super) const PASS_FRACTION: f64 = 0.33;
+pub(super) const ORDERS: usize = 5;
 /// The same for a source that is not decimated: just below Nyquist.
 const PASS_FRACTION_PLAIN: f64 = 0.46;
 
@@ -154,7 +153,8 @@ impl TonePlan {
                 is_required: channel.role.bears_phase(),
             });
         }
-        let decimation = ((format.rate_hz / (RATE_OVER_HIGH * high_hz)).floor() as usize).max(1);
+        let decimation =
+            largest_factor((format.rate_hz / (RATE_OVER_HIGH * high_hz)).floor() as usize);
         let decimated_rate_hz = format.rate_hz / decimation as f64;
         let hop_samples = ((decimated_rate_hz / HOPS_PER_SECOND).round() as usize).max(1);
         let window_s = WINDOW_SECONDS.max(WINDOW_CYCLES / setup.sweep.low_hz);

@@ -53,7 +53,7 @@ use crate::maths;
 /// median of white noise's power is ln 2 of its mean, and of some hundred
 /// bins the largest reaches ln(100) + 5 times the mean once in 150 windows;
 /// 30 leaves a margin and is still 15 dB below any usable tone.
-const STANDS_OUT: f64 = 30.0;
+pub(super) const STANDS_OUT: f64 = 30.0;
 /// Most bins that the median is taken of, evenly spread over the band. Beyond
 /// some hundred more would not change it, and in a spectrum that is flat to
 /// the last digits each of them has to be recomputed.

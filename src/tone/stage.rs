@@ -3,29 +3,59 @@
 //! nothing between windows, so that any number of them may work side by side
 //! and give the same frames.
 
-use ndarray::{Array2, ArrayView1, Axis, concatenate, s};
+use ndarray::{Array2, ArrayView1};
+use num_complex::Complex64;
 use std::collections::VecDeque;
 use std::sync::Arc;
 
-use super::decimate::{Decimator, Filter, Hop, RawHop};
-use super::fit::{FitError, ToneFit, ToneGuess, fit, residual};
-use super::plan::TonePlan;
-use super::search::Search;
+use super::decimate::{Decimator, Hop, RawHop};
+use super::filter::Filter;
+use super::fit::largest_residuals;
+use super::harmonic_fit::{self, HarmonicChannel, HarmonicTone, HopSequence};
+use super::hop_search::{HopLines, HopSearch};
+use super::plan::{ORDERS, TonePlan};
+use super::spectrum::{HopSpectrum, HopTransform, LANES};
 use super::{ChannelTone, ToneFrame, ToneGap, ToneMessage};
-use crate::ingest::{Block, Gap, runs_with_values};
+use crate::ingest::{Block, EncodedBlock, Gap, runs_with_values};
 use crate::maths;
 
-/// One window of samples, ready for the estimate.
+/// One hop, transformed: every window that holds it shares it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TransformedHop {
+    number: u64,
+    samples: Arc<Array2<f64>>,
+    raw: Vec<RawHop>,
+    spectra: Vec<HopSpectrum>,
+    lines: Vec<HopLines>,
+}
+
+/// A hop as the windows share it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SharedHop(Arc<TransformedHop>);
+
+impl AsRef<[HopSpectrum]> for SharedHop {
+    fn as_ref(&self) -> &[HopSpectrum] {
+        &self.0.spectra
+    }
+}
+
+impl AsRef<[HopLines]> for SharedHop {
+    fn as_ref(&self) -> &[HopLines] {
+        &self.0.lines
+    }
+}
+
+/// One window, ready for the estimate: its hops in order, the newest last.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Window {
+    hops: Vec<SharedHop>,
+}
+
+impl Window {
     /// The hop at the window's end.
-    pub hop: u64,
-    /// Channels × window samples, SI, decimated.
-    pub samples: Array2<f64>,
-    /// The samples of that hop alone.
-    pub newest: Arc<Array2<f64>>,
-    /// What its raw samples tell, one entry a channel.
-    pub raw: Vec<RawHop>,
+    pub fn hop(&self) -> u64 {
+        self.hops.last().map_or(0, |hop| hop.0.number)
+    }
 }
 
 /// A window, or a gap between windows.
@@ -37,12 +67,66 @@ pub enum WindowMessage {
     Gap(ToneGap),
 }
 
+/// What turns the samples of a hop into its sums.
+#[derive(Debug)]
+struct Transformer {
+    transform: HopTransform,
+    search: Option<HopSearch>,
+}
+
+impl Transformer {
+    fn new(plan: &TonePlan) -> Self {
+        let transform = hop_transform(plan);
+        Self {
+            search: hop_search(plan, &transform),
+            transform,
+        }
+    }
+
+    fn take(&mut self, hop: Hop) -> SharedHop {
+        let groups = hop.samples.nrows().div_ceil(LANES);
+        let mut spectra = vec![HopSpectrum::default(); groups];
+        let mut lines = Vec::new();
+        // A source of the tension alone may be too slow for any tone.
+        if let Some(search) = &self.search {
+            for (group, spectrum) in spectra.iter_mut().enumerate() {
+                self.transform
+                    .transform(hop.samples.view(), group * LANES, spectrum);
+                lines.push(search.lines_of(spectrum));
+            }
+        }
+        SharedHop(Arc::new(TransformedHop {
+            number: hop.number,
+            samples: Arc::new(hop.samples),
+            raw: hop.raw,
+            spectra,
+            lines,
+        }))
+    }
+}
+
+/// The transform of a plan's hops, as high as the model's orders reach.
+fn hop_transform(plan: &TonePlan) -> HopTransform {
+    let highest_hz = plan.search_high_hz / plan.decimated_rate_hz();
+    // A fit may end a cycle a window beside its guess.
+    let margin = 2.0 / plan.window_samples().max(1) as f64;
+    HopTransform::new(plan.hop_samples, ORDERS as f64 * (highest_hz + margin))
+}
+
+fn hop_search(plan: &TonePlan, transform: &HopTransform) -> Option<HopSearch> {
+    let rate_hz = plan.decimated_rate_hz();
+    let (low, high) = (plan.search_low_hz / rate_hz, plan.search_high_hz / rate_hz);
+    let sets_frequency = plan.channels.iter().any(|channel| channel.sets_frequency);
+    sets_frequency.then(|| HopSearch::new(transform, plan.window_hops, low, high))
+}
+
 /// Messages → windows.
 #[derive(Debug)]
 pub struct Windows {
     plan: TonePlan,
     decimator: Decimator,
-    recent: VecDeque<Hop>,
+    transformer: Transformer,
+    recent: VecDeque<SharedHop>,
     /// Columns of the channels that every instant has to have a value in.
     required: Vec<usize>,
     /// Instants without a value in a required channel, up to now.
@@ -54,6 +138,7 @@ impl Windows {
     pub fn new(plan: TonePlan) -> Self {
         Self {
             decimator: Decimator::new(&plan),
+            transformer: Transformer::new(&plan),
             recent: VecDeque::new(),
             required: plan
                 .channels
@@ -121,17 +206,22 @@ impl Windows {
         if let Some(gap) = self.open_gap.take() {
             self.interrupt(gap, out);
         }
-        let (recent, hops) = (&mut self.recent, self.plan.window_hops);
+        let (transformer, recent) = (&mut self.transformer, &mut self.recent);
+        let hops = self.plan.window_hops;
         self.decimator.push(block, |hop| {
-            recent.push_back(hop);
-            while recent.len() > hops {
-                recent.pop_front();
-            }
-            if recent.len() == hops
-                && let Some(window) = join(recent)
-            {
-                out(WindowMessage::Window(window));
-            }
+            hand_on(recent, transformer.take(hop), hops, out);
+        });
+    }
+
+    /// Takes frames as a recording stores them, in which no value is missing.
+    pub fn encoded(&mut self, block: &EncodedBlock, mut out: impl FnMut(WindowMessage)) {
+        if let Some(gap) = self.open_gap.take() {
+            self.interrupt(gap, &mut out);
+        }
+        let (transformer, recent) = (&mut self.transformer, &mut self.recent);
+        let hops = self.plan.window_hops;
+        self.decimator.push_encoded(block, |hop| {
+            hand_on(recent, transformer.take(hop), hops, &mut out);
         });
     }
 
@@ -154,24 +244,27 @@ impl Windows {
     }
 }
 
+/// The next hop, and the window that it completes.
+fn hand_on(
+    recent: &mut VecDeque<SharedHop>,
+    hop: SharedHop,
+    window_hops: usize,
+    out: &mut impl FnMut(WindowMessage),
+) {
+    recent.push_back(hop);
+    while recent.len() > window_hops {
+        recent.pop_front();
+    }
+    if recent.len() == window_hops {
+        out(WindowMessage::Window(Window {
+            hops: recent.iter().cloned().collect(),
+        }));
+    }
+}
+
 fn has_all_values(row: ArrayView1<f64>) -> bool {
     // No early end: so it takes several values at once.
     row.iter().fold(true, |all, x| all & x.is_finite())
-}
-
-fn join(hops: &VecDeque<Hop>) -> Option<Window> {
-    let views: Vec<_> = hops.iter().map(|hop| hop.samples.view()).collect();
-    let last = hops.back()?;
-    Some(Window {
-        hop: last.number,
-        // Rows are contiguous again after the standard-layout copy.
-        samples: concatenate(Axis(1), &views)
-            .ok()?
-            .as_standard_layout()
-            .into_owned(),
-        newest: Arc::new(last.samples.clone()),
-        raw: last.raw.clone(),
-    })
 }
 
 /// Window → frame.
@@ -179,16 +272,23 @@ fn join(hops: &VecDeque<Hop>) -> Option<Window> {
 pub struct Estimator {
     plan: TonePlan,
     filter: Filter,
-    search: Search,
+    /// Noise over what of it the filter leaves.
+    noise_scale: f64,
+    transform: HopTransform,
+    search: Option<HopSearch>,
     counts: Vec<bool>,
 }
 
 impl Estimator {
     /// Plans the transform and the buffers once.
     pub fn new(plan: TonePlan) -> Self {
+        let transform = hop_transform(&plan);
+        let filter = Filter::new(plan.decimation);
         Self {
-            filter: Filter::new(plan.decimation),
-            search: Search::new(plan.window_samples(), plan.decimated_rate_hz()),
+            noise_scale: filter.noise_share(plan.decimation).sqrt().recip(),
+            filter,
+            search: hop_search(&plan, &transform),
+            transform,
             counts: plan
                 .channels
                 .iter()
@@ -202,61 +302,61 @@ impl Estimator {
     pub fn estimate(&mut self, message: WindowMessage) -> ToneMessage {
         match message {
             WindowMessage::Gap(gap) => ToneMessage::Gap(gap),
-            WindowMessage::Window(window) => ToneMessage::Frame(self.frame(window)),
+            WindowMessage::Window(window) => ToneMessage::Frame(self.frame(&window)),
         }
     }
 
-    fn frame(&mut self, window: Window) -> ToneFrame {
-        let end_s = (window.hop + 1) as f64 * self.plan.hop_seconds();
+    fn frame(&mut self, window: &Window) -> ToneFrame {
+        let Some(SharedHop(newest)) = window.hops.last() else {
+            return ToneFrame::default();
+        };
         let silent = ToneFrame {
-            hop: window.hop,
-            end_s,
+            hop: newest.number,
+            end_s: (newest.number + 1) as f64 * self.plan.hop_seconds(),
             frequency_hz: None,
             frequency_u_hz: 0.0,
-            channels: window.raw.iter().map(|raw| without_tone(*raw)).collect(),
-            samples: window.newest.clone(),
+            channels: newest.raw.iter().map(|raw| without_tone(*raw)).collect(),
+            samples: Arc::clone(&newest.samples),
         };
-        let Some((tones, found)) = self.tone(&window) else {
+        let Some(found) = self.tone(window) else {
             return silent;
         };
         let rate_hz = self.plan.decimated_rate_hz();
-        let rest = residual(window.samples.view(), rate_hz, &tones, &found);
-        let newest = self.plan.window_samples() - self.plan.hop_samples;
-        let Some(frequency) = found.frequencies.first() else {
-            return silent;
-        };
-        let noise_scale = self.filter.noise_share(self.plan.decimation).sqrt().recip();
+        let responses: [f64; ORDERS] = std::array::from_fn(|i| {
+            let hz = (i + 1) as f64 * found.cycles * rate_hz;
+            self.filter.response(hz / self.plan.rate_hz)
+        });
+        let parameters: Vec<_> = found
+            .channels
+            .iter()
+            .map(HarmonicChannel::parameters)
+            .collect();
+        let peaks = largest_residuals(
+            newest.samples.view(),
+            self.plan.window_samples() - self.plan.hop_samples,
+            found.cycles,
+            found.orders,
+            &parameters,
+        );
         let channels = found
             .channels
             .iter()
-            .zip(&window.raw)
-            .zip(rest.rows())
-            .map(|((channel, raw), rest)| {
-                let equal = equalized(
-                    channel,
-                    frequency.frequency_hz,
-                    &self.filter,
-                    self.plan.rate_hz,
-                );
-                let fundamental = equal.first().copied().unwrap_or_default();
-                let harmonics: f64 = equal
-                    .iter()
-                    .skip(1)
-                    .map(num_complex::Complex64::norm_sqr)
-                    .sum();
+            .zip(&newest.raw)
+            .zip(peaks)
+            .map(|((channel, raw), residual_peak)| {
+                let equal = |order: usize| -> Complex64 {
+                    match (channel.phasors.get(order), responses.get(order)) {
+                        (Some(phasor), Some(response)) => phasor / response,
+                        _ => Complex64::ZERO,
+                    }
+                };
+                let fundamental = equal(0);
+                let harmonics: f64 = (1..found.orders).map(|i| equal(i).norm_sqr()).sum();
                 ChannelTone {
                     amplitude: fundamental,
-                    amplitude_u: channel
-                        .phasors
-                        .first()
-                        .and_then(|orders| orders.first())
-                        .map_or(0.0, super::fit::PhasorEstimate::part_u)
-                        * noise_scale,
-                    residual_rms: channel.noise_rms * noise_scale,
-                    residual_peak: rest
-                        .slice(s![newest..])
-                        .iter()
-                        .fold(0.0, |peak: f64, x| peak.max(x.abs())),
+                    amplitude_u: channel.fundamental.part_u() * self.noise_scale,
+                    residual_rms: channel.noise_rms * self.noise_scale,
+                    residual_peak,
                     distortion: harmonics.sqrt()
                         / maths::modulus(fundamental).max(f64::MIN_POSITIVE),
                     ..without_tone(*raw)
@@ -264,36 +364,22 @@ impl Estimator {
             })
             .collect();
         ToneFrame {
-            frequency_hz: Some(frequency.frequency_hz),
-            frequency_u_hz: frequency.frequency_u_hz * noise_scale,
+            frequency_hz: Some(found.cycles * rate_hz),
+            frequency_u_hz: found.cycles_u * rate_hz * self.noise_scale,
             channels,
             ..silent
         }
     }
 
-    fn tone(&mut self, window: &Window) -> Option<(Vec<ToneGuess>, ToneFit)> {
-        // A source of the tension alone may be too slow for any tone.
-        if !self.counts.contains(&true) {
-            return None;
-        }
-        let guess_hz = self.search.peak(
-            window.samples.view(),
-            &self.counts,
-            self.plan.search_low_hz,
-            self.plan.search_high_hz,
-        )?;
-        let tones = vec![ToneGuess {
-            frequency_hz: guess_hz,
-            free: true,
-            orders: self.plan.orders(guess_hz),
-        }];
-        let fitted: Result<ToneFit, FitError> = fit(
-            window.samples.view(),
-            self.plan.decimated_rate_hz(),
-            &tones,
-            &self.counts,
-        );
-        Some((tones, fitted.ok()?))
+    fn tone(&mut self, window: &Window) -> Option<HarmonicTone> {
+        let guess = self.search.as_mut()?.peak(&window.hops, &self.counts)?;
+        let sequence = HopSequence {
+            transform: &self.transform,
+            hops: &window.hops[..],
+            channels: self.plan.channels.len(),
+        };
+        let orders = self.plan.orders(guess * self.plan.decimated_rate_hz());
+        harmonic_fit::fit(&sequence, &self.counts, guess, orders).ok()
     }
 }
 
@@ -331,6 +417,7 @@ fn without_tone(raw: RawHop) -> ChannelTone {
 mod tests {
     use super::*;
     use crate::tone::plan::PlannedChannel;
+    use ndarray::s;
     use num_complex::Complex64;
     use std::f64::consts::TAU;
 
@@ -390,7 +477,7 @@ mod tests {
 
     #[test]
     fn amplitude_phase_and_frequency_come_through_the_decimation() {
-        for (rate_hz, decimation) in [(1000.0, 1), (10_000.0, 9), (48_000.0, 46)] {
+        for (rate_hz, decimation) in [(1000.0, 1), (10_000.0, 10), (48_000.0, 48)] {
             let plan = plan(rate_hz, decimation);
             let whole = samples(rate_hz, (3.0 * rate_hz) as usize);
             // The first window begins with the filter's own ring-up.
@@ -409,7 +496,7 @@ mod tests {
 
     #[test]
     fn frames_do_not_depend_on_how_the_samples_are_cut() {
-        let plan = plan(10_000.0, 9);
+        let plan = plan(10_000.0, 10);
         let whole = samples(10_000.0, 40_000);
         let reference = frames(&plan, std::iter::once((0, whole.clone())));
         for size in [1, 7, 1000, 12_345] {
@@ -430,7 +517,7 @@ mod tests {
         let mut hops = Vec::new();
         let mut note = |message| {
             if let WindowMessage::Window(window) = message {
-                hops.push(window.hop);
+                hops.push(window.hop());
             }
         };
         let part = |from: usize, to: usize| Block {
@@ -456,7 +543,7 @@ mod tests {
     /// place say that this channel cannot be trusted.
     #[test]
     fn a_missing_value_stays_in_its_channel() {
-        for (rate_hz, decimation) in [(1000.0, 1), (10_000.0, 9)] {
+        for (rate_hz, decimation) in [(1000.0, 1), (10_000.0, 10)] {
             let mut plan = plan(rate_hz, decimation);
             plan.channels[1].is_required = false;
             plan.channels[1].sets_frequency = false;
@@ -502,7 +589,7 @@ mod tests {
             let mut windows = Windows::new(plan.clone());
             let (mut hops, mut gaps, mut missing) = (Vec::new(), Vec::new(), 0);
             let mut note = |message| match message {
-                WindowMessage::Window(window) => hops.push(window.hop),
+                WindowMessage::Window(window) => hops.push(window.hop()),
                 WindowMessage::Gap(gap) => gaps.push((gap.at_s, gap.missing_samples)),
             };
             for start in (0..8000).step_by(size) {

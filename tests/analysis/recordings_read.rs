@@ -584,9 +584,10 @@ fn run_thread(reader: WavReader, block_frames: usize) -> (Vec<Gap>, usize, End) 
     let (mut gaps, mut frames, mut end) = (Vec::new(), 0, None);
     for message in &receiver {
         assert!(end.is_none(), "nothing after the end");
-        match message {
+        match message.decoded() {
             Message::Block(block) => frames += block.samples.ncols(),
             Message::Gap(gap) => gaps.push(gap),
+            Message::Encoded(_) => unreachable!("it is decoded"),
             Message::End(how) => end = Some(how),
         }
     }
@@ -656,7 +657,7 @@ fn a_reader_thread_leaves_when_told_or_when_nobody_listens() {
     let (sender, receiver) = crossbeam_channel::bounded(1);
     let stop = Arc::new(AtomicBool::new(false));
     let thread = spawn_wav(open(&path).unwrap(), 1, sender, Arc::clone(&stop));
-    assert!(matches!(receiver.recv(), Ok(Message::Block(_))));
+    assert!(matches!(receiver.recv(), Ok(Message::Encoded(_))));
     stop.store(true, Ordering::Relaxed);
     let last = receiver.iter().last();
     assert_eq!(last, Some(Message::End(End::Stopped)));

@@ -61,13 +61,14 @@ fn read_back(paths: &[PathBuf]) -> (Vec<(u64, Vec<f64>)>, Vec<Gap>) {
     let thread = spawn_wav(WavReader::open(paths).unwrap(), 333, sender, Arc::default());
     let (mut frames, mut gaps) = (Vec::new(), Vec::new());
     for message in receiver {
-        match message {
+        match message.decoded() {
             Message::Block(block) => {
                 for (frame, column) in block.samples.columns().into_iter().enumerate() {
                     frames.push((block.first_sample + frame as u64, column.to_vec()));
                 }
             }
             Message::Gap(gap) => gaps.push(gap),
+            Message::Encoded(_) => unreachable!("it is decoded"),
             Message::End(end) => assert_eq!(end, End::Complete),
         }
     }

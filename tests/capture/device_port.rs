@@ -228,7 +228,7 @@ fn outline(messages: &[Message]) -> Vec<(u64, u64, bool)> {
         let (first, length, is_gap) = match message {
             Message::Block(block) => (block.first_sample, block.samples.ncols() as u64, false),
             Message::Gap(gap) => (gap.first_sample, gap.missing, true),
-            Message::End(_) => continue,
+            Message::Encoded(_) | Message::End(_) => continue,
         };
         match outline.last_mut() {
             Some(last) if last.2 == is_gap && last.0 + last.1 == first => last.1 += length,

@@ -149,6 +149,7 @@ fn devices(args: &Args, loaded: &Loaded, stop: &Arc<AtomicBool>) -> Result<Vec<H
                 while !gathered.is_full() && !stop.load(Ordering::Relaxed) {
                     match device.messages.recv_deadline(until) {
                         Ok(Message::Block(block)) => gathered.add(block),
+                        Ok(Message::Encoded(encoded)) => gathered.add(encoded.into()),
                         Ok(Message::Gap(_)) => {}
                         Ok(Message::End(_)) | Err(_) => break,
                     }

@@ -53,6 +53,49 @@ impl Decoder {
         }
     }
 
+    /// Whether its samples are integers of up to 24 bits.
+    pub fn has_codes(&self) -> bool {
+        matches!(self.encoding, SampleEncoding::Integer { valid_bits, .. } if valid_bits <= 24)
+    }
+
+    /// Decodes the leading frames of `bytes` into codes of 24 bits, lane i from column
+    /// `columns[i]`, as many frames as `lanes` holds.
+    pub fn codes<const LANES: usize>(
+        &self,
+        bytes: &[u8],
+        columns: &[usize],
+        lanes: &mut [[i32; LANES]],
+    ) {
+        let frame_bytes = self.frame_bytes;
+        let sample_bytes = self.encoding.sample_bytes();
+        let slack = self.shift();
+        for (lane, column) in columns.iter().enumerate().take(LANES) {
+            let at = column * sample_bytes;
+            // Four bytes with the sample in them, as far as the frame goes: they are moved
+            // to the top of 32 bits, and what stands below them out of it.
+            let from = at.min(frame_bytes.saturating_sub(4));
+            let above = 8 * (4 - sample_bytes as u32).saturating_sub((at - from) as u32);
+            let frames = bytes.chunks_exact(frame_bytes.max(1)).zip(&mut *lanes);
+            if frame_bytes < 4 {
+                for (frame, lanes) in frames {
+                    let mut top = [0; 4];
+                    for (to, from) in top.iter_mut().rev().zip(frame.iter().rev()) {
+                        *to = *from;
+                    }
+                    set(lanes, lane, (i32::from_le_bytes(top) << slack) >> 8);
+                }
+                continue;
+            }
+            let mask = -1_i32 << (32 - 8 * sample_bytes as u32);
+            for (frame, lanes) in frames {
+                if let Some(four) = frame.get(from..).and_then(<[u8]>::first_chunk::<4>) {
+                    let top = (i32::from_le_bytes(*four) << above) & mask;
+                    set(lanes, lane, (top << slack) >> 8);
+                }
+            }
+        }
+    }
+
     /// Whether every bit outside the valid ones is as the justification
     /// demands; a file where it is not would be off by a power of two.
     pub fn slack_is_clean(&self, bytes: &[u8]) -> bool {
@@ -96,6 +139,13 @@ impl Decoder {
             ) => u32::from(container_bytes) * 8 - u32::from(valid_bits),
             _ => 0,
         }
+    }
+}
+
+#[inline]
+fn set<const LANES: usize>(lanes: &mut [i32; LANES], lane: usize, code: i32) {
+    if let Some(slot) = lanes.get_mut(lane) {
+        *slot = code;
     }
 }
 

@@ -9,6 +9,7 @@
 
 mod begun;
 pub(in crate::ingest) mod decode;
+mod encoded;
 mod format;
 mod header;
 mod thread;
@@ -22,6 +23,7 @@ use std::path::{Path, PathBuf};
 use ndarray::Array2;
 
 pub use begun::Begun;
+pub use encoded::{CODE_FULL_SCALE, EncodedBlock};
 pub use format::SampleEncoding;
 pub use header::{WavHeader, read_header};
 pub use thread::spawn_wav;
@@ -51,9 +53,17 @@ pub struct WavReader {
     current: Option<Open>,
     /// Number of segments opened so far.
     opened: usize,
-    bytes: Vec<u8>,
-    /// Blocks decoded but not handed out yet.
-    pending: VecDeque<Block>,
+    /// What was read but not handed out yet.
+    pending: VecDeque<StoredFrames>,
+}
+
+/// Frames as they are handed out.
+#[derive(Debug)]
+pub enum StoredFrames {
+    /// Integers of up to 24 bits.
+    Encoded(EncodedBlock),
+    /// Any other samples.
+    Block(Block),
 }
 
 /// One file of the stream.
@@ -142,7 +152,6 @@ impl WavReader {
             notes,
             current: None,
             opened: 0,
-            bytes: Vec::new(),
             pending: VecDeque::new(),
         })
     }
@@ -232,9 +241,17 @@ impl WavReader {
     /// missing (a gap between files, or frames in which no channel has a value)
     /// the next block's `first_sample` jumps.
     pub fn next_block(&mut self, frames: usize) -> Result<Option<Block>, IngestError> {
+        Ok(self.next_stored(frames)?.map(|stored| match stored {
+            StoredFrames::Encoded(encoded) => Block::from(encoded),
+            StoredFrames::Block(block) => block,
+        }))
+    }
+
+    /// The same as they are stored, where the tone stage can take them so.
+    pub fn next_stored(&mut self, frames: usize) -> Result<Option<StoredFrames>, IngestError> {
         loop {
-            if let Some(block) = self.pending.pop_front() {
-                return Ok(Some(block));
+            if let Some(stored) = self.pending.pop_front() {
+                return Ok(Some(stored));
             }
             let open = match self.current.take() {
                 Some(open) => open,
@@ -243,7 +260,7 @@ impl WavReader {
                     None => return Ok(None),
                 },
             };
-            self.read_block(open, frames)?;
+            self.read_frames(open, frames)?;
         }
     }
 
@@ -271,9 +288,9 @@ impl WavReader {
         Ok(Some(open))
     }
 
-    /// Decodes the next frames of `open` into `pending`, and keeps `open` for
+    /// Reads the next frames of `open` into `pending`, and keeps `open` for
     /// the next call unless it is used up.
-    fn read_block(&mut self, mut open: Open, frames: usize) -> Result<(), IngestError> {
+    fn read_frames(&mut self, mut open: Open, frames: usize) -> Result<(), IngestError> {
         let Some(segment) = self.segments.get(open.segment) else {
             return Ok(());
         };
@@ -285,22 +302,27 @@ impl WavReader {
         if frames == 0 {
             return Ok(());
         }
-        self.bytes.resize(frames * frame_bytes, 0);
-        open.file
-            .read_exact(&mut self.bytes)
-            .map_err(|error| segment.read_fault(error))?;
-        if !segment.decoder.slack_is_clean(&self.bytes) {
+        let wanted = frames * frame_bytes;
+        // Not filled with zeros first.
+        let mut bytes = Vec::with_capacity(wanted);
+        let read = (&mut open.file).take(wanted as u64).read_to_end(&mut bytes);
+        if read.map_err(|error| segment.read_fault(error))? < wanted {
+            return Err(segment.read_fault(io::ErrorKind::UnexpectedEof.into()));
+        }
+        if !segment.decoder.slack_is_clean(&bytes) {
             return Err(segment.slack_fault(open.frames_done));
         }
-        let mut samples = Array2::zeros((segment.header.channels, frames));
-        segment.decoder.decode(&self.bytes, &mut samples);
-        let block = Block {
-            first_sample: segment.start_index + open.frames_done,
-            samples,
-        };
-        if matches!(segment.header.encoding, SampleEncoding::Integer { .. }) {
-            self.pending.push_back(block);
+        let first_sample = segment.start_index + open.frames_done;
+        if segment.decoder.has_codes() {
+            let encoded = EncodedBlock::new(first_sample, bytes, segment.decoder);
+            self.pending.push_back(StoredFrames::Encoded(encoded));
         } else {
+            let mut samples = Array2::zeros((segment.header.channels, frames));
+            segment.decoder.decode(&bytes, &mut samples);
+            let block = Block {
+                first_sample,
+                samples,
+            };
             if !open.has_said_missing && values_missing(&block) > 0 {
                 open.has_said_missing = true;
                 tracing::warn!(
@@ -309,7 +331,9 @@ impl WavReader {
                     "A channel has no value at some instants (no finite number)."
                 );
             }
-            self.pending.extend(runs_with_values(block, any_value));
+            let runs = runs_with_values(block, any_value);
+            self.pending
+                .extend(runs.into_iter().map(StoredFrames::Block));
         }
         open.frames_done += frames as u64;
         if open.frames_done < segment.header.frames {

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use crossbeam_channel::{SendTimeoutError, Sender};
 
-use super::WavReader;
+use super::{StoredFrames, WavReader};
 use crate::ingest::{End, Gap, Message};
 
 /// How often a full channel is left to look at the stop flag.
@@ -43,13 +43,14 @@ fn send_all(
 ) -> End {
     let mut expected = reader.first_sample();
     loop {
-        let block = match reader.next_block(block_frames) {
-            Ok(block) => block,
+        let stored = match reader.next_stored(block_frames) {
+            Ok(stored) => stored,
             Err(error) => return End::Failed(error.to_string()),
         };
-        let next = match &block {
-            Some(block) => block.first_sample,
-            None => reader.total_frames().unwrap_or(expected),
+        let (next, frames) = match &stored {
+            Some(StoredFrames::Block(block)) => (block.first_sample, block.samples.ncols()),
+            Some(StoredFrames::Encoded(encoded)) => (encoded.first_sample(), encoded.frames()),
+            None => (reader.total_frames().unwrap_or(expected), 0),
         };
         if next > expected {
             let gap = Gap {
@@ -60,11 +61,13 @@ fn send_all(
                 return End::Stopped;
             }
         }
-        let Some(block) = block else {
-            return End::Complete;
+        let message = match stored {
+            Some(StoredFrames::Block(block)) => Message::Block(block),
+            Some(StoredFrames::Encoded(encoded)) => Message::Encoded(encoded),
+            None => return End::Complete,
         };
-        expected = next + block.samples.ncols() as u64;
-        if send(sender, Message::Block(block), stop).is_err() {
+        expected = next + frames as u64;
+        if send(sender, message, stop).is_err() {
             return End::Stopped;
         }
     }
