@@ -13,7 +13,7 @@ use crate::ingest::{End, Gap, Message};
 /// How often a full channel is left to look at the stop flag.
 const STOP_POLL: Duration = Duration::from_millis(50);
 
-/// How long the closing [`End`] waits for room in the channel.
+/// How long the closing [`End`] waits for room in the channel once `stop` is set.
 const END_PATIENCE: Duration = Duration::from_secs(5);
 
 /// Sends all of `reader` as blocks of at most `block_frames` frames, with a
@@ -30,8 +30,11 @@ pub fn spawn_wav(
 ) -> JoinHandle<()> {
     thread::spawn(move || {
         let end = send_all(reader, block_frames, &sender, &stop);
-        // Where nobody receives any more, there is nothing to report.
-        let _ = sender.send_timeout(Message::End(end), END_PATIENCE);
+        // However long the fit of a hold takes on a slow machine. Where nobody receives any
+        // more, there is nothing to report.
+        if send(&sender, Message::End(end.clone()), &stop).is_err() {
+            let _ = sender.send_timeout(Message::End(end), END_PATIENCE);
+        }
     })
 }
 
