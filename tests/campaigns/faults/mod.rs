@@ -359,6 +359,27 @@ fn no_more_is_wrong_lost_or_unnamed_than_chance_explains() {
     }
 }
 
+/// A few kinds for every commit: recordings that begin with the ring-up, a good hold,
+/// then a step.
+#[test]
+fn a_good_hold_before_a_step_is_kept() {
+    let stepped = kinds::all().into_iter().enumerate().filter(|(_, kind)| {
+        ["node gain steps -25 %", "antinode gain steps +10 %"].contains(&kind.name)
+    });
+    for (number, kind) in stepped {
+        for span in 0..4 {
+            let verdict = Case {
+                kind: &kind,
+                follows: true,
+                seed: 1000 * number as u64 + span,
+            }
+            .judge();
+            let is_bad = verdict.lost || verdict.unnamed || verdict.wrong != [0; 2];
+            assert!(!is_bad && verdict.held > 0, "{}", verdict.text);
+        }
+    }
+}
+
 /// Rates that laboratories record at, Hz.
 const RATES_HZ: [f64; 5] = [500.0, 1000.0, 2000.0, 5000.0, 10000.0];
 
