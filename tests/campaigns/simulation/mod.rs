@@ -188,7 +188,9 @@ fn mistakes_made_on_purpose_are_found() {
         ),
     ];
     for (what, mistake, says) in mistakes {
-        let found = (0..200).find_map(|seed| {
+        // One that seldom shows is tried first where it did when this was written.
+        let seldom = if says == "was announced as" { 50 } else { 0 };
+        let found = (seldom..200).chain(0..seldom).find_map(|seed| {
             let said = simulate(seed, Some(mistake())).err()?;
             said.contains(says).then_some((seed, said))
         });
