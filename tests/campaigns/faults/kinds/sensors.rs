@@ -10,7 +10,8 @@ pub fn kinds() -> Vec<Kind> {
     vec![
         kind("node gain falls 20 %", NODE_UNSTEADY, |_, s, _| {
             gain_drift(NODE, 0.8, s)
-        }),
+        })
+        .undetectable("a gain of the node's channel that falls little by little"),
         kind("node gain steps -25 %", NODE_UNSTEADY, |_, s, _| {
             gain(NODE, 0.75, s.event_s + 12.0)
         }),
