@@ -119,6 +119,8 @@ pub struct Device {
     line: VecDeque<u8>,
     /// Frames on their way that others overtake, with how many still will.
     held_back: Vec<(u32, Vec<u8>)>,
+    /// Whether what stands last in the line is no end of a frame: whatever comes
+    /// next is read together with it.
     spoils_next: bool,
     pub lies: Vec<Lie>,
     pub sent: Vec<Sent>,
@@ -219,21 +221,20 @@ impl Device {
         if self.happens(noise.lost) {
             return self.note(first, frames, false);
         }
-        let mut is_intact = !std::mem::take(&mut self.spoils_next);
+        let mut is_intact = true;
         if self.happens(noise.flipped) {
             let at = self.chance.random_range(0..bytes.len());
             bytes[at] ^= 1 << self.chance.random_range(0..8_u32);
-            (is_intact, self.spoils_next) = (false, true);
+            is_intact = false;
         }
         if self.happens(noise.cut) {
             bytes.truncate(self.chance.random_range(0..bytes.len()));
-            (is_intact, self.spoils_next) = (false, true);
+            is_intact = false;
         }
         if self.happens(noise.junk) {
             let length = self.chance.random_range(1..300);
             let junk: Vec<u8> = (0..length).map(|_| self.chance.random()).collect();
             self.put(&junk);
-            is_intact = false;
         }
         if self.happens(noise.doubled) {
             self.put(&bytes.clone());
@@ -244,6 +245,7 @@ impl Device {
             // Whether it comes in time is not for the device to say.
             self.note(first, frames, false);
         } else {
+            is_intact &= !self.spoils_next;
             let whole = self.put(&bytes);
             self.note(first, frames, is_intact && whole);
         }
@@ -272,8 +274,8 @@ impl Device {
         let room = KERNEL_BYTES.saturating_sub(self.line.len());
         let fits = bytes.len().min(room);
         self.line.extend(&bytes[..fits]);
-        if fits < bytes.len() {
-            self.spoils_next = true;
+        if let Some(last) = bytes[..fits].last() {
+            self.spoils_next = *last != 0;
         }
         fits == bytes.len()
     }
