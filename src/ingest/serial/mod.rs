@@ -270,9 +270,15 @@ impl SerialReader {
         self.clock.elapsed().saturating_sub(self.started)
     }
 
-    /// One read, or where the port is lost one look whether to open it again.
+    /// One read, or where the port is lost one look whether to open it again. What
+    /// it came to is shown, also where it was the last.
     fn turn(&mut self, outbox: &mut Outbox) -> Turn {
+        let turn = self.read_once(outbox);
         self.show();
+        turn
+    }
+
+    fn read_once(&mut self, outbox: &mut Outbox) -> Turn {
         if self.port.is_none() && !self.is_open_again() {
             return Turn::Pause;
         }
