@@ -7,7 +7,7 @@ use clap::Args as ClapArgs;
 
 use super::{Failure, Status};
 use crate::ingest::StreamFormat;
-use crate::ledger::Run;
+use crate::ledger::{Run, check_seal};
 use crate::report::audit::case::Case;
 use crate::report::audit::deep::{Deep, deep};
 use crate::report::audit::{Audit, page, text};
@@ -59,6 +59,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         run: &run,
         title: &setup.test.title,
         recordings: Recordings::check(&run),
+        seal: check_seal(&args.run, None).map_err(anyhow::Error::from)?,
         trace: &trace,
         cases,
         window_s: window_s(&run, &setup),

@@ -72,7 +72,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     } else {
         tables(&comparison)
     };
-    terminal::print(&text).context("standard output")?;
+    super::print(&text)?;
     if !args.json {
         for warning in &comparison.warnings {
             terminal::say(format_args!("warning: {warning}"));

@@ -109,7 +109,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     } else {
         table(&field)
     };
-    terminal::print(&text).context("standard output")?;
+    super::print(&text)?;
     if !args.json {
         for warning in &field.warnings {
             terminal::say(format_args!("warning: {warning}"));

@@ -20,6 +20,7 @@ mod reduction_table;
 mod rehearse;
 mod report;
 mod reprocess;
+mod seal;
 mod terminal;
 mod verify;
 
@@ -89,6 +90,8 @@ enum Command {
     Audit(audit::Args),
     /// Recompute everything from the recordings: do the points stand?
     Verify(verify::Args),
+    /// Sign a run with the laboratory's own key, or check its seal
+    Seal(seal::Args),
     /// Write the report: one self-contained, printable HTML file
     Report(report::Args),
     /// Print shell completions
@@ -142,6 +145,7 @@ fn dispatch(command: Command) -> Result<Status, Failure> {
         Command::Rehearse(args) => rehearse::run(&args),
         Command::Audit(args) => audit::run(&args),
         Command::Verify(args) => verify::run(&args),
+        Command::Seal(args) => seal::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Completions { shell } => {
             let mut text = Vec::new();

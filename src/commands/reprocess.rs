@@ -17,7 +17,7 @@ use super::points_table::points_table;
 use super::{Failure, Status, reduce, terminal};
 use crate::analysis::{Event, Finding};
 use crate::evaluation::reduced_point::ReducedPoint;
-use crate::ingest::sidecar::hash_of_file;
+use crate::ingest::sidecar::{hash_of_file, hash_of_sidecar};
 use crate::ingest::stretches::{NamedFile, OrderedBy};
 use crate::ledger::{Ledger, REPORT_FILE, RunRecord, RunState, SourceRecord, carry_curves};
 use crate::pipeline::{
@@ -251,9 +251,10 @@ fn finish(mut ledger: Ledger, outcome: &Outcome) -> Result<RunRecord, Failure> {
         record.frames = ended.frames;
         record.missing_frames = ended.missing_frames;
         for file in &mut record.files {
-            let hash = hash_of_file(Path::new(&file.path))
-                .with_context(|| format!("{}: cannot be read again for its hash", file.path))?;
-            file.blake3 = Some(hash);
+            let path = Path::new(&file.path);
+            let again = || format!("{}: cannot be read again for its hash", file.path);
+            file.blake3 = Some(hash_of_file(path).with_context(again)?);
+            file.sidecar_blake3 = hash_of_sidecar(path).with_context(again)?;
         }
     }
     let (state, reason) = match &outcome.reason {

@@ -95,6 +95,15 @@ pub fn calibration_of(setup: &Setup, source: usize) -> Vec<ChannelCalibration> {
         .collect()
 }
 
+/// The hash of the sidecar of `recording`; `None` if there is none.
+pub fn hash_of_sidecar(recording: &Path) -> io::Result<Option<String>> {
+    match hash_of_file(&sidecar_path(recording)) {
+        Ok(hash) => Ok(Some(hash)),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
+        Err(error) => Err(error),
+    }
+}
+
 /// Where the sidecar of `recording` is.
 pub fn sidecar_path(recording: &Path) -> PathBuf {
     let mut name = recording.as_os_str().to_owned();

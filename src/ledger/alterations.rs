@@ -4,18 +4,19 @@
 use std::path::Path;
 
 use super::chain::{Chain, ChainEnd};
+use super::record::is_carried;
 use super::results::hash_if_there;
 use super::{
     EVENTS_FILE, EVIDENCE_FILE, LedgerError, POINTS_FILE, RUN_FILE, RunRecord, SETUP_FILE,
     TRACE_FILE,
 };
 
-/// How the lines of each log hang together.
+/// How the lines of each log hang together, and whether its end is torn.
 #[derive(Clone, Copy)]
 pub(super) struct Logs<'a> {
-    pub points: &'a Chain,
-    pub evidence: &'a Chain,
-    pub events: &'a Chain,
+    pub points: (&'a Chain, bool),
+    pub evidence: (&'a Chain, bool),
+    pub events: (&'a Chain, bool),
 }
 
 /// A sentence for each file that is not what the run wrote; and one to say
@@ -46,8 +47,8 @@ pub(super) fn alterations(
         ),
         (EVENTS_FILE, logs.events, ends.map(|ends| &ends.events)),
     ];
-    for (file, chain, end) in &files {
-        if let Some(what) = said_of_log(chain, *end) {
+    for (file, log, end) in &files {
+        if let Some(what) = said_of_log(*log, *end) {
             altered(file, &what);
         }
     }
@@ -56,7 +57,7 @@ pub(super) fn alterations(
     {
         altered(TRACE_FILE, "it is not what the run wrote");
     }
-    for curve in &record.curves {
+    for curve in record.curves.iter().filter(|curve| is_carried(&curve.path)) {
         if hash_if_there(&folder.join(&curve.path))? != curve.blake3 {
             altered(
                 &curve.path,
@@ -64,7 +65,9 @@ pub(super) fn alterations(
             );
         }
     }
-    let without = files.iter().any(|(_, chain, _)| **chain == Chain::None);
+    let without = files
+        .iter()
+        .any(|(_, (chain, _), _)| **chain == Chain::None);
     let is_chained = record.is_chained() && !without;
     let unchained = (!is_chained).then(|| {
         // No path: a report repeats it, wherever the folder is then.
@@ -76,13 +79,18 @@ pub(super) fn alterations(
 }
 
 /// What is wrong with a log that ought to end with `end`, if it was closed.
-fn said_of_log(chain: &Chain, end: Option<&ChainEnd>) -> Option<String> {
+fn said_of_log((chain, is_torn): (&Chain, bool), end: Option<&ChainEnd>) -> Option<String> {
     match (chain, end) {
         (Chain::Broken(line), _) => Some(format!(
             "line {line} does not follow from the line before it: one of the two was altered, or \
              lines were left out, added or moved there"
         )),
-        (Chain::Whole(is), Some(was)) if is == was => None,
+        (Chain::Whole(is), Some(was)) if is == was => is_torn.then(|| {
+            format!(
+                "something stands behind line {}, with which the run ended",
+                was.lines
+            )
+        }),
         (Chain::Whole(is), Some(was)) if is.lines < was.lines => Some(format!(
             "it has {} lines, and the run wrote {}",
             is.lines, was.lines

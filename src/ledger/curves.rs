@@ -1,13 +1,14 @@
 //! The curves that a setup's criteria name, carried along in the run folder:
 //! a run that is moved or archived keeps what it is held against.
 
-use std::path::{Component, Path};
+use std::path::Path;
 
+use super::record::is_carried;
 use super::{Ledger, LedgerError};
 use crate::setup::{Requirement, Setup, read_small_text};
 
 /// Copies each curve that is named by a plain relative path to the same path
-/// in the run folder. Back comes a sentence for each that cannot be read, to be
+/// in the run folder; of all others the run keeps the hash. Back comes a sentence for each that cannot be read, to be
 /// said while there is time: `reduce` will want it.
 ///
 /// # Errors
@@ -22,16 +23,13 @@ pub fn carry_curves(
         let Requirement::EfficiencyCurve { curve } = &criterion.requirement else {
             continue;
         };
-        let plain = Path::new(curve)
-            .components()
-            .all(|part| matches!(part, Component::Normal(_) | Component::CurDir));
         let from = setup_file
             .parent()
             .unwrap_or_else(|| Path::new(""))
             .join(curve);
         match read_small_text(&from) {
-            Ok(text) if plain => ledger.carry(curve, text.as_bytes())?,
-            Ok(_) => {}
+            Ok(text) if is_carried(curve) => ledger.carry(curve, text.as_bytes())?,
+            Ok(text) => ledger.know(curve, text.as_bytes())?,
             Err(error) => notes.push(format!(
                 "{}: the curve that a criterion names cannot be read: {error}; reduce will want it \
                  there",

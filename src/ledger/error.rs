@@ -3,6 +3,8 @@
 use std::io;
 use std::path::{Path, PathBuf};
 
+use super::RESULTS_FILE;
+
 /// Why a run folder cannot be written or read.
 #[derive(Debug, thiserror::Error)]
 pub enum LedgerError {
@@ -60,6 +62,26 @@ pub enum LedgerError {
         /// The file.
         path: PathBuf,
         /// What is wrong.
+        what: String,
+    },
+    /// A result that was made of the run is not there any more.
+    #[error(
+        "{}: {RESULTS_FILE} says that it was written on {written}, and it is gone: put it back, or \
+         make it once more",
+        path.display()
+    )]
+    Gone {
+        /// The file.
+        path: PathBuf,
+        /// When it was last written.
+        written: String,
+    },
+    /// A key cannot be used to seal a run or to check its seal.
+    #[error("{}: {what}", path.display())]
+    Key {
+        /// The file of the key.
+        path: PathBuf,
+        /// What is wrong, and what is right.
         what: String,
     },
     /// The run was begun with another setup.

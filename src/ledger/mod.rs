@@ -18,6 +18,7 @@
 //! | `reduced.jsonl`, `reduced.csv` | the points with the damper's power, written by `reduce` |
 //! | `reduction.json` | what they and the verdict rest on |
 //! | `results.jsonl` | when which reduction and report was made, with their hashes |
+//! | `seal.json`, `seal.json.sig` | every file with its hash, and the laboratory's signature of that, written by `seal` |
 //! | `run.lock` | empty; locked while a program writes to the folder |
 
 mod alterations;
@@ -28,6 +29,7 @@ pub(crate) mod lines;
 mod read;
 mod record;
 mod results;
+mod seal;
 mod self_hash;
 mod table;
 mod trace;
@@ -43,6 +45,7 @@ pub use record::{
     FileRecord, LogEnds, PointCounts, RepeatedFile, RunRecord, RunState, SourceRecord, target,
 };
 pub use results::{ResultRecord, check_result, log_result};
+pub use seal::{CheckedSeal, SEAL_NAMESPACE, check_seal, seal};
 pub use table::points_csv;
 pub use trace::trace_csv;
 pub(crate) use writer::lock;
@@ -74,6 +77,10 @@ pub const REDUCED_TABLE_FILE: &str = "reduced.csv";
 pub const REDUCTION_FILE: &str = "reduction.json";
 /// When which reduction and report was made, with their hashes.
 pub const RESULTS_FILE: &str = "results.jsonl";
+/// Every file of the folder with its hash, to be signed.
+pub const SEAL_FILE: &str = "seal.json";
+/// The signature of that list.
+pub const SEAL_SIGNATURE_FILE: &str = "seal.json.sig";
 /// Locked while a program writes to the folder.
 pub const LOCK_FILE: &str = "run.lock";
 

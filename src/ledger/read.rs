@@ -56,9 +56,9 @@ impl Run {
         let events = lines::read::<Event>(&folder.join(EVENTS_FILE))?;
         let last = points.values.last().map_or(0, |point| point.point);
         let logs = Logs {
-            points: &points.chain,
-            evidence: &evidence.chain,
-            events: &events.chain,
+            points: (&points.chain, points.note.is_some()),
+            evidence: (&evidence.chain, evidence.note.is_some()),
+            events: (&events.chain, events.note.is_some()),
         };
         let (alterations, unchained) =
             alterations(folder, (&record, &record_text), &setup_text, logs)?;

@@ -1,6 +1,6 @@
 //! `run.json`: what a run is, and how it ended.
 
-use std::path::Path;
+use std::path::{Component, Path};
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
@@ -50,8 +50,8 @@ pub struct RunRecord {
     pub points: PointCounts,
     /// Lines in `events.jsonl`.
     pub events: u64,
-    /// The required curves that were carried along, by their path in the run
-    /// folder.
+    /// The required curves as they were when the run was begun, by their names in
+    /// the setup; those named by a plain relative path were carried along.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub curves: Vec<FileRecord>,
     /// What the logs ended with when the run was closed; absent while it goes
@@ -154,6 +154,11 @@ pub struct FileRecord {
     pub bytes: u64,
     /// BLAKE3, hexadecimal; absent until it was worked out.
     pub blake3: Option<String>,
+    /// BLAKE3, hexadecimal, of the JSON file beside a recording, which says its
+    /// rate and start; absent where there is none, and in runs of versions that
+    /// did not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sidecar_blake3: Option<String>,
     /// Begin of a recording in the time of the run, s; absent in a capture, whose
     /// sidecars say it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -173,6 +178,14 @@ pub struct PointCounts {
     #[serde(default, rename = "off-peak")]
     pub off_peak: u64,
     pub rejected: u64,
+}
+
+/// Whether a curve of this name is carried along: one that is named by a plain
+/// relative path.
+pub(super) fn is_carried(curve: &str) -> bool {
+    Path::new(curve)
+        .components()
+        .all(|part| matches!(part, Component::Normal(_) | Component::CurDir))
 }
 
 /// The arithmetic of runs that name none.

@@ -5,7 +5,8 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use super::lines::{self, LineFile};
+use super::chain::ChainEnd;
+use super::lines::{self, LineFile, Lines};
 use super::{LedgerError, RESULTS_FILE, RunRecord};
 use crate::ingest::sidecar::hash_of_file;
 use crate::recorder::SystemStorage;
@@ -32,12 +33,12 @@ pub fn log_result(
     let storage = SystemStorage::shared();
     let path = folder.join(RESULTS_FILE);
     let lines = lines::read::<ResultRecord>(&path)?;
-    let chain = lines.end(&path)?;
+    let end = end(&lines, &path)?;
     if lines.note.is_some() {
         lines::cut(&storage, &path, lines.ends.last().copied().unwrap_or(0))?;
     }
     let written = folder.join(file);
-    let mut log = LineFile::open(&storage, &path, chain)?;
+    let mut log = LineFile::open(&storage, &path, Some(end))?;
     log.append(&ResultRecord {
         written_utc,
         file: file.to_owned(),
@@ -47,15 +48,24 @@ pub fn log_result(
     log.sync()
 }
 
-/// Makes sure that a file of the run folder, if it is there, is what was last
-/// put down of it.
+/// What the lines end with. There never was a log of results without chain values.
+fn end(lines: &Lines<ResultRecord>, path: &Path) -> Result<ChainEnd, LedgerError> {
+    lines.end(path)?.ok_or_else(|| LedgerError::Altered {
+        path: path.to_owned(),
+        what: "its lines have lost their chain values".to_owned(),
+    })
+}
+
+/// Makes sure that a file of the run folder is what was last put down of it,
+/// and there only if something was. A torn last line, which a run of the program
+/// that was broken off may leave, is told.
 ///
 /// # Errors
 /// Where it is not, and where the log itself was altered or cannot be read.
-pub fn check_result(folder: &Path, file: &str) -> Result<(), LedgerError> {
+pub fn check_result(folder: &Path, file: &str) -> Result<Option<String>, LedgerError> {
     let log = folder.join(RESULTS_FILE);
     let lines = lines::read::<ResultRecord>(&log)?;
-    lines.end(&log)?;
+    end(&lines, &log)?;
     let path = folder.join(file);
     let Some(last) = lines.values.iter().rfind(|record| record.file == file) else {
         // A version that chains its logs puts down whatever it writes.
@@ -66,18 +76,20 @@ pub fn check_result(folder: &Path, file: &str) -> Result<(), LedgerError> {
                 what: format!("{RESULTS_FILE} has no line of it"),
             })
         } else {
-            Ok(())
+            Ok(lines.note)
         };
     };
+    let written = last.written_utc.strftime("%Y-%m-%d %H:%M:%S UTC");
     match hash_if_there(&path)? {
-        Some(hash) if hash != last.blake3 => Err(LedgerError::Altered {
+        Some(hash) if hash == last.blake3 => Ok(lines.note),
+        Some(_) => Err(LedgerError::Altered {
             path,
-            what: format!(
-                "it is not what was written on {}",
-                last.written_utc.strftime("%Y-%m-%d %H:%M:%S UTC")
-            ),
+            what: format!("it is not what was written on {written}"),
         }),
-        _ => Ok(()),
+        None => Err(LedgerError::Gone {
+            path,
+            written: written.to_string(),
+        }),
     }
 }
 

@@ -11,8 +11,8 @@ use super::trace;
 use super::{
     EVENTS_FILE, EVIDENCE_FILE, FileRecord, LOCK_FILE, LedgerError, LogEnds, POINTS_FILE,
     PointEvidence, RECORDINGS_FOLDER, REDUCED_FILE, REDUCED_TABLE_FILE, REDUCTION_FILE,
-    REPORT_FILE, RESULTS_FILE, RUN_FILE, RunRecord, RunState, SETUP_FILE, SourceRecord, TABLE_FILE,
-    TRACE_FILE, points_csv,
+    REPORT_FILE, RESULTS_FILE, RUN_FILE, RunRecord, RunState, SEAL_FILE, SEAL_SIGNATURE_FILE,
+    SETUP_FILE, SourceRecord, TABLE_FILE, TRACE_FILE, points_csv,
 };
 use crate::analysis::{Event, Evidence, TraceRow};
 use crate::ingest::sidecar::hash_of_file;
@@ -22,7 +22,7 @@ use crate::reduction::SettledPoint;
 
 /// What a command makes anew, and may therefore remove when it replaces a
 /// run. Recordings are never among them.
-const RESULTS: [&str; 12] = [
+const RESULTS: [&str; 14] = [
     RUN_FILE,
     SETUP_FILE,
     POINTS_FILE,
@@ -35,6 +35,8 @@ const RESULTS: [&str; 12] = [
     REDUCTION_FILE,
     REPORT_FILE,
     RESULTS_FILE,
+    SEAL_FILE,
+    SEAL_SIGNATURE_FILE,
 ];
 
 /// A run folder, open for writing and locked against a second writer.
@@ -144,9 +146,17 @@ impl Ledger {
                 .map_err(LedgerError::io(parent, "create"))?;
         }
         lines::replace_on(&self.storage, &path, text)?;
-        self.record.curves.retain(|curve| curve.path != relative);
+        self.know(relative, text)
+    }
+
+    /// Puts the hash of a required curve into the record.
+    ///
+    /// # Errors
+    /// Where it cannot be written.
+    pub fn know(&mut self, curve: &str, text: &[u8]) -> Result<(), LedgerError> {
+        self.record.curves.retain(|known| known.path != curve);
         self.record.curves.push(FileRecord {
-            path: relative.to_owned(),
+            path: curve.to_owned(),
             bytes: text.len() as u64,
             blake3: Some(blake3::hash(text).to_hex().to_string()),
             ..FileRecord::default()

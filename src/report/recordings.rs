@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
-use crate::ingest::sidecar::hash_of_file;
+use crate::ingest::sidecar::{hash_of_file, hash_of_sidecar};
 use crate::ledger::{FileRecord, RECORDINGS_FOLDER, Run, RunRecord, SETUP_FILE};
 
 /// How one file stands against what `run.json` says of it.
@@ -235,11 +235,22 @@ fn compare(path: &Path, record: &FileRecord) -> Standing {
         Ok(found) => found,
         Err(error) => return unreadable(error),
     };
-    if found == *recorded {
-        Standing::Unchanged
-    } else {
-        Standing::Changed {
+    if found != *recorded {
+        return Standing::Changed {
             what: format!("its BLAKE3 hash was {recorded} and is {found}"),
-        }
+        };
+    }
+    let Some(recorded) = &record.sidecar_blake3 else {
+        return Standing::Unchanged;
+    };
+    match hash_of_sidecar(path) {
+        Ok(Some(found)) if found == *recorded => Standing::Unchanged,
+        Ok(Some(_)) => Standing::Changed {
+            what: "the .json file beside it, with its rate and start, is another".to_owned(),
+        },
+        Ok(None) => Standing::Changed {
+            what: "the .json file beside it, with its rate and start, is gone".to_owned(),
+        },
+        Err(error) => unreadable(error),
     }
 }

@@ -192,19 +192,23 @@ pub fn write_reduction(
 pub enum ReadReduction {
     /// The run was never reduced.
     None,
-    /// It was, but the points have changed since, or the files do not belong
-    /// together: `reduce` has to be run again.
+    /// It was, but the points have changed since: `reduce` has to be run again.
     Stale,
     /// It was, and holds.
     Whole(Box<Reduction>, Vec<ReducedPoint>),
 }
 
 /// Reads the reduction of a run folder.
+///
+/// # Errors
+/// Where a file of it cannot be read, is gone, or is not what `reduce` wrote.
 pub fn read_reduction(folder: &Path) -> Result<ReadReduction, LedgerError> {
     let path = folder.join(REDUCTION_FILE);
     let text = match std::fs::read(&path) {
         Ok(text) => text,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+            // If there ever was one, it has to be there.
+            check_result(folder, REDUCTION_FILE)?;
             return Ok(ReadReduction::None);
         }
         Err(error) => return Err(LedgerError::io(&path, "read")(error)),
@@ -217,11 +221,14 @@ pub fn read_reduction(folder: &Path) -> Result<ReadReduction, LedgerError> {
             what: error.to_string(),
         })?;
     let reduced = folder.join(REDUCED_FILE);
-    let whole = reduced.exists()
-        && hash_of(&folder.join(POINTS_FILE))? == reduction.run.points_blake3
-        && hash_of(&reduced)? == reduction.reduced_blake3;
-    if !whole {
+    if hash_of(&folder.join(POINTS_FILE))? != reduction.run.points_blake3 {
         return Ok(ReadReduction::Stale);
+    }
+    if hash_of(&reduced)? != reduction.reduced_blake3 {
+        return Err(LedgerError::Altered {
+            path: reduced,
+            what: format!("it is not what {REDUCTION_FILE} was written with; reduce the run again"),
+        });
     }
     let points = lines::read::<ReducedPoint>(&reduced)?;
     Ok(ReadReduction::Whole(Box::new(reduction), points.values))

@@ -85,6 +85,15 @@ pub enum RunEvaluationError {
         /// What the operating system said.
         source: std::io::Error,
     },
+    /// A curve is not what it was.
+    #[error(
+        "{file}: it is not the curve that the run was begun with; put that back, or make a run with \
+         the other one"
+    )]
+    OtherCurve {
+        /// The file.
+        file: String,
+    },
     /// A curve has faults.
     #[error(transparent)]
     Curve(#[from] CurveFaults),
@@ -386,5 +395,14 @@ fn read_curve(
         Ok(text) => text,
         Err(source) => return Err(RunEvaluationError::CurveFile { file, source }),
     };
-    Ok(Curve::parse(criterion, file, text)?)
+    let found = Curve::parse(criterion, file, text)?;
+    let mut known = loaded.run.record.curves.iter();
+    match known.find(|known| known.path == curve) {
+        Some(known) if known.blake3.as_ref() != Some(&found.record.blake3) => {
+            Err(RunEvaluationError::OtherCurve {
+                file: found.record.file,
+            })
+        }
+        _ => Ok(found),
+    }
 }

@@ -176,7 +176,8 @@ fn conclude(
 
 /// What the reader has to know of the run before how it stands.
 fn notes(stored: &Stored) -> Vec<String> {
-    let mut notes = Vec::new();
+    let mut notes = stored.notes.clone();
+    notes.extend(stored.remarks.iter().cloned());
     let record = &stored.record;
     let (made_by, version) = (&record.version, env!("CARGO_PKG_VERSION"));
     if made_by != version {

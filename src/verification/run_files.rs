@@ -11,7 +11,7 @@ use super::difference::{
 use super::recompute::Recomputed;
 use super::stored::Stored;
 use crate::analysis::{Event, TraceRow};
-use crate::ingest::sidecar::hash_of_file;
+use crate::ingest::sidecar::{hash_of_file, hash_of_sidecar};
 use crate::ledger::{
     EVENTS_FILE, EVIDENCE_FILE, FileRecord, LedgerError, POINTS_FILE, PointCounts, PointEvidence,
     RUN_FILE, RunRecord, RunState, SourceRecord, TABLE_FILE, TRACE_FILE, chain_lines, json_lines,
@@ -402,6 +402,12 @@ fn file_record(logged: Option<&Value>, file: &Checked, is_done: bool) -> Value {
     {
         object.insert("bytes".to_owned(), json!(metadata.len()));
         object.insert("blake3".to_owned(), json!(hash));
+        // Runs of versions that did not say it have none.
+        if let (Ok(Some(hash)), Some(said)) =
+            (hash_of_sidecar(path), object.get_mut("sidecar_blake3"))
+        {
+            *said = json!(hash);
+        }
     }
     record
 }

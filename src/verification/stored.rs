@@ -7,7 +7,7 @@ use serde_json::Value;
 
 use crate::ledger::{
     LedgerError, REDUCTION_FILE, REPORT_FILE, RUN_FILE, Run, RunRecord, RunState, SETUP_FILE,
-    check_result,
+    check_result, check_seal,
 };
 use crate::report::recordings::Recordings;
 use crate::setup::{self, Setup, SetupFaults};
@@ -31,8 +31,10 @@ pub struct Stored {
     pub recordings: Recordings,
     /// A sentence for each file that is not what was written.
     pub(super) alterations: Vec<String>,
-    /// What a reader of the folder is told of it.
+    /// What a reader of the folder is told of it, and a report repeats.
     pub(super) notes: Vec<String>,
+    /// What who verifies it is told besides.
+    pub(super) remarks: Vec<String>,
 }
 
 impl Stored {
@@ -54,6 +56,7 @@ impl Stored {
         let setup = setup::parse(&setup_text, &path.display().to_string());
         let recordings = Recordings::of(folder, &record, &setup_text);
         let (alterations, notes) = said_of_itself(folder);
+        let (of_results, remarks) = said_of_results(folder);
         Ok(Self {
             folder: folder.to_owned(),
             record,
@@ -61,8 +64,9 @@ impl Stored {
             setup_text,
             setup,
             recordings,
-            alterations,
+            alterations: [alterations, of_results].concat(),
             notes,
+            remarks,
         })
     }
 
@@ -114,13 +118,29 @@ impl Stored {
 /// What the run folder says of itself: what was altered, and notes. A file that
 /// cannot even be read is told where it is compared.
 fn said_of_itself(folder: &Path) -> (Vec<String>, Vec<String>) {
-    let (mut found, notes) =
-        Run::open(folder).map_or_else(|_| Default::default(), |run| (run.alterations, run.notes));
+    Run::open(folder).map_or_else(|_| Default::default(), |run| (run.alterations, run.notes))
+}
+
+/// The same of what was made of the run, and of its seal.
+fn said_of_results(folder: &Path) -> (Vec<String>, Vec<String>) {
+    let (mut found, mut remarks) = (Vec::new(), Vec::new());
     for file in [REDUCTION_FILE, REPORT_FILE] {
-        if let Err(error @ LedgerError::Altered { .. }) = check_result(folder, file) {
-            found.push(error.to_string());
+        match check_result(folder, file) {
+            // A report may have been taken to where it is wanted.
+            Err(error @ LedgerError::Gone { .. }) if file == REPORT_FILE => {
+                remarks.push(error.to_string());
+            }
+            Err(error) => found.push(error.to_string()),
+            Ok(torn) => remarks.extend(torn),
         }
     }
+    match check_seal(folder, None) {
+        Ok(Some(seal)) if seal.broken.is_empty() => remarks.extend(seal.text()),
+        Ok(Some(seal)) => found.push(seal.text().join(" ")),
+        Ok(None) => {}
+        Err(error) => found.push(error.to_string()),
+    }
     found.dedup();
-    (found, notes)
+    remarks.dedup();
+    (found, remarks)
 }

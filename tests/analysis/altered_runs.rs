@@ -9,9 +9,11 @@ use spanhold::report::loaded_run::LoadedRun;
 use spanhold::report::reduction::read_reduction;
 use spanhold::report::report_file::write_report;
 
-use crate::bench::json_leaves::leaves;
-use crate::bench::run_folder::{code, copy_folder, spanhold, stderr, stdout, unchain};
-use crate::tampering::{finished, other};
+use crate::bench::json_leaves::{leaves, other};
+use crate::bench::run_folder::{
+    RunFolder, code, copy_folder, repository, spanhold, stderr, stdout, unchain,
+};
+use crate::tampering::finished;
 
 /// Puts `text` in place of a file of the run for as long as `look` takes.
 fn with(run: &Path, name: &str, text: &str, look: impl FnOnce()) {
@@ -191,5 +193,42 @@ fn commands_refuse_what_was_altered_or_say_so() {
         stderr(&output).contains("not chained"),
         "{}",
         stderr(&output)
+    );
+}
+
+/// A curve that is named by a path out of reach of the run folder is not carried
+/// along; the run knows its hash.
+#[test]
+fn a_curve_elsewhere_that_was_altered_is_refused_by_reduce() {
+    let bench = RunFolder::empty();
+    let curve = bench.path("lowered.csv");
+    let text = std::fs::read_to_string(repository("config/curves/example-curve.csv")).unwrap();
+    std::fs::write(&curve, &text).unwrap();
+    let setup = std::fs::read_to_string(repository("config/damped-trial.toml")).unwrap();
+    let named = format!("curve = {:?}", curve.display().to_string());
+    let setup = setup.replace("curve = \"curves/example-curve.csv\"", &named);
+    assert!(setup.contains(&named));
+    let recording = repository("recordings/damped-trial.wav");
+    std::fs::write(bench.path("setup.toml"), setup).unwrap();
+    let made = bench
+        .command(&["reprocess", "setup.toml", "--out", "run"])
+        .arg(recording)
+        .output()
+        .unwrap();
+    assert_eq!(code(&made), 0, "{}", stderr(&made));
+    assert!(code(&bench.spanhold(&["reduce", "run"])) < 2);
+    let last = text.rfind(|letter: char| letter.is_ascii_digit()).unwrap();
+    let mut lowered = text.clone();
+    lowered.replace_range(
+        last..=last,
+        if &text[last..=last] == "0" { "1" } else { "0" },
+    );
+    std::fs::write(&curve, lowered).unwrap();
+    let refused = bench.spanhold(&["reduce", "run"]);
+    assert_eq!(code(&refused), 2, "{}", stdout(&refused));
+    let said = stderr(&refused);
+    assert!(
+        said.contains("lowered.csv: it is not the curve that the run was begun with"),
+        "{said}"
     );
 }

@@ -36,6 +36,7 @@ mod recordings_written;
 mod reduce;
 mod rehearsal;
 mod reprocess;
+mod seal;
 #[path = "../fuzz/seeds.rs"]
 mod seeds;
 mod sensor_places;

@@ -6,20 +6,19 @@
 
 use std::collections::BTreeSet;
 use std::ops::Range;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::OnceLock;
 
 use serde_json::{Value, json};
-use spanhold::ingest::sidecar::{SIDECAR_VERSION, Sidecar, sidecar_path};
 use spanhold::ledger::LedgerError;
-use spanhold::setup::SampleFormat;
 use spanhold::verification::difference::Agreement;
 use spanhold::verification::{
     Conclusion, Recomputed, Stored, Verification, compare, recompute, verify,
 };
 use tempfile::TempDir;
 
-use crate::bench::json_leaves::{Leaf, leaves};
+use crate::bench::finished_run;
+use crate::bench::json_leaves::{Leaf, leaves, other, other_text};
 use crate::bench::run_folder::{code, copy_folder, spanhold, stderr, stdout, unchain};
 
 /// What the recordings cannot tell, by file and path, and why: there the chains
@@ -102,67 +101,14 @@ impl Finished {
     }
 }
 
-/// Dwells held, off the peak, and with the drive cut in them (a free decay),
-/// a gap before them (an event), a start time; curve and strain criteria.
 pub fn finished() -> &'static Finished {
     static FINISHED: OnceLock<Finished> = OnceLock::new();
     FINISHED.get_or_init(|| {
         let folder = tempfile::tempdir().unwrap();
-        let path = |name: &str| folder.path().join(name).display().to_string();
-        let run = |arguments: &[&str]| {
-            let output = spanhold(arguments);
-            assert!(code(&output) < 2, "{arguments:?}: {}", stderr(&output));
-        };
-        let setup = "config/damped-trial.toml";
-        let faults = ["--harmonics", "10,13", "--faults=drive-cut,off-peak"];
-        run(&[&["rehearse", setup, "--out", &path("made")][..], &faults].concat());
-        let recordings = with_a_gap(&path("made/damped-trial.wav"), folder.path());
-        let bare = ["config/bare-trial.toml", "recordings/bare-trial.wav"];
-        run(&[&["reprocess"][..], &bare, &["--out", &path("bare")]].concat());
-        let [first, second] = recordings.each_ref().map(String::as_str);
-        let out = ["--out", &path("run"), "--baseline", &path("bare")];
-        run(&[&["reprocess", setup, first, second][..], &out].concat());
+        finished_run::make(folder.path());
         let stored = Stored::read(&folder.path().join("run")).unwrap();
         let recomputed = recompute(&stored).unwrap();
         Finished { folder, recomputed }
-    })
-}
-
-/// Cuts a recording in two with some frames missing between, and a start time.
-fn with_a_gap(recording: &str, folder: &Path) -> [String; 2] {
-    let mut reader = hound::WavReader::open(recording).unwrap();
-    let spec = reader.spec();
-    let samples: Vec<i32> = reader.samples().map(Result::unwrap).collect();
-    let channels = usize::from(spec.channels);
-    let frames = samples.len() / channels;
-    // The drive is off at the very beginning: the gap cuts no dwell.
-    let parts = [(0, 200), (300, frames)];
-    parts.map(|(from, to)| {
-        let path = folder.join(format!("part-{from}.wav"));
-        let mut writer = hound::WavWriter::create(&path, spec).unwrap();
-        for sample in &samples[from * channels..to * channels] {
-            writer.write_sample(*sample).unwrap();
-        }
-        writer.finalize().unwrap();
-        let rate_hz = f64::from(spec.sample_rate);
-        let start: jiff::Timestamp = "2026-03-04T05:06:07Z".parse().unwrap();
-        let since = jiff::SignedDuration::from_secs_f64(from as f64 / rate_hz);
-        let sidecar = Sidecar {
-            version: SIDECAR_VERSION,
-            source: "bench".into(),
-            rate_hz,
-            channels,
-            sample_format: SampleFormat::I24,
-            clip_level: Some(1.0),
-            start_index: from as u64,
-            start_utc: Some(start + since),
-            calibration: Vec::new(),
-            gaps: Vec::new(),
-            frames: None,
-            blake3: None,
-        };
-        std::fs::write(sidecar_path(&path), serde_json::to_vec(&sidecar).unwrap()).unwrap();
-        path.display().to_string()
     })
 }
 
@@ -220,53 +166,6 @@ fn others(value: &str) -> Vec<String> {
         "null" => ["1.0", "\"x\"", "[10.0,90.0]"].map(str::to_owned).to_vec(),
         "[]" => ["[1.0]", "[\"x\"]"].map(str::to_owned).to_vec(),
         value => vec![other(value)],
-    }
-}
-
-pub fn other(value: &str) -> String {
-    match serde_json::from_str(value).unwrap() {
-        Value::Null => "1.0".to_owned(),
-        Value::Bool(value) => json!(!value).to_string(),
-        Value::Number(number) => match number.as_f64().filter(|_| number.is_f64()) {
-            // The last bit.
-            Some(number) => json!(f64::from_bits(number.to_bits() ^ 1)).to_string(),
-            None => (number.as_u64().unwrap() + 1).to_string(),
-        },
-        Value::String(text) => json!(other_text(&text)).to_string(),
-        Value::Array(_) => "[1.0]".to_owned(),
-        Value::Object(_) => "{\"new\":1.0}".to_owned(),
-    }
-}
-
-/// A text that means something else, and is still one where only some are.
-fn other_text(text: &str) -> String {
-    const PAIRS: [(&str, &str); 14] = [
-        ("held", "steady"),
-        ("steady", "held"),
-        ("rejected", "held"),
-        ("off-peak", "held"),
-        ("done", "stopped"),
-        ("pass", "fail"),
-        ("fail", "pass"),
-        ("inconclusive", "pass"),
-        ("power", "decay"),
-        ("decay", "power"),
-        ("damper", "total"),
-        ("total", "damper"),
-        ("gap", "session"),
-        ("reprocess", "capture"),
-    ];
-    if let Some((_, other)) = PAIRS.iter().find(|(word, _)| *word == text) {
-        return (*other).to_owned();
-    }
-    if let Ok(time) = text.parse::<jiff::Timestamp>() {
-        return (time + jiff::SignedDuration::from_secs(1)).to_string();
-    }
-    match text.char_indices().last() {
-        // A hash stays one of the same length.
-        Some((last, 'a'..='e' | '0'..='8')) if text.len() == 64 => format!("{}f", &text[..last]),
-        Some((last, _)) if text.len() == 64 => format!("{}0", &text[..last]),
-        _ => format!("{text} "),
     }
 }
 

@@ -3,6 +3,8 @@
 
 use std::ops::Range;
 
+use serde_json::{Value, json};
+
 /// A value that holds no other: its path, such as `criteria[2].value`, and
 /// where it stands. An empty array or object is one.
 #[derive(Debug, Clone)]
@@ -37,6 +39,54 @@ pub fn leaves(text: &str) -> Vec<Leaf> {
     let mut found = Vec::new();
     Scan { text, at: 0 }.value("", &mut found);
     found
+}
+
+/// Another value of the same kind, as near as can be.
+pub fn other(value: &str) -> String {
+    match serde_json::from_str(value).unwrap() {
+        Value::Null => "1.0".to_owned(),
+        Value::Bool(value) => json!(!value).to_string(),
+        Value::Number(number) => match number.as_f64().filter(|_| number.is_f64()) {
+            // The last bit.
+            Some(number) => json!(f64::from_bits(number.to_bits() ^ 1)).to_string(),
+            None => (number.as_i64().unwrap() + 1).to_string(),
+        },
+        Value::String(text) => json!(other_text(&text)).to_string(),
+        Value::Array(_) => "[1.0]".to_owned(),
+        Value::Object(_) => "{\"new\":1.0}".to_owned(),
+    }
+}
+
+/// A text that means something else, and is still one where only some are.
+pub fn other_text(text: &str) -> String {
+    const PAIRS: [(&str, &str); 14] = [
+        ("held", "steady"),
+        ("steady", "held"),
+        ("rejected", "held"),
+        ("off-peak", "held"),
+        ("done", "stopped"),
+        ("pass", "fail"),
+        ("fail", "pass"),
+        ("inconclusive", "pass"),
+        ("power", "decay"),
+        ("decay", "power"),
+        ("damper", "total"),
+        ("total", "damper"),
+        ("gap", "session"),
+        ("reprocess", "capture"),
+    ];
+    if let Some((_, other)) = PAIRS.iter().find(|(word, _)| *word == text) {
+        return (*other).to_owned();
+    }
+    if let Ok(time) = text.parse::<jiff::Timestamp>() {
+        return (time + jiff::SignedDuration::from_secs(1)).to_string();
+    }
+    match text.char_indices().last() {
+        // A hash stays one of the same length.
+        Some((last, 'a'..='e' | '0'..='8')) if text.len() == 64 => format!("{}f", &text[..last]),
+        Some((last, _)) if text.len() == 64 => format!("{}0", &text[..last]),
+        _ => format!("{text} "),
+    }
 }
 
 struct Scan<'a> {

@@ -6,6 +6,7 @@
 
 #[cfg(unix)]
 pub mod captured;
+pub mod finished_run;
 pub mod json_leaves;
 #[cfg(unix)]
 pub mod line;

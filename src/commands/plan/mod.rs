@@ -94,7 +94,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         };
         table(&setup, &plan, basis)
     };
-    terminal::print(&text).context("standard output")?;
+    super::print(&text)?;
     if !args.json {
         for warning in &plan.warnings {
             terminal::say(format_args!("warning: {warning}"));

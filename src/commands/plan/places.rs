@@ -59,7 +59,7 @@ pub(super) fn run(args: &Args, setup: &Setup) -> Result<Status, Failure> {
     } else {
         table(setup, &places, terminal::width())
     };
-    terminal::print(&text).context("standard output")?;
+    crate::commands::print(&text)?;
     if !args.json {
         for note in &places.notes {
             terminal::say(format_args!("note: {note}"));

@@ -8,7 +8,7 @@ use anyhow::anyhow;
 use super::coverage::Coverage;
 use super::watch::Watch;
 use crate::analysis::Event;
-use crate::ingest::sidecar::read_sidecar;
+use crate::ingest::sidecar::{hash_of_sidecar, read_sidecar};
 use crate::ledger::{FileRecord, RECORDINGS_FOLDER, RunRecord, RunState};
 use crate::pipeline::feed::recordings_of;
 use crate::pipeline::run::Outcome;
@@ -138,6 +138,7 @@ fn files(folder: &Path, source: &str) -> Vec<FileRecord> {
                 .ok()
                 .flatten()
                 .and_then(|sidecar| sidecar.blake3),
+            sidecar_blake3: hash_of_sidecar(&path).ok().flatten(),
             path: path.file_name().map_or_else(String::new, |name| {
                 format!("{RECORDINGS_FOLDER}/{}", name.to_string_lossy())
             }),

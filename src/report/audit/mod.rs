@@ -11,7 +11,7 @@ use serde::Serialize;
 
 use super::recordings::Recordings;
 use crate::analysis::TraceRow;
-use crate::ledger::Run;
+use crate::ledger::{CheckedSeal, Run};
 use crate::setup::Verdict;
 use case::{Case, Judgement};
 
@@ -24,6 +24,8 @@ pub struct Audit<'a> {
     pub title: &'a str,
     /// The files it was made from.
     pub recordings: Recordings,
+    /// How its seal stands, where it has one.
+    pub seal: Option<CheckedSeal>,
     /// The whole trace.
     pub trace: &'a [TraceRow],
     /// The dwells that are looked at.
@@ -41,6 +43,7 @@ struct AuditJson<'a> {
     recordings: &'a Recordings,
     alterations: &'a [String],
     notes: &'a [String],
+    seal: &'a Option<CheckedSeal>,
     points: Vec<CaseJson<'a>>,
 }
 
@@ -67,6 +70,7 @@ impl Audit<'_> {
             recordings: &self.recordings,
             alterations: &self.run.alterations,
             notes: &self.run.notes,
+            seal: &self.seal,
             points: self
                 .cases
                 .iter()
@@ -88,7 +92,12 @@ impl Audit<'_> {
 
     /// Whether a file of the run is not what it was.
     pub fn any_changed(&self) -> bool {
-        self.recordings.any_changed() || !self.run.alterations.is_empty()
+        self.recordings.any_changed()
+            || !self.run.alterations.is_empty()
+            || self
+                .seal
+                .as_ref()
+                .is_some_and(|seal| !seal.broken.is_empty())
     }
 
     /// `31 held, 2 steady, 4 rejected`.

@@ -7,6 +7,7 @@ use super::Audit;
 use super::case::{Case, Judgement, Outcome};
 use super::figures::{Picture, pictures};
 use super::sentence::sentence;
+use crate::ledger::CheckedSeal;
 use crate::reduction::{Measured, SettledPoint};
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
@@ -52,6 +53,7 @@ fn opening(audit: &Audit) -> Markup {
             p class=(class) { "Not what the run wrote: " (alteration) "." } "\n"
         }
         @for sentence in audit.recordings.sentences() { p class=(class) { (sentence) } "\n" }
+        @for sentence in audit.seal.iter().flat_map(CheckedSeal::text) { p class=(class) { (sentence) } "\n" }
         @for note in &audit.run.notes { p class="warning" { (note) } "\n" }
         p class="note" {
             "Made by " (record.program) " " (record.version) ", " (record.command) ", started " (started)

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use super::Audit;
 use super::case::{Case, Judgement, Outcome};
 use super::sentence::sentence;
+use crate::ledger::CheckedSeal;
 use crate::report::budget_table;
 use crate::report::number::duration;
 use crate::report::text_table::TextTable;
@@ -27,6 +28,9 @@ pub fn text(audit: &Audit) -> String {
     }
     for alteration in &audit.run.alterations {
         let _ = writeln!(text, "NOT WHAT THE RUN WROTE: {}.", printable(alteration));
+    }
+    for sentence in audit.seal.iter().flat_map(CheckedSeal::text) {
+        let _ = writeln!(text, "{}", printable(&sentence));
     }
     for note in &audit.run.notes {
         let _ = writeln!(text, "Note: {}", printable(note));

@@ -1,0 +1,66 @@
+//! A finished run in which everything occurs, as the program makes it.
+
+use std::path::Path;
+
+use spanhold::ingest::sidecar::{SIDECAR_VERSION, Sidecar, sidecar_path};
+use spanhold::setup::SampleFormat;
+
+use super::run_folder::{code, spanhold, stderr};
+
+/// Makes `run`, reduced against `bare` and reported, in a folder: dwells held,
+/// off the peak, and with the drive cut in them (a free decay), a gap before
+/// them (an event), a start time; curve and strain criteria.
+pub fn make(folder: &Path) {
+    let path = |name: &str| folder.join(name).display().to_string();
+    let run = |arguments: &[&str]| {
+        let output = spanhold(arguments);
+        assert!(code(&output) < 2, "{arguments:?}: {}", stderr(&output));
+    };
+    let setup = "config/damped-trial.toml";
+    let faults = ["--harmonics", "10,13", "--faults=drive-cut,off-peak"];
+    run(&[&["rehearse", setup, "--out", &path("made")][..], &faults].concat());
+    let recordings = with_a_gap(&path("made/damped-trial.wav"), folder);
+    let bare = ["config/bare-trial.toml", "recordings/bare-trial.wav"];
+    run(&[&["reprocess"][..], &bare, &["--out", &path("bare")]].concat());
+    let [first, second] = recordings.each_ref().map(String::as_str);
+    let out = ["--out", &path("run"), "--baseline", &path("bare")];
+    run(&[&["reprocess", setup, first, second][..], &out].concat());
+}
+
+/// Cuts a recording in two with some frames missing between, and a start time.
+fn with_a_gap(recording: &str, folder: &Path) -> [String; 2] {
+    let mut reader = hound::WavReader::open(recording).unwrap();
+    let spec = reader.spec();
+    let samples: Vec<i32> = reader.samples().map(Result::unwrap).collect();
+    let channels = usize::from(spec.channels);
+    let frames = samples.len() / channels;
+    // The drive is off at the very beginning: the gap cuts no dwell.
+    let parts = [(0, 200), (300, frames)];
+    parts.map(|(from, to)| {
+        let path = folder.join(format!("part-{from}.wav"));
+        let mut writer = hound::WavWriter::create(&path, spec).unwrap();
+        for sample in &samples[from * channels..to * channels] {
+            writer.write_sample(*sample).unwrap();
+        }
+        writer.finalize().unwrap();
+        let rate_hz = f64::from(spec.sample_rate);
+        let start: jiff::Timestamp = "2026-03-04T05:06:07Z".parse().unwrap();
+        let since = jiff::SignedDuration::from_secs_f64(from as f64 / rate_hz);
+        let sidecar = Sidecar {
+            version: SIDECAR_VERSION,
+            source: "bench".into(),
+            rate_hz,
+            channels,
+            sample_format: SampleFormat::I24,
+            clip_level: Some(1.0),
+            start_index: from as u64,
+            start_utc: Some(start + since),
+            calibration: Vec::new(),
+            gaps: Vec::new(),
+            frames: None,
+            blake3: None,
+        };
+        std::fs::write(sidecar_path(&path), serde_json::to_vec(&sidecar).unwrap()).unwrap();
+        path.display().to_string()
+    })
+}
