@@ -57,6 +57,7 @@ pub struct TraceRow {
     pub node_phase_deg: Option<f64>,
     pub drive_force_n: Option<f64>,
     pub drive_phase_deg: Option<f64>,
+    pub signal_phase_deg: Option<f64>,
     pub detuning_bandwidths: Option<f64>,
     pub bandwidth_hz: Option<f64>,
     pub snr_db: Option<f64>,

@@ -19,6 +19,7 @@ use crate::reduction::settle::{budget_of, fitted_channels, settle};
 use crate::reduction::{BudgetLine, Measured, SettledPoint};
 use crate::resonance::hop_estimate::HopEstimate;
 use crate::resonance::phasor::detuning_bandwidths;
+use crate::resonance::signal_phase::SignalPhases;
 use crate::resonance::{Dwell, Tracker};
 use crate::setup::{Role, Setup, Verdict};
 use crate::tone::{ToneFrame, ToneMessage, TonePlan};
@@ -36,6 +37,8 @@ pub struct Learnt {
     pub hum: HumSeen,
     /// Numbers of harmonics that were given.
     pub numbers: HarmonicNumbers,
+    /// At which angle to the drive signal each resonance has its peak.
+    pub phases: SignalPhases,
 }
 
 /// The analysis of one run.
@@ -97,12 +100,16 @@ impl Analysis {
 
     /// Reckons with what other recordings of the same bench showed.
     pub fn reckon_with(&mut self, learnt: Learnt) {
+        self.tracker.reckon_with(learnt.phases.clone());
         self.learnt = learnt;
     }
 
     /// What the dwells so far have shown of the bench.
-    pub fn learnt(&self) -> &Learnt {
-        &self.learnt
+    pub fn learnt(&self) -> Learnt {
+        Learnt {
+            phases: self.tracker.phases().clone(),
+            ..self.learnt.clone()
+        }
     }
 
     /// Takes the next message of a source. Messages of one source come in
@@ -310,7 +317,17 @@ impl Analysis {
             .map(|ratio| maths::argument(ratio).to_degrees());
         row.drive_force_n = estimate.force_n;
         row.drive_phase_deg = estimate.drive_phase_deg;
-        row.detuning_bandwidths = estimate.drive_phase_deg.map(detuning_bandwidths);
+        row.signal_phase_deg = estimate
+            .by_signal
+            .map(|response| maths::argument(response).to_degrees());
+        let by_signal = || {
+            let known = self.tracker.phases().at(estimate.frequency_hz)?;
+            Some(known.detuning(maths::argument(estimate.by_signal?)))
+        };
+        row.detuning_bandwidths = estimate
+            .drive_phase_deg
+            .map(detuning_bandwidths)
+            .or_else(by_signal);
         row.bandwidth_hz = row.iswr.map(|iswr| {
             self.setup
                 .strung_conductor()

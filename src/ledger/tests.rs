@@ -50,6 +50,7 @@ fn row(time_s: f64) -> TraceRow {
         node_phase_deg: None,
         drive_force_n: None,
         drive_phase_deg: None,
+        signal_phase_deg: None,
         detuning_bandwidths: None,
         bandwidth_hz: None,
         snr_db: None,

@@ -181,7 +181,7 @@ pub fn run(
                 break;
             }
         }
-        learnt = analysis.learnt().clone();
+        learnt = analysis.learnt();
     }
     if matches!(reason, StopReason::Unknown) {
         reason.note(StopReason::Complete);

@@ -164,7 +164,7 @@ fn expected_peak(
     let motion_m_s = || motion_m_s(setup, span, channel, place, harmonic);
     let omega = TAU * harmonic.frequency_hz;
     let si = match (channel.unit.quantity(), place) {
-        (_, SensorPlace::Anywhere) => return None,
+        (_, SensorPlace::Anywhere) | (Quantity::Voltage, _) => return None,
         (Quantity::Acceleration, _) => motion_m_s()? * omega,
         (Quantity::Velocity, _) => motion_m_s()?,
         (Quantity::Displacement, _) => motion_m_s()? / omega,

@@ -374,9 +374,9 @@ impl KnownSpan {
         moved.push(("drive beside the peak", Box::new(move |_| beside_m)));
         if setup.channel(Role::DriveForce).is_none() {
             let drive_m = setup.span.drive_position_m;
+            let mass_kg = setup.span.drive_mass_kg.unwrap_or(DRIVE_MASS_KG);
             let quarter_m = 0.5 * span.loop_length_m(hz);
-            let shift =
-                span.node_shift_of_drive_mass(hz, drive_m.unwrap_or(quarter_m), DRIVE_MASS_KG);
+            let shift = span.node_shift_of_drive_mass(hz, drive_m.unwrap_or(quarter_m), mass_kg);
             let mass_m = span.phase_as_length_m(hz, shift.min(0.5 * PI));
             moved.push(("mass at the drive", Box::new(move |_| mass_m)));
         }

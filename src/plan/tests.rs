@@ -31,6 +31,8 @@ fn setup(rule: LevelRule, value: f64) -> Setup {
             tension_uncertainty_pct: 1.0,
             damper_position_m: Some(0.95),
             drive_position_m: Some(1.3),
+            drive_mass_kg: None,
+            drive_mass_uncertainty_pct: 10.0,
             node_from_damper: None,
         },
         sweep: Sweep {

@@ -59,6 +59,6 @@ pub(super) fn sensor_of(fit: &FittedChannel, gauges: &[&FittedChannel]) -> Optio
             .iter()
             .position(|gauge| gauge.channel.name == fit.channel.name)
             .map(InputPhasor::Strain),
-        Role::Wave | Role::Tension | Role::Monitor => None,
+        Role::DriveSignal | Role::Wave | Role::Tension | Role::Monitor => None,
     }
 }

@@ -82,9 +82,10 @@ point_fields! {
         /// Half-power bandwidth of the resonance, 2 S f_1 / pi.
         bandwidth_hz: Option<f64> = Shown::in_files("Hz");
         /// Natural frequency by the span's free motion when the drive changed before or after the
-        /// hold; asked where no drive phase shows the peak. Of the span with the shaker on it.
+        /// hold and by the phase against the drive signal; asked where no drive phase shows the
+        /// peak. Of the span alone where the setup states `drive_mass_kg`, else with the shaker on it.
         natural_frequency_hz / natural_frequency_u_hz: Option<Measured> = Shown::in_files("Hz");
-        /// Half-power bandwidth by the same free motion.
+        /// Half-power bandwidth by the same.
         free_bandwidth_hz / free_bandwidth_u_hz: Option<Measured> = Shown::in_files("Hz");
         /// How far the drive stood above that natural frequency, in half-power bandwidths.
         detuning_bandwidths / detuning_u_bandwidths: Option<Measured> = Shown::in_files("df");

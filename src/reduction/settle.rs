@@ -87,7 +87,7 @@ pub fn settle(
     point.distortion_pct = Some(100.0 * antinode.fit.distortion);
     point.clipped_samples = fits
         .iter()
-        .filter(|fit| fit.channel.role.has_tone() && !fit.channel.role.is_clamp_strain())
+        .filter(|fit| fit.channel.role.finds_tone())
         .map(|fit| fit.clipped)
         .sum();
     point
@@ -361,9 +361,11 @@ fn keys_that_follow(point: &SettledPoint, trial: &SettledPoint, least: f64) -> V
     keys
 }
 
-/// Where the free motion has the peak.
+/// Where the free motion and the drive signal have the peak.
 fn enter_peak(point: &mut SettledPoint, dwell: &Dwell) {
-    let Some(peak) = dwell.peak else {
+    // Around a motion that was not steady there is no telling what was free.
+    let shown = dwell.shown_peak();
+    let Some(peak) = shown.filter(|_| dwell.verdict != Verdict::Rejected) else {
         return;
     };
     let of = |value: f64, standard_u: f64| Some(Measured::new(value, COVERAGE * standard_u));

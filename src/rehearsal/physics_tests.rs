@@ -55,6 +55,8 @@ pub(super) fn setup(damped: bool) -> Setup {
             tension_uncertainty_pct: 1.0,
             damper_position_m: damped.then_some(0.95),
             drive_position_m: Some(1.3),
+            drive_mass_kg: None,
+            drive_mass_uncertainty_pct: 10.0,
             node_from_damper: None,
         },
         sweep: Sweep {

@@ -4,7 +4,12 @@ use num_complex::Complex64;
 
 use super::beam::DisplacementField;
 use super::driven::{DrivenSpan, Steady};
-use crate::setup::{Channel, Quantity, SensorPlace, StrainLocation};
+use crate::setup::{Channel, Quantity, Role, SensorPlace, StrainLocation};
+
+/// Part of digital full scale that the generator puts out for a newton of the source, and
+/// by how much its phase leads that force; both invented.
+const SIGNAL_PER_N: f64 = 0.01;
+const SIGNAL_LEAD_DEG: f64 = 37.0;
 
 /// What one row of the recording picks up.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -22,6 +27,8 @@ enum Quality {
     Strain { location: StrainLocation },
     /// Force in the force cell.
     CellForce,
+    /// What the generator puts out, which becomes the source's force.
+    DriveSignal,
     /// Nothing: a monitor.
     Silence,
 }
@@ -52,6 +59,7 @@ impl Pickup {
             SensorPlace::Anywhere => None,
         };
         let what = match (channel.unit.quantity(), x) {
+            _ if channel.role == Role::DriveSignal => Quality::DriveSignal,
             (Quantity::Force, Some(_)) if place == SensorPlace::DrivePoint => Quality::CellForce,
             (Quantity::Strain, Some(_)) if place == SensorPlace::Clamp => channel
                 .role
@@ -60,18 +68,25 @@ impl Pickup {
             (Quantity::Acceleration, Some(x)) => Quality::Motion { derivative: 2, x },
             (Quantity::Velocity, Some(x)) => Quality::Motion { derivative: 1, x },
             (Quantity::Displacement, Some(x)) => Quality::Motion { derivative: 0, x },
-            (Quantity::Force | Quantity::Strain, Some(_)) | (_, None) => Quality::Silence,
+            (Quantity::Force | Quantity::Strain | Quantity::Voltage, Some(_)) | (_, None) => {
+                Quality::Silence
+            }
         };
         let digital = (1.0 + 0.01 * gain_error_pct) / (channel.unit.to_si() * channel.full_scale);
+        let digital = match what {
+            Quality::DriveSignal => SIGNAL_PER_N,
+            _ => digital,
+        };
         Self { what, digital }
     }
 
     /// The same pickup in the channel's own unit, without gain error.
     pub(super) fn in_unit(self, channel: &Channel) -> Self {
-        Self {
-            digital: 1.0 / channel.unit.to_si(),
-            ..self
-        }
+        let digital = match self.what {
+            Quality::DriveSignal => SIGNAL_PER_N * channel.full_scale,
+            _ => 1.0 / channel.unit.to_si(),
+        };
+        Self { digital, ..self }
     }
 
     /// Digital value per newton of the source, from the field per newton (or
@@ -89,6 +104,8 @@ impl Pickup {
             }
             Quality::Strain { location } => span.gauge_strain(field, location),
             Quality::CellForce => span.cell_force(field, direct),
+            // Amplifier and shaker turn the phase.
+            Quality::DriveSignal => Complex64::from_polar(direct, SIGNAL_LEAD_DEG.to_radians()),
             Quality::Silence => Complex64::new(0.0, 0.0),
         };
         value * self.digital

@@ -16,6 +16,8 @@ pub struct ChannelMap {
     pub node: Option<(usize, Quantity)>,
     /// The drive force.
     pub force: Option<usize>,
+    /// The generator's signal.
+    pub signal: Option<usize>,
     /// The drive motion.
     pub drive_motion: Option<(usize, Quantity)>,
     /// What else is known of the drive point.
@@ -38,6 +40,7 @@ impl ChannelMap {
             antinode: find(Role::Antinode),
             node: find(Role::Node),
             force: find(Role::DriveForce).map(|(index, _)| index),
+            signal: find(Role::DriveSignal).map(|(index, _)| index),
             drive_motion: find(Role::DriveMotion),
             drive_point: Some(DrivePoint::of(setup)),
         }

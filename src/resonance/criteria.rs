@@ -14,8 +14,9 @@ use super::finding::CriterionFinding;
 use super::hop_estimate::median;
 use super::node_reading::{FORCE_CHANGE_PCT, MOST_NODE_PCT, NODE_MOVED_MM};
 use super::peak_evidence::peak_finding;
-use super::phasor::detuning_bandwidths;
-use super::stretch::{SHOWS, Stretch};
+use super::phasor::{SHOWS, detuning_bandwidths};
+use super::signal_phase::{half_turn, signal_finding};
+use super::stretch::Stretch;
 use super::trend::{envelope_line, moving_mean, trend};
 use crate::maths;
 use crate::setup::{HoldRules, LevelRule, Quantity};
@@ -131,6 +132,9 @@ hold_criteria! {
     /// trend of the detuning that the drive phase tells, over the hold
     DrivePhaseDrift: "drive phase drift", "bandwidths", AtMost, ["drift_bandwidths"],
         |rules, _| rules.drift_bandwidths;
+    /// trend of the detuning that the phase against the drive signal tells, over the hold; asked where no drive phase does, and the least it can be where the phase at the peak was not learnt
+    SignalPhaseDrift: "signal phase drift", "bandwidths", AtMost, ["drift_bandwidths"],
+        |rules, _| rules.drift_bandwidths;
     /// largest line in the spectrum of the antinode's envelope
     Beat: "beat", "%", AtMost, ["beat_pct"], |rules, _| rules.beat_pct;
     /// largest other tone on the antinode within 3 Hz of the drive, mains lines left out
@@ -139,7 +143,10 @@ hold_criteria! {
     DrivePhase: "drive phase", "deg", AtMost, ["drive_phase_deg"], |rules, _| rules.drive_phase_deg;
     /// distance of the drive from the natural frequency, by the span's free motion when the drive changed before or after the hold; asked where the drive phase shows nothing
     FreeResponse: "free response", "bandwidths", AtMost, ["drive_phase_deg"],
-        |rules, _| detuning_bandwidths(rules.drive_phase_deg);
+        |rules, _| detuning_bandwidths(rules.drive_phase_deg).abs();
+    /// distance of the drive from the peak, by the phase against the drive signal, where a passage or the span's free motion has told what that is at the peak; asked likewise
+    SignalPhase: "signal phase", "bandwidths", AtMost, ["drive_phase_deg"],
+        |rules, _| detuning_bandwidths(rules.drive_phase_deg).abs();
     /// trend of the antinode amplitude over the hold
     AmplitudeDrift: "amplitude drift", "%", AtMost, ["amplitude_drift_pct"],
         |rules, _| rules.amplitude_drift_pct;
@@ -359,7 +366,14 @@ impl Stretch<'_> {
             C::Distortion => Some(self.distortion(limit)),
             C::SignalToNoise => Some(self.signal_to_noise(limit)),
             C::DrivePhase => Some(self.drive_phase(limit)),
-            C::FreeResponse => self.peak.map(|peak| peak_finding(peak, limit)),
+            C::FreeResponse => self
+                .peak
+                .map(|peak| peak_finding(peak.without_drive_mass(self.mass_shift()), limit)),
+            C::SignalPhase => self
+                .signal_evidence()
+                .map(|signal| signal.without_drive_mass(self.mass_shift()))
+                .map(|signal| signal_finding(signal, limit)),
+            C::SignalPhaseDrift => self.signal_phase_drift(limit),
             C::AntinodeImpulses => Some(self.impulses(self.channels.antinode?, "antinode", limit)),
             C::AntinodeHighOrders => self.high_orders(self.channels.antinode?, "antinode", limit),
             C::NodeImpulses => Some(self.impulses(self.channels.node?, "node", limit)),
@@ -512,6 +526,29 @@ impl Stretch<'_> {
         Some(CriterionFinding::new(change, met, sentence))
     }
 
+    /// The same by the drive signal, where no drive phase tells it. Where the angle at the
+    /// peak is not known, a turn means half as many bandwidths at least.
+    fn signal_phase_drift(&self, limit: f64) -> Option<CriterionFinding> {
+        let angle = self.angle.filter(|_| self.lacks_phase_evidence())?;
+        let detuning: Vec<f64> = self
+            .hops
+            .iter()
+            .map(|hop| {
+                let hop_rad = maths::argument(hop.by_signal?);
+                Some(match self.peak_phase {
+                    Some(at_peak) => at_peak.detuning(hop_rad),
+                    None => -0.5 * half_turn(hop_rad - angle.rad),
+                })
+            })
+            .collect::<Option<_>>()?;
+        let (change, met) = self.drift(&detuning, 1.0, limit)?;
+        let sentence = format!(
+            "the phase against the drive signal says the detuning drifted by {change:+.2} bandwidths during the hold, at most {limit} are allowed{}",
+            self.narrow_band()
+        );
+        Some(CriterionFinding::new(change, met, sentence))
+    }
+
     fn amplitude_drift(&self, limit: f64) -> CriterionFinding {
         let line = trend(&self.envelope(), self.plan.window_hops);
         let change = line.map(|line| 100.0 * line.change / line.mean);
@@ -634,6 +671,9 @@ impl Stretch<'_> {
                 "resonance neither shown nor excluded: the drive sits by a node of its own (|sin(k x)| = {:.2}), where the drive phase of {phase_deg:.0} deg says nothing",
                 self.drive_sine().unwrap_or_default()
             );
+            return CriterionFinding::new(phase_deg, None, sentence);
+        }
+        if let Some(sentence) = self.unstated_mass_sentence() {
             return CriterionFinding::new(phase_deg, None, sentence);
         }
         // An unsteady force shows no resonance; that it moved off one it shows.

@@ -9,9 +9,13 @@
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
+use super::peak_evidence::MassShift;
 use crate::maths;
 use crate::setup::{Role, Setup};
 use crate::span::StrungConductor;
+
+/// How well the place of the drive is known, m, k = 2 (common practice, no source).
+pub(super) const DRIVE_PLACE_U_M: f64 = 0.02;
 
 /// What is known of the drive point beside its channels.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -63,6 +67,27 @@ impl DrivePoint {
         let velocity = antinode_m_s * motion;
         let power = power_w(cell_force_n, velocity);
         Some(if power < 0.0 { -velocity } else { velocity })
+    }
+
+    /// By how much the peak of the span alone lies above that with the shaker's mass on it;
+    /// nothing where the setup does not state the mass.
+    pub fn mass_shift(setup: &Setup, frequency_hz: f64) -> MassShift {
+        let (Some(mass_kg), Some(place_m)) =
+            (setup.span.drive_mass_kg, setup.span.drive_position_m)
+        else {
+            return MassShift::default();
+        };
+        let conductor = setup.strung_conductor();
+        let shift =
+            |place_m, mass_kg| conductor.lowered_by_drive_mass_hz(frequency_hz, place_m, mass_kg);
+        let hz = shift(place_m, mass_kg);
+        let more_kg = mass_kg * (1.0 + 0.005 * setup.span.drive_mass_uncertainty_pct);
+        let by_mass = shift(place_m, more_kg) - hz;
+        let by_place = shift(place_m + 0.5 * DRIVE_PLACE_U_M, mass_kg) - hz;
+        MassShift {
+            hz,
+            u_hz: maths::hypot(by_mass, by_place),
+        }
     }
 
     /// Force into the conductor, N peak, from what the cell shows. A span takes

@@ -1,7 +1,7 @@
 //! One tone frame in the terms of the trade: velocities, ratio, drive phase.
 
 use super::channel_map::ChannelMap;
-use super::phasor::{fold_half_turn_deg, velocity_m_s};
+use super::phasor::{SHOWS, fold_half_turn_deg, velocity_m_s};
 use crate::maths;
 use crate::tone::{ChannelTone, ToneFrame};
 use num_complex::Complex64;
@@ -28,6 +28,11 @@ pub struct HopEstimate {
     /// Phase of the antinode velocity against the force into the conductor,
     /// degrees, folded into −90…90.
     pub drive_phase_deg: Option<f64>,
+    /// The drive signal, V peak, at the window's centre; `None` where the channel shows
+    /// nothing.
+    pub signal_v: Option<Complex64>,
+    /// Antinode velocity over drive signal, (m/s)/V.
+    pub by_signal: Option<Complex64>,
     /// The tone of each channel of the source, in the order of its plan.
     pub channels: Vec<ChannelTone>,
 }
@@ -53,6 +58,11 @@ impl HopEstimate {
         let conductor_force_n = channels
             .conductor_force_n(frequency_hz, phasor)
             .filter(|force_n| force_n.norm_sqr() > 0.0);
+        let signal_v = channels
+            .signal
+            .and_then(|index| frame.channels.get(index))
+            .filter(|signal| maths::modulus(signal.amplitude) > SHOWS * signal.amplitude_u)
+            .map(|signal| signal.amplitude);
         Some(Self {
             hop: frame.hop,
             end_s: frame.end_s,
@@ -65,6 +75,8 @@ impl HopEstimate {
             drive_phase_deg: conductor_force_n.map(|force_n| {
                 fold_half_turn_deg(maths::argument(antinode_velocity / force_n).to_degrees())
             }),
+            signal_v,
+            by_signal: signal_v.map(|signal_v| antinode_velocity / signal_v),
             channels: frame.channels.clone(),
         })
     }

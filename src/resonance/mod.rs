@@ -18,21 +18,26 @@ pub mod phasor;
 mod reasons;
 pub mod ring_up;
 mod saturation;
+pub mod shown_peak;
+pub mod signal_phase;
 pub mod steadiness;
 pub mod stretch;
 pub mod tension;
 pub mod tracker;
 mod transient;
 pub mod trend;
+mod unstated_mass;
 
 use self::criteria::Judged;
-use self::peak_evidence::{off_peak_effect, peak_finding};
+use self::peak_evidence::peak_finding;
 pub use criteria::{CriterionResult, HoldCriterion};
 pub use reasons::MOST_REASONS;
 pub use tracker::Tracker;
 
-use self::peak_evidence::PeakEvidence;
+use self::peak_evidence::{MassShift, PeakEvidence};
 use self::ring_up::TransientLeft;
+use self::shown_peak::{ShownPeak, together};
+use self::signal_phase::{SignalAngle, SignalEvidence};
 use crate::setup::Verdict;
 use crate::tone::ChannelTone;
 use crate::tone::interval::IntervalTone;
@@ -62,6 +67,13 @@ pub struct Dwell {
     /// Where the peak is, by the span's free motion at the beginning and the end;
     /// `None` where it was not asked for or shows nothing.
     pub peak: Option<PeakEvidence>,
+    /// The angle of the antinode's velocity against the drive signal.
+    pub angle: Option<SignalAngle>,
+    /// Where the peak is by that angle; `None` where it was not asked for or not learnt.
+    pub signal: Option<SignalEvidence>,
+    /// What leads from the peak of span and shaker, which those two are about, to that of
+    /// the span alone.
+    pub mass_shift: MassShift,
     /// The fit over all samples of the hold, or of what was judged.
     pub interval: Option<IntervalTone>,
     /// Clipped raw samples of each channel of the source within the hold, or
@@ -74,11 +86,16 @@ pub struct Dwell {
 }
 
 impl Dwell {
+    /// Where all that was found has the peak of the span alone.
+    pub fn shown_peak(&self) -> Option<PeakEvidence> {
+        together(self.peak, self.signal, self.mass_shift)
+    }
+
     /// Takes in what shows the peak of a dwell that is steady otherwise; `limit` in
     /// half-power bandwidths.
     fn enter_peak(&mut self, peak: PeakEvidence, limit: f64) {
         self.peak = Some(peak);
-        let finding = peak_finding(peak, limit);
+        let finding = peak_finding(peak.without_drive_mass(self.mass_shift), limit);
         let judged = Judged::new(HoldCriterion::FreeResponse, limit, finding);
         match self
             .criteria
@@ -89,21 +106,10 @@ impl Dwell {
             None => self.criteria.push(judged.result),
         }
         // The first reason is what was not known.
-        let others = self.reasons.iter().skip(1).cloned();
-        (self.verdict, self.reasons) = match judged.result.met {
-            Some(true) => (Verdict::Held, others.collect()),
-            Some(false) => (
-                Verdict::OffPeak,
-                [judged.sentence, off_peak_effect(peak.detuning)]
-                    .into_iter()
-                    .chain(others)
-                    .collect(),
-            ),
-            None => (
-                Verdict::Steady,
-                std::iter::once(judged.sentence).chain(others).collect(),
-            ),
-        };
+        let others: Vec<String> = self.reasons.iter().skip(1).cloned().collect();
+        if let Some(shown) = ShownPeak::of(self.peak, self.signal, self.mass_shift, limit) {
+            (self.verdict, self.reasons) = shown.verdict(others.into_iter());
+        }
     }
 }
 

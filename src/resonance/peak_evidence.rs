@@ -18,6 +18,7 @@
 //! tones near the drive are no evidence.
 
 use num_complex::Complex64;
+use std::f64::consts::TAU;
 use std::ops::Range;
 
 use super::finding::CriterionFinding;
@@ -87,11 +88,22 @@ pub struct PeakEvidence {
     pub detuning_u: f64,
 }
 
+/// By how much the peak of the span alone lies above that of span and shaker.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct MassShift {
+    /// Hz.
+    pub hz: f64,
+    /// Its standard uncertainty, Hz.
+    pub u_hz: f64,
+}
+
 /// What is known of the resonance.
 #[derive(Debug, Clone, Copy)]
 pub struct DrivenResonance {
     /// The drive's frequency in the dwell, Hz.
     pub drive_hz: f64,
+    /// Its standard uncertainty, Hz.
+    pub drive_u_hz: f64,
     /// The bandwidth that the ratio implies, Hz.
     pub implied_hz: Option<f64>,
     /// Spacing of the harmonics, Hz.
@@ -182,10 +194,12 @@ impl DrivenResonance {
                         })
                     })
                     .collect();
-                let found = self.of_series(&channels?, step_s, farthest_hz);
+                let channels = channels?;
+                let found = self.of_series(&channels, step_s, farthest_hz);
                 let Some((left, found)) = found else {
                     continue;
                 };
+                let found = self.with_drive_error(found, &channels, step_s, farthest_hz);
                 // What leaves more than noise may be off by more than it says.
                 let doubt = found.detuning_u * if left > LIKE_NOISE { 10.0 } else { 1.0 };
                 if doubt <= GOOD_U {
@@ -197,6 +211,44 @@ impl DrivenResonance {
             }
         }
         best.map(|(_, found)| found)
+    }
+
+    /// The same with what an error of the drive's frequency does to it: a motion that is
+    /// driven then turns a little, and looks like a part of what is free.
+    fn with_drive_error(
+        &self,
+        found: PeakEvidence,
+        channels: &[NoisySeries],
+        step_s: f64,
+        farthest_hz: f64,
+    ) -> PeakEvidence {
+        let turn = -TAU * self.drive_u_hz * step_s;
+        let turned: Vec<NoisySeries> = channels
+            .iter()
+            .map(|channel| NoisySeries {
+                values: channel
+                    .values
+                    .iter()
+                    .enumerate()
+                    .map(|(i, value)| value * maths::cis(turn * i as f64))
+                    .collect(),
+                noise_square: channel.noise_square,
+            })
+            .collect();
+        let off = Self {
+            drive_hz: self.drive_hz + self.drive_u_hz,
+            ..*self
+        };
+        let Some((_, other)) = off.of_series(&turned, step_s, farthest_hz) else {
+            return found;
+        };
+        let with = |u: f64, a: f64, b: f64| maths::hypot(u, a - b);
+        PeakEvidence {
+            natural_u_hz: with(found.natural_u_hz, found.natural_hz, other.natural_hz),
+            bandwidth_u_hz: with(found.bandwidth_u_hz, found.bandwidth_hz, other.bandwidth_hz),
+            detuning_u: with(found.detuning_u, found.detuning, other.detuning),
+            ..found
+        }
     }
 
     fn of_series(
@@ -301,6 +353,19 @@ impl PeakEvidence {
             bandwidth_u_hz,
             detuning,
             detuning_u: if contradict { apart } else { detuning_u },
+        }
+    }
+
+    /// The same for the span without what moves with its drive.
+    #[must_use]
+    pub fn without_drive_mass(self, shift: MassShift) -> Self {
+        let of_bandwidth = |hz: f64| hz / self.bandwidth_hz;
+        Self {
+            natural_hz: self.natural_hz + shift.hz,
+            natural_u_hz: maths::hypot(self.natural_u_hz, shift.u_hz),
+            detuning: self.detuning - of_bandwidth(shift.hz),
+            detuning_u: maths::hypot(self.detuning_u, of_bandwidth(shift.u_hz)),
+            ..self
         }
     }
 

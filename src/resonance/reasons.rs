@@ -64,10 +64,14 @@ fn explains(cause: HoldCriterion, effect: HoldCriterion) -> bool {
         C::NodeImpulses | C::NodeHighOrders => {
             [C::NodeDistortion, C::NodeVariation, C::NodePlace].contains(&effect)
         }
-        C::FrequencyDrift => [C::DrivePhaseDrift, C::AmplitudeVariation]
-            .into_iter()
-            .chain(node)
-            .any(|explained| explained == effect),
+        C::FrequencyDrift => [
+            C::DrivePhaseDrift,
+            C::SignalPhaseDrift,
+            C::AmplitudeVariation,
+        ]
+        .into_iter()
+        .chain(node)
+        .any(|explained| explained == effect),
         C::Beat | C::OtherTone => [C::AmplitudeVariation, C::AmplitudeDrift]
             .into_iter()
             .chain(node)

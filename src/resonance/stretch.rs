@@ -5,10 +5,12 @@ use num_complex::Complex64;
 use std::f64::consts::TAU;
 
 use super::channel_map::ChannelMap;
+use super::drive_point::{DRIVE_PLACE_U_M, DrivePoint};
 use super::hop_estimate::{HopEstimate, median, median_frequency_hz};
-use super::peak_evidence::PeakEvidence;
-use super::phasor::{fold_half_turn_deg, velocity_m_s};
+use super::peak_evidence::{MassShift, PeakEvidence};
+use super::phasor::{SHOWS, fold_half_turn_deg, velocity_m_s};
 use super::ring_up::{RungUp, TransientLeft};
+use super::signal_phase::{PeakPhase, SignalAngle, SignalEvidence};
 use crate::maths;
 use crate::setup::{Role, Setup};
 use crate::span::waves::ring_up_time_constant_s;
@@ -21,12 +23,8 @@ use std::fmt;
 /// thousandth carries a resonance at 20 Hz through half of it.
 const NARROW_HZ: f64 = 0.02;
 
-/// Standard uncertainties from which a sensor shows anything of the drive at all.
-pub(super) const SHOWS: f64 = 5.0;
-
-/// How well the place of the drive is known, m (common practice, no source).
-const DRIVE_PLACE_U_M: f64 = 0.02;
-/// And where the end correction is not: 0.1 m to 0.3 m for a conductor.
+/// How well the place of the drive is known where the end correction is not: 0.1 m to
+/// 0.3 m for a conductor.
 const UNKNOWN_END_CORRECTION_M: f64 = 0.3;
 
 /// A stretch of hops under judgement.
@@ -47,6 +45,12 @@ pub struct Stretch<'a> {
     pub free: Option<FreeResponse>,
     /// Where the peak is by the free motion before it.
     pub peak: Option<PeakEvidence>,
+    /// The angle of the antinode's velocity against the drive signal.
+    pub angle: Option<SignalAngle>,
+    /// What it is at the peak, where that was learnt.
+    pub peak_phase: Option<PeakPhase>,
+    /// Whether the approach went over the peak.
+    pub passed_the_peak: bool,
     /// What its samples show to be left of a transient.
     pub transient: Option<TransientLeft>,
     /// Seconds since the span was last disturbed before the stretch.
@@ -135,6 +139,22 @@ impl Stretch<'_> {
             on_peak,
         };
         Some(rung_up.left())
+    }
+
+    /// By how much the peak of the span alone lies above that of span and shaker.
+    pub(super) fn mass_shift(&self) -> MassShift {
+        DrivePoint::mass_shift(self.setup, self.frequency_hz())
+    }
+
+    /// Where the drive stands by its signal, where the angle at the peak was learnt.
+    pub(super) fn signal_evidence(&self) -> Option<SignalEvidence> {
+        let frequency_hz = self.frequency_hz();
+        let conductor = self.setup.strung_conductor();
+        let spacing_hz = conductor.spacing_hz(frequency_hz);
+        Some(
+            self.peak_phase?
+                .evidence(self.angle?, frequency_hz, spacing_hz),
+        )
     }
 
     pub(super) fn seconds(&self) -> f64 {

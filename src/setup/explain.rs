@@ -257,7 +257,9 @@ fn velocity_range(setup: &Setup, channel: &Channel) -> Option<String> {
         let velocity_m_s = match channel.unit.quantity() {
             Quantity::Acceleration => si / omega,
             Quantity::Displacement => si * omega,
-            Quantity::Velocity | Quantity::Strain | Quantity::Force => return None,
+            Quantity::Velocity | Quantity::Strain | Quantity::Force | Quantity::Voltage => {
+                return None;
+            }
         };
         Some(velocity_m_s * 1e3)
     };

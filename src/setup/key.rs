@@ -103,6 +103,11 @@ pub(super) enum Absent {
     Required,
     /// A fault for the roles that need the key ([`super::role::RoleRow::needs`]).
     RequiredByRole,
+    /// A fault but for channels of the role `drive-signal`, where this word holds:
+    /// nothing is computed from their size.
+    WordForSignal(&'static str),
+    /// Likewise, where this number holds.
+    NumberForSignal(f64),
     /// A fault where that other key is given.
     RequiredWith(&'static str),
     /// Nothing; what that is called: "none", "not stated".
@@ -521,6 +526,9 @@ impl Key {
             Absent::RequiredByRole => self
                 .roles_in_need()
                 .any(|role| word("role") == Some(role.row().word)),
+            Absent::WordForSignal(_) | Absent::NumberForSignal(_) => {
+                word("role") != Some(RoleKind::DriveSignal.row().word)
+            }
             Absent::RequiredWith(_)
             | Absent::Nothing(_)
             | Absent::Number(_)

@@ -61,6 +61,12 @@ fn default_of(key: &Key) -> String {
                 .collect();
             format!("required for {}", roles.join(", "))
         }
+        Absent::WordForSignal(word) => {
+            format!("required; `{word}` for `{}`", RoleKind::DriveSignal)
+        }
+        Absent::NumberForSignal(number) => {
+            format!("required; {number} for `{}`", RoleKind::DriveSignal)
+        }
         Absent::RequiredWith(other) => format!("required with `{other}`"),
         Absent::Nothing(words) | Absent::Computed(words) => words.to_owned(),
         Absent::Number(number) => number.to_string(),

@@ -69,12 +69,14 @@ fn row(section: &Fields, field: &Field, log: &Log) -> Option<ListedKey> {
         State::Given(value) => (Some(as_text(value)), Origin::File(log.line(field.offset))),
         State::Absent(Some(Value::Float(computed))) => (Some(rounded(*computed)), Origin::Default),
         State::Absent(_) => match key.absent {
-            Absent::Number(number) | Absent::Practice(number) => {
+            Absent::Number(number) | Absent::Practice(number) | Absent::NumberForSignal(number) => {
                 (Some(number.to_string()), Origin::Default)
             }
             Absent::Whole(whole) => (Some(whole.to_string()), Origin::Default),
             Absent::Off => (Some(false.to_string()), Origin::Default),
-            Absent::Word(word) | Absent::OnlyWord(word) => (Some(word.to_owned()), Origin::Default),
+            Absent::Word(word) | Absent::OnlyWord(word) | Absent::WordForSignal(word) => {
+                (Some(word.to_owned()), Origin::Default)
+            }
             Absent::Nothing(words) => (None, Origin::NotGiven(words)),
             Absent::Required
             | Absent::RequiredByRole

@@ -142,6 +142,11 @@ pub struct Span {
     pub damper_position_m: Option<f64>,
     /// Drive point from the drive-end clamp, m.
     pub drive_position_m: Option<f64>,
+    /// What moves with the drive besides the conductor, kg; with it goes
+    /// `drive_position_m`.
+    pub drive_mass_kg: Option<f64>,
+    /// Expanded uncertainty (k = 2) of that mass, %.
+    pub drive_mass_uncertainty_pct: f64,
     /// Which node is read, counted from the damper towards the drive: 1 is the
     /// first one clear of the damper's near field. On a bare span the first one
     /// from the damper-end clamp.

@@ -21,6 +21,8 @@ pub enum Role {
     DriveForce,
     /// Motion at the drive point.
     DriveMotion,
+    /// What the generator puts out: a reference of phase.
+    DriveSignal,
     /// Dynamic bending strain at a clamp.
     ClampStrain {
         /// Which clamp.
@@ -43,6 +45,7 @@ pub enum RoleKind {
     Node,
     DriveForce,
     DriveMotion,
+    DriveSignal,
     ClampStrain,
     Wave,
     Tension,
@@ -135,11 +138,12 @@ const MOTION: &[Quantity] = &[
 
 impl RoleKind {
     /// Every role, in the order they are listed to the user.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Antinode,
         Self::Node,
         Self::DriveForce,
         Self::DriveMotion,
+        Self::DriveSignal,
         Self::ClampStrain,
         Self::Wave,
         Self::Tension,
@@ -189,6 +193,13 @@ impl RoleKind {
                 measures: "motion at the drive point",
                 place: SensorPlace::DrivePoint,
                 without: "no power at the drive as a cross-check",
+                ..motion
+            },
+            Self::DriveSignal => RoleRow {
+                word: "drive-signal",
+                measures: "the generator's signal, as a reference of phase: neither unit nor calibration is needed",
+                quantities: &[Quantity::Voltage],
+                without: "without a force cell nothing says within a dwell how far the peak is",
                 ..motion
             },
             Self::ClampStrain => RoleRow {
@@ -252,6 +263,7 @@ impl Role {
             Self::Node => RoleKind::Node,
             Self::DriveForce => RoleKind::DriveForce,
             Self::DriveMotion => RoleKind::DriveMotion,
+            Self::DriveSignal => RoleKind::DriveSignal,
             Self::ClampStrain { .. } => RoleKind::ClampStrain,
             Self::Wave => RoleKind::Wave,
             Self::Tension => RoleKind::Tension,
@@ -267,6 +279,13 @@ impl Role {
     /// Whether the phase of this channel against another one enters a result.
     pub fn bears_phase(self) -> bool {
         self.kind().row().bears_phase
+    }
+
+    /// Whether the span's tone is looked for by it, and a window without a value of
+    /// it tells nothing: its phase enters a result, and it shows the span and not what the
+    /// generator does.
+    pub fn finds_tone(self) -> bool {
+        self.bears_phase() && self != Self::DriveSignal
     }
 
     /// Whether it shows how the span moves.

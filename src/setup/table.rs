@@ -11,7 +11,8 @@
 use super::accept::CountingVerdict;
 use super::choice::{kinds_of, words_of};
 use super::key::Absent::{
-    Computed, Nothing, Number, Off, Practice, Required, RequiredByRole, RequiredWith, Whole, Word,
+    Computed, Nothing, Number, NumberForSignal, Off, Practice, Required, RequiredByRole,
+    RequiredWith, Whole, Word, WordForSignal,
 };
 use super::key::{
     Bounds, Form, High, Key, Limit, Section, above_zero, from_zero, of_either_sign, percentage,
@@ -309,6 +310,23 @@ pub(super) static SPAN: Section = Section {
             Nothing("none"),
             "drive point, from the drive-end clamp. Without it nobody can tell at which harmonics \
              the drive sits by a node of its own",
+        ),
+        Key::number(
+            "drive_mass_kg",
+            "kg",
+            from_zero("a mass").up_to(100.0),
+            Nothing("not stated"),
+            "what moves with the drive without a force cell between it and the conductor: armature, stud, \
+             clamp. It lowers the resonances, 0.3 kg by more than a bandwidth. Stated, the peak that the \
+             free motion and the drive signal show is that of the span alone, at the same force into the \
+             conductor; else that of span and shaker together",
+        ),
+        Key::number(
+            "drive_mass_uncertainty_pct",
+            "%",
+            UNCERTAINTY_PCT,
+            Practice(10.0),
+            "uncertainty (k = 2) of that mass",
         ),
         Key::whole(
             "node_from_damper",
@@ -666,15 +684,16 @@ pub(super) static CHANNEL: Section = Section {
         Key::word(
             "unit",
             words_of::<Unit>,
-            Required,
-            "one of `m/s2`, `g`, `mm/s`, `m/s`, `mm`, `um`, `um/m`, `N`, `kN`, as the role allows",
+            WordForSignal("V"),
+            "one of `m/s2`, `g`, `mm/s`, `m/s`, `mm`, `um`, `um/m`, `N`, `kN`, `V`, as the role allows",
         ),
         Key::number(
             "full_scale",
             "",
             above_zero("a full scale"),
-            Required,
-            "value of digital full scale, peak; for text lines, of the number 1",
+            NumberForSignal(1.0),
+            "value of digital full scale, peak; for text lines, of the number 1. Of a `drive-signal` only the \
+             phase is used, and it needs none",
         )
         .in_unit_of("unit", "`unit`", Unit::listed),
         Key::number(

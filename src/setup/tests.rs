@@ -161,6 +161,8 @@ tension_kn = 18.0
 tension_uncertainty_pct = 1.2
 damper_position_m = 0.95
 drive_position_m = 1.3
+drive_mass_kg = 0.3
+drive_mass_uncertainty_pct = 12.0
 node_from_damper = 3
 [sweep]
 low_hz = 8.3

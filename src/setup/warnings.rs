@@ -221,7 +221,7 @@ fn missing_channels(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
 fn calibrations(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
     for channel in &setup.channels {
         let stated = channel.uncertainty_pct.is_some() || channel.reference.is_some();
-        if !stated && channel.role != Role::Monitor {
+        if !stated && !matches!(channel.role, Role::Monitor | Role::DriveSignal) {
             warn(
                 &format!("channel[{}].uncertainty_pct", channel.name),
                 "the calibration uncertainty is not stated and counts as zero: the uncertainty of \

@@ -125,6 +125,8 @@ pub enum Unit {
     Newton,
     #[serde(rename = "kN")]
     Kilonewton,
+    #[serde(rename = "V")]
+    Volt,
 }
 
 /// What a unit measures.
@@ -136,16 +138,18 @@ pub enum Quantity {
     Displacement,
     Strain,
     Force,
+    Voltage,
 }
 
 impl Quantity {
     /// Every quantity.
-    pub const ALL: [Self; 5] = [
+    pub const ALL: [Self; 6] = [
         Self::Acceleration,
         Self::Velocity,
         Self::Displacement,
         Self::Strain,
         Self::Force,
+        Self::Voltage,
     ];
 }
 
@@ -160,7 +164,7 @@ impl Unit {
     }
 
     /// Every unit, in the order they are listed to the user.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::MetrePerSecondSquared,
         Self::StandardGravity,
         Self::MillimetrePerSecond,
@@ -170,6 +174,7 @@ impl Unit {
         Self::MicrometrePerMetre,
         Self::Newton,
         Self::Kilonewton,
+        Self::Volt,
     ];
 
     /// The word of the setup file.
@@ -184,6 +189,7 @@ impl Unit {
             Self::MicrometrePerMetre => "um/m",
             Self::Newton => "N",
             Self::Kilonewton => "kN",
+            Self::Volt => "V",
         }
     }
 
@@ -195,15 +201,16 @@ impl Unit {
             Self::Millimetre | Self::Micrometre => Quantity::Displacement,
             Self::MicrometrePerMetre => Quantity::Strain,
             Self::Newton | Self::Kilonewton => Quantity::Force,
+            Self::Volt => Quantity::Voltage,
         }
     }
 
-    /// Factor to the SI unit of the quantity: m/s², m/s, m, 1, N.
+    /// Factor to the SI unit of the quantity: m/s², m/s, m, 1, N, V.
     pub fn to_si(self) -> f64 {
         match self {
             // Standard acceleration of gravity, exact (CGPM 1901; ISO 80000-3).
             Self::StandardGravity => 9.806_65,
-            Self::MetrePerSecondSquared | Self::MetrePerSecond | Self::Newton => 1.0,
+            Self::MetrePerSecondSquared | Self::MetrePerSecond | Self::Newton | Self::Volt => 1.0,
             Self::MillimetrePerSecond | Self::Millimetre => 1e-3,
             Self::Micrometre | Self::MicrometrePerMetre => 1e-6,
             Self::Kilonewton => 1e3,

@@ -112,6 +112,21 @@ impl StrungConductor {
             / self.stiff_wave_impedance_n_s_per_m(frequency_hz)
     }
 
+    /// By how much a mass that moves with the drive lowers a resonance to this frequency,
+    /// Hz. A string of the length L between clamps with a mass M at x has
+    /// cot kx + cot k(L − x) = M ω/Z (the jump of its slope there carries the mass's
+    /// inertia), so kL = nπ − ε with cot(kx + ε) = cot kx − M ω/Z.
+    pub fn lowered_by_drive_mass_hz(&self, frequency_hz: f64, drive_m: f64, mass_kg: f64) -> f64 {
+        let phase = self.phase_from_clamp(frequency_hz, drive_m).rem_euclid(PI);
+        let load = mass_kg * TAU * frequency_hz / self.stiff_wave_impedance_n_s_per_m(frequency_hz);
+        if load <= 0.0 || phase <= 0.0 {
+            return 0.0;
+        }
+        let (sine, cosine) = maths::sin_cos(phase);
+        let moved = maths::atan2(sine, cosine - load * sine) - phase;
+        moved / PI * self.spacing_hz(frequency_hz)
+    }
+
     /// What a phase ε is along the conductor, m.
     pub fn phase_as_length_m(&self, frequency_hz: f64, phase_rad: f64) -> f64 {
         phase_rad / PI * self.loop_length_m(frequency_hz)

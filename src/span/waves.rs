@@ -84,21 +84,25 @@ impl StrungConductor {
         self.stiff_wave_impedance_n_s_per_m(frequency_hz) / self.mass_kg_per_m
     }
 
+    /// Spacing of the harmonics at a frequency, Hz: c_g/(2L).
+    pub fn spacing_hz(&self, frequency_hz: f64) -> f64 {
+        self.group_speed_m_s(frequency_hz) / (2.0 * self.length_m)
+    }
+
     /// Half-power bandwidth of a resonance with the inverse standing wave
     /// ratio S, Hz: 2 S f1/π with f1 the spacing of the harmonics. For a
     /// string f1 = c/(2L); with stiffness the spacing is c_g/(2L), c_g the
     /// group speed. From loss factor = power / (ω · stored energy) with power
     /// ½ Z V² S and energy ¼ m L V².
     pub fn half_power_bandwidth_hz(&self, frequency_hz: f64, iswr: f64) -> f64 {
-        2.0 * iswr / PI * self.group_speed_m_s(frequency_hz) / (2.0 * self.length_m)
+        2.0 * iswr / PI * self.spacing_hz(frequency_hz)
     }
 
     /// The same from the decay itself, for any ratio: a wave comes back with
     /// (1−S)/(1+S) of its amplitude after a round trip of 1/f1, f1 as above, so
     /// df = (f1/π) ln((1+S)/(1−S)). For small S that is 2 S f1/π.
     pub fn decay_bandwidth_hz(&self, frequency_hz: f64, iswr: f64) -> f64 {
-        let f1_hz = self.group_speed_m_s(frequency_hz) / (2.0 * self.length_m);
-        f1_hz / PI * maths::ln((1.0 + iswr) / (1.0 - iswr))
+        self.spacing_hz(frequency_hz) / PI * maths::ln((1.0 + iswr) / (1.0 - iswr))
     }
 }
 

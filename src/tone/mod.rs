@@ -26,6 +26,7 @@ pub mod quantisation;
 pub mod search;
 pub mod spectrum;
 pub mod stage;
+pub mod swept_response;
 
 pub use plan::{PlanError, TonePlan};
 pub use stage::{Estimator, WindowMessage, Windows};

@@ -124,7 +124,7 @@ impl TonePlan {
         let has_phase = setup
             .channels
             .iter()
-            .any(|channel| channel.source == source && channel.role.bears_phase());
+            .any(|channel| channel.source == source && channel.role.finds_tone());
         let mut channels = Vec::new();
         for (setup_index, channel) in setup.channels.iter().enumerate() {
             if channel.source != source {
@@ -146,11 +146,11 @@ impl TonePlan {
                 // Strain gauges pick up mains hum near the drive frequency;
                 // they say nothing unless nothing else is there.
                 sets_frequency: if has_phase {
-                    channel.role.bears_phase()
+                    channel.role.finds_tone()
                 } else {
                     channel.role.has_tone()
                 },
-                is_required: channel.role.bears_phase(),
+                is_required: channel.role.finds_tone(),
             });
         }
         let decimation =

@@ -8,6 +8,8 @@ use super::super::peak_evidence::{
 };
 use super::super::phasor::{detuning_bandwidths, velocity_m_s};
 use super::super::reasons::{MOST_REASONS, root_causes};
+use super::super::shown_peak::ShownPeak;
+use super::super::signal_phase::SignalAngle;
 use super::super::stretch::{ReadingStep, Since, Stretch};
 use super::super::transient::before_hold;
 use super::super::{Dwell, Remark, sum_by_channel};
@@ -537,6 +539,9 @@ impl Tracker {
             bandwidth_hz,
             free: None,
             peak: None,
+            angle: None,
+            peak_phase: None,
+            passed_the_peak: false,
             transient: None,
             waited_s,
             since: Since::Change,
@@ -581,6 +586,7 @@ impl Tracker {
             first + (parts.first()?.start - hold.start) as usize,
             last - (hold.end - parts.last()?.end) as usize,
         );
+        self.learn_from_passage(first, last);
         let hops = self.dwell.get(first..last)?;
         let interval = self.samples.fit(&parts, |part| guess_hz(&self.dwell, part));
         let ratio = interval.as_ref().and_then(|interval| self.ratio(interval));
@@ -597,16 +603,31 @@ impl Tracker {
             let drive_hz = interval.frequency_hz;
             before_hold(&self.samples, &self.plan, &self.channels, &hops, drive_hz)
         });
-        if stretch.lacks_phase_evidence() {
+        stretch.angle = interval
+            .as_ref()
+            .and_then(|interval| SignalAngle::of(&self.channels, interval));
+        let lags = stretch.unstated_mass_kg().is_some();
+        if lags || stretch.lacks_phase_evidence() {
+            stretch.passed_the_peak = lags && self.passed_the_peak(hops);
+            stretch.peak_phase = interval
+                .as_ref()
+                .and_then(|interval| self.phases.at(interval.frequency_hz).copied());
             stretch.peak = interval
                 .as_ref()
                 .and_then(|interval| self.peak_before(changed, &hold, interval, bandwidth));
         }
-        let peak = stretch.peak;
+        let (peak, angle) = (stretch.peak, stretch.angle);
+        let signal = stretch.signal_evidence();
         stretch.transient = stretch.transient_left();
         let judged = stretch.judge();
-        let transient = stretch.transient;
-        let (verdict, mut reasons) = self.verdict(&judged, hops);
+        let (transient, unstated) = (stretch.transient, stretch.unstated_mass_sentence());
+        let limit = self.peak_limit();
+        let shift = stretch.mass_shift();
+        let shown = ShownPeak::of(peak, signal, shift, limit);
+        let (verdict, mut reasons) = self.verdict(&judged, hops, shown);
+        if verdict == Verdict::Held {
+            reasons.extend(unstated);
+        }
         let missing_samples = match end {
             EndOfDwell::Gap { missing, .. } => missing,
             _ => 0,
@@ -638,6 +659,9 @@ impl Tracker {
             bandwidth_hz: bandwidth,
             transient,
             peak,
+            angle,
+            signal,
+            mass_shift: shift,
             interval,
             clipped: sum_by_channel(channels(), |channel| channel.clipped),
             missing_values: sum_by_channel(channels(), |channel| channel.missing),
@@ -663,6 +687,7 @@ impl Tracker {
         let sample = |hop: u64| hop.saturating_sub(first) as usize * self.plan.hop_samples;
         let resonance = DrivenResonance {
             drive_hz: interval.frequency_hz,
+            drive_u_hz: interval.frequency_u_hz,
             implied_hz,
             spacing_hz: self.spacing_hz(interval.frequency_hz),
         };
@@ -677,7 +702,7 @@ impl Tracker {
 
     /// Spacing of the harmonics at a frequency, Hz.
     pub(super) fn spacing_hz(&self, frequency_hz: f64) -> f64 {
-        self.conductor.group_speed_m_s(frequency_hz) / (2.0 * self.conductor.length_m)
+        self.conductor.spacing_hz(frequency_hz)
     }
 
     /// What the end of the dwell has to do with its not being a hold.
@@ -725,9 +750,18 @@ impl Tracker {
         (ratio.im.abs() > noise_u.max(LEAST_RATIO)).then_some(ratio.im.abs())
     }
 
-    fn verdict(&self, judged: &[Judged], hops: &[HopEstimate]) -> (Verdict, Vec<String>) {
+    fn verdict(
+        &self,
+        judged: &[Judged],
+        hops: &[HopEstimate],
+        shown: Option<ShownPeak>,
+    ) -> (Verdict, Vec<String>) {
         let failed = |judged: &&Judged| judged.result.met == Some(false);
-        let of_peak = [HoldCriterion::DrivePhase, HoldCriterion::FreeResponse];
+        let of_peak = [
+            HoldCriterion::DrivePhase,
+            HoldCriterion::FreeResponse,
+            HoldCriterion::SignalPhase,
+        ];
         let is_of_peak = |judged: &Judged| of_peak.contains(&judged.result.criterion);
         let warnings = judged
             .iter()
@@ -766,66 +800,31 @@ impl Tracker {
             let reason = format!("whether the span has rung up is not known: {lacks}");
             return (Verdict::Steady, vec![reason]);
         }
-        if let Some(off) = judged.iter().find(failed) {
-            let detuning = off.result.value.map(|value| match off.result.criterion {
-                HoldCriterion::DrivePhase => detuning_bandwidths(value),
-                _ => value,
-            });
-            let effect = detuning.map(off_peak_effect);
-            let reasons = std::iter::once(off.sentence.clone()).chain(effect);
-            return (Verdict::OffPeak, reasons.chain(warnings).collect());
-        }
-        let shown = judged.iter().any(|judged| {
-            judged.result.criterion == HoldCriterion::FreeResponse
-                && judged.result.met == Some(true)
-        });
-        match open(HoldCriterion::DrivePhase) {
-            Some((_, sentence)) if !shown && !self.passed_the_peak(hops) => {
-                let by_free_motion = open(HoldCriterion::FreeResponse);
-                let sentence = by_free_motion.map_or(sentence, |(_, sentence)| sentence);
-                let reasons = std::iter::once(sentence.clone()).chain(warnings);
-                (Verdict::Steady, reasons.collect())
-            }
-            _ => (Verdict::Held, warnings.collect()),
-        }
-    }
-
-    /// Whether the approach went over the peak: on both sides of the held
-    /// frequency, 0.3 to 2 bandwidths away, the span moved less, as the
-    /// resonance curve has it, and nowhere did it move more. The span traces
-    /// that curve only if it has a time constant for each side; hops in which
-    /// an old motion blurs the frequency tell nothing.
-    fn passed_the_peak(&self, hops: &[HopEstimate]) -> bool {
-        let (Some(held_hz), Some(held_m_s), Some(bandwidth)) = (
-            median_frequency_hz(hops),
-            median(hops.iter().map(|hop| hop.antinode_m_s)),
-            self.bandwidth_hz(hops),
-        ) else {
-            return false;
+        let is_phase = |judged: &&Judged| judged.result.criterion == HoldCriterion::DrivePhase;
+        let Some(phase) = judged.iter().find(is_phase) else {
+            return (Verdict::Steady, warnings.collect());
         };
-        // At 0.3 bandwidths the curve is down to 1/sqrt(1 + 0.6²) = 0.86.
-        let mut below = 0;
-        let mut above = 0;
-        // Within a bare span's band the drive is moved without a dwell's end.
-        let own = self.dwell.iter().map(passage);
-        for ([frequency_hz, frequency_u_hz], velocity_m_s) in
-            self.approach.iter().copied().chain(own)
-        {
-            let detuning = (frequency_hz - held_hz) / bandwidth;
-            if detuning.abs() > 2.0 || frequency_u_hz > 0.1 * bandwidth {
-                continue;
+        match (phase.result.met, shown) {
+            (Some(true), _) => (Verdict::Held, warnings.collect()),
+            (Some(false), _) => {
+                let detuning = phase.result.value.map(detuning_bandwidths);
+                let reasons = std::iter::once(phase.sentence.clone());
+                let reasons = reasons.chain(detuning.map(off_peak_effect));
+                (Verdict::OffPeak, reasons.chain(warnings).collect())
             }
-            if velocity_m_s > 1.03 * held_m_s {
-                return false;
+            (None, Some(shown)) => {
+                // A passage shows what nothing denies.
+                if shown.met.is_none() && !shown.contradicted && self.passed_the_peak(hops) {
+                    return (Verdict::Held, warnings.collect());
+                }
+                shown.verdict(warnings)
             }
-            if velocity_m_s < 0.93 * held_m_s {
-                below += usize::from(detuning < -0.3);
-                above += usize::from(detuning > 0.3);
+            (None, None) if self.passed_the_peak(hops) => (Verdict::Held, warnings.collect()),
+            (None, None) => {
+                let reasons = std::iter::once(phase.sentence.clone());
+                (Verdict::Steady, reasons.chain(warnings).collect())
             }
         }
-        let constant = (1.0 / (PI * bandwidth) / self.plan.hop_seconds()).ceil() as usize;
-        let least = constant.max(self.plan.window_hops);
-        below >= least && above >= least
     }
 }
 
@@ -887,12 +886,6 @@ fn is_turned_down(hops: &[HopEstimate], end: EndOfDwell) -> bool {
         && (last.antinode_m_s - first.antinode_m_s).abs() >= ONE_WAY_SHARE * range
         && (last.antinode_m_s - middle.antinode_m_s).abs() >= STILL_MOVING_SHARE * range
         && range >= LEAST_TURN * first.antinode_m_s
-}
-
-/// What a hop tells of a passage over the peak: frequency with its standard
-/// uncertainty, Hz, and antinode velocity, m/s.
-pub(super) fn passage(hop: &HopEstimate) -> ([f64; 2], f64) {
-    ([hop.frequency_hz, hop.frequency_u_hz], hop.antinode_m_s)
 }
 
 /// The longest run of hops whose frequency stays within half a bandwidth

@@ -10,6 +10,7 @@
 //! part has to wait for ring-up by itself; and trouble that sets in at once after
 //! a good beginning (`trouble`), which then has a record of its own.
 
+mod approach;
 mod judge;
 mod moving;
 mod sweep;
@@ -23,7 +24,8 @@ use std::sync::Arc;
 
 use ndarray::Array2;
 
-use self::judge::{passage, plateau};
+use self::approach::ApproachHop;
+use self::judge::plateau;
 use self::moving::Passage;
 use self::sweep::Passing;
 use self::trouble::{Sign, TroubleWatch};
@@ -33,6 +35,7 @@ use super::criteria::{HoldCriterion, is_mains};
 use super::hold_samples::HoldSamples;
 use super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::level::{DriveLevel, LevelEvent, STEADY_HOPS};
+use super::signal_phase::SignalPhases;
 use super::{Dwell, Remark};
 use crate::maths;
 use crate::setup::Setup;
@@ -143,9 +146,10 @@ pub struct Tracker {
     remarks: Vec<Remark>,
     /// Largest antinode velocity of the run so far, m/s.
     loudest_m_s: f64,
-    /// Frequency with its standard uncertainty (Hz) and antinode velocity (m/s)
-    /// of hops before this dwell.
-    approach: VecDeque<([f64; 2], f64)>,
+    /// Hops before this dwell.
+    approach: VecDeque<ApproachHop>,
+    /// At which angle to the drive signal each resonance has its peak.
+    phases: SignalPhases,
 }
 
 impl Tracker {
@@ -171,6 +175,7 @@ impl Tracker {
             remarks: Vec::new(),
             loudest_m_s: 0.0,
             approach: VecDeque::new(),
+            phases: SignalPhases::default(),
         }
     }
 
@@ -193,7 +198,7 @@ impl Tracker {
         };
         self.depart(ended, true);
         self.depart(settled, false);
-        self.departures.leave(false, self.peak_limit())
+        self.leave(false)
     }
 
     /// Hands judged dwells on; `ended`: whether the end of the dwell has been seen.
@@ -206,6 +211,30 @@ impl Tracker {
             let spacing_hz = self.spacing_hz(frequency_hz);
             self.departures.push(dwell, ended, spacing_hz);
         }
+    }
+
+    /// The dwells that leave now; what their free motion shows of the peak is learnt.
+    fn leave(&mut self, samples_end: bool) -> Vec<Dwell> {
+        let left = self.departures.leave(samples_end, self.peak_limit());
+        for dwell in &left {
+            if let (Some(angle), Some(peak)) = (dwell.angle, dwell.peak)
+                && dwell.verdict != Verdict::Rejected
+            {
+                self.phases.learn(angle, &peak);
+            }
+        }
+        left
+    }
+
+    /// At which angle to the drive signal each resonance has its peak, as far as it
+    /// was learnt.
+    pub fn phases(&self) -> &SignalPhases {
+        &self.phases
+    }
+
+    /// Takes what other recordings of the same bench showed of that.
+    pub fn reckon_with(&mut self, phases: SignalPhases) {
+        self.phases = phases;
     }
 
     /// How far from the peak the drive may stand, half-power bandwidths.
@@ -272,7 +301,7 @@ impl Tracker {
             missing: gap.missing_samples,
         });
         self.depart(ended, true);
-        let left = self.departures.leave(true, self.peak_limit());
+        let left = self.leave(true);
         self.departures.forget_samples();
         left
     }
@@ -315,7 +344,7 @@ impl Tracker {
         self.remarks.extend(self.sweep.interrupt());
         let ended = self.close(EndOfDwell::EndOfSamples);
         self.depart(ended, true);
-        self.departures.leave(true, self.peak_limit())
+        self.leave(true)
     }
 
     /// Half-power bandwidth from the ratio of some hops (design, 7.4). The
@@ -513,7 +542,7 @@ impl Tracker {
         }
         let remember = (APPROACH_SECONDS / self.plan.hop_seconds()) as usize;
         for hop in self.dwell.drain(..) {
-            self.approach.push_back(passage(&hop));
+            self.approach.push_back(ApproachHop::of(&hop));
         }
         while self.approach.len() > remember {
             self.approach.pop_front();

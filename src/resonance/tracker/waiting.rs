@@ -148,6 +148,7 @@ impl Departures {
             let mut wait = Wait {
                 resonance: DrivenResonance {
                     drive_hz: interval.frequency_hz,
+                    drive_u_hz: interval.frequency_u_hz,
                     implied_hz: dwell.bandwidth_hz,
                     spacing_hz,
                 },
@@ -214,7 +215,8 @@ impl Departures {
                 let before = leaving.dwell.peak;
                 if let Some(found) = self.after(wait) {
                     let peak = before.map_or(found, |before| before.with(found));
-                    let shown = peak.is_on_peak(limit).is_some();
+                    let alone = peak.without_drive_mass(leaving.dwell.mass_shift);
+                    let shown = alone.is_on_peak(limit).is_some();
                     let over = samples_end || now >= wait.until;
                     if shown || over {
                         leaving.dwell.enter_peak(peak, limit);

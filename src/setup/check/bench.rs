@@ -22,6 +22,18 @@ pub(super) fn check(raw: &RawSetup, log: &mut Log) {
     sweep_order(raw, log);
     hold_lengths(raw, log);
     level_gauge(raw, log);
+    drive_mass(raw, log);
+}
+
+/// What a mass at the drive does depends on where the drive is.
+fn drive_mass(raw: &RawSetup, log: &mut Log) {
+    if raw.span.has("drive_mass_kg") && raw.span.is_absent("drive_position_m") {
+        log.fault(
+            &raw.span.place("drive_mass_kg"),
+            "says nothing without the place of the drive",
+            "span.drive_position_m beside it",
+        );
+    }
 }
 
 fn density(raw: &RawSetup, log: &mut Log) {

@@ -211,9 +211,11 @@ impl Absent {
     /// The default as a value.
     pub(super) fn default(&self) -> Option<Value> {
         match *self {
-            Self::Number(number) | Self::Practice(number) => Some(Value::Float(number)),
+            Self::Number(number) | Self::Practice(number) | Self::NumberForSignal(number) => {
+                Some(Value::Float(number))
+            }
             Self::Whole(whole) => Some(Value::Integer(whole.into())),
-            Self::Word(word) => Some(Value::String(word.to_owned())),
+            Self::Word(word) | Self::WordForSignal(word) => Some(Value::String(word.to_owned())),
             Self::Off => Some(Value::Boolean(false)),
             Self::OnlyWord(word) => Some(Value::Array(vec![Value::String(word.to_owned())])),
             Self::Required

@@ -12,6 +12,7 @@
 )]
 
 mod bench;
+mod drive_signal;
 mod judge;
 mod kinds;
 mod no_force_cell;

@@ -213,6 +213,8 @@ mod tests {
                     ratio: Some(Complex64::new(0.01, node(at_s))),
                     force_n: None,
                     drive_phase_deg: None,
+                    signal_v: None,
+                    by_signal: None,
                     channels: Vec::new(),
                 }
             })
