@@ -202,11 +202,17 @@ fn missing_channels(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
         );
     }
     if setup.channel(Role::DriveForce).is_none() {
+        let by_signal = match setup.channel(Role::DriveSignal) {
+            Some(_) => ", and from then on by the phase against the drive signal",
+            None => "",
+        };
         warn(
             "channel",
-            "there is no drive-force channel: resonance can be shown by a passage over the peak \
-             or by the span's free motion at a change only, other holds are `steady` at best"
-                .to_owned(),
+            format!(
+                "there is no drive-force channel: resonance can be shown by a passage over the \
+                 peak or by the span's free motion at a change only{by_signal}, other holds are \
+                 `steady` at best"
+            ),
         );
     }
     if let [only] = waves.as_slice() {

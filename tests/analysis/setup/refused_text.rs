@@ -131,7 +131,7 @@ fn a_missing_key_is_named_at_its_section() {
     refused(
         &[(60, "#")],
         "bench.toml:55: channel[node].unit: is missing; one of m/s2, g, mm/s, m/s, mm, um, um/m, \
-         N, kN is right",
+         N, kN, V is right",
     );
     refused(
         &[(56, "#")],
@@ -184,7 +184,7 @@ fn a_word_that_is_not_in_the_list() {
     refused(
         &[(60, "unit = \"inch\"")],
         "bench.toml:60: channel[node].unit: \"inch\" is not in the list; one of m/s2, g, mm/s, \
-         m/s, mm, um, um/m, N, kN is right",
+         m/s, mm, um, um/m, N, kN, V is right",
     );
     refused(
         &[(103, "location = \"left\"")],

@@ -139,6 +139,7 @@ fn random_span(chance: &mut Chance) -> (SpanModel, f64) {
         } else {
             impedance * spread(chance, 0.0005, 0.01)
         },
+        shaker_kg: 0.0,
     };
     (span, diameter_mm)
 }

@@ -6,12 +6,14 @@
 //! held with one. The peak is that of the antinode's amplitude at constant force,
 //! and the natural frequency the pole's, both of the exact model.
 
+use num_complex::Complex64;
 use statrs::distribution::{Binomial, DiscreteCDF};
 use std::f64::consts::{PI, TAU};
 
 use super::bench::Bench;
 use super::judge::{Findings, run, run_with, setup_of};
 use super::record::{Drive, Effects};
+use super::span_model::SpanModel;
 use crate::bench::virtual_span::Chance;
 use crate::share;
 use spanhold::setup::{self, Setup};
@@ -317,6 +319,47 @@ fn recordings_that_begin_after_ring_up_are_steady() {
         !is_too_few(inside, left_dwells, 0.93),
         "{outside} of {left_dwells} outside"
     );
+}
+
+/// The mass of a shaker moves the poles of the exact model by what the correction says.
+#[test]
+fn the_mass_of_the_shaker_is_corrected_for() {
+    let mut errors = Vec::new();
+    for seed in 0..12 {
+        // Even seeds have tension and stiffness exactly as in the setup.
+        let bench = Bench::new(60_000 + 2 * seed, 500.0, None);
+        let conductor = setup_of(&bench).strung_conductor();
+        let mut heavy = bench.span.clone();
+        heavy.shaker_kg = 0.3;
+        let near = |span: &SpanModel, hz: f64| {
+            let spacing_hz = 0.5 * bench.span.wave_speed_m_s() / bench.span.length_m;
+            let poles = span.poles(hz - 0.7 * spacing_hz, hz + 0.7 * spacing_hz);
+            poles
+                .into_iter()
+                .min_by(|a, b| {
+                    let off = |pole: &Complex64| (pole.im / TAU - hz).abs();
+                    off(a).total_cmp(&off(b))
+                })
+                .unwrap()
+        };
+        let alone = near(&bench.span, bench.frequency_hz);
+        let shift_hz = |hz: f64| conductor.lowered_by_drive_mass_hz(hz, bench.span.drive_m, 0.3);
+        let guess_hz = alone.im / TAU - shift_hz(alone.im / TAU);
+        let with = near(&heavy, guess_hz);
+        let (alone_hz, with_hz) = (alone.im / TAU, with.im / TAU);
+        let moved_hz = alone_hz - with_hz;
+        let error = (with_hz + shift_hz(with_hz) - alone_hz) / bench.bandwidth_hz;
+        println!(
+            "moved by {:.3} bandwidths, corrected to {error:+.3}: {}",
+            moved_hz / bench.bandwidth_hz,
+            bench.line()
+        );
+        errors.push((error.abs(), moved_hz / bench.bandwidth_hz));
+    }
+    let most = errors.iter().map(|(error, _)| *error).fold(0.0, f64::max);
+    let moved = errors.iter().map(|(_, moved)| *moved).fold(0.0, f64::max);
+    assert!(moved > 1.0, "{errors:?}");
+    assert!(most < 0.05, "{errors:?}");
 }
 
 /// One of each, so that `cargo test` sees it.

@@ -52,6 +52,8 @@ pub struct SpanModel {
     pub resonators: Vec<Resonator>,
     /// Mechanical resistance of the shaker's amplifier at the drive, N s/m.
     pub shaker_n_s_per_m: f64,
+    /// What moves with it, kg.
+    pub shaker_kg: f64,
 }
 
 /// The field of a unit force of the shaker.
@@ -208,7 +210,7 @@ impl SpanModel {
             ZERO,
         );
         let acting = [
-            (s * self.shaker_n_s_per_m, one),
+            (self.shaker_n_per_m(s), one),
             (s * self.damper_impedance(s), ZERO),
         ];
         for (segment, (load, force)) in acting.into_iter().enumerate() {
@@ -247,8 +249,13 @@ impl SpanModel {
             coefficients,
             force: one,
         };
-        field.force = one - s * self.shaker_n_s_per_m * field.motion(self.drive_m);
+        field.force = one - self.shaker_n_per_m(s) * field.motion(self.drive_m);
         (determinant, field)
+    }
+
+    /// Force that the shaker takes for itself over the motion of the drive.
+    fn shaker_n_per_m(&self, s: Complex64) -> Complex64 {
+        s * self.shaker_n_s_per_m + s * s * self.shaker_kg
     }
 
     /// The field of a unit force of the shaker at this complex frequency.
@@ -387,6 +394,7 @@ mod tests {
             damper_clamp_kg: 0.0,
             resonators: Vec::new(),
             shaker_n_s_per_m: 0.0,
+            shaker_kg: 0.0,
         }
     }
 
