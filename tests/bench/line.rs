@@ -80,13 +80,13 @@ pub fn frame(index: u64) -> [f64; 2] {
     })
 }
 
-/// Dwells of 14 s at 12.3 and 16.1 Hz of a span that loses much: antinode 200 mm/s peak,
-/// node 100 mm/s peak a quarter of a cycle later, drive force 5 N peak in phase with the
-/// antinode's velocity, as at resonance; in 24 bits.
+/// Dwells of 14 s at 12.3 and 12.9 Hz of a span that loses much: antinode 200 mm/s peak,
+/// node 100 mm/s peak a quarter of a cycle later, drive force 20.5 N peak in phase with the
+/// antinode's velocity, as at resonance, and what passes the node; in 24 bits.
 pub fn frame_with_force(index: u64) -> [f64; 3] {
     let t_s = index as f64 / RATE_HZ;
-    let frequency_hz = [12.3, 16.1][(t_s / 14.0) as usize % 2];
-    [(0, 0.2, 0.0), (1, 0.1, 0.25 * TAU), (2, 0.05, 0.0)].map(
+    let frequency_hz = [12.3, 12.9][(t_s / 14.0) as usize % 2];
+    [(0, 0.2, 0.0), (1, 0.1, 0.25 * TAU), (2, 0.205, 0.0)].map(
         |(channel, peak, phase): (u64, f64, f64)| {
             let noise = 1e-4 * scatter(index * 3 + channel);
             let value = peak * (TAU * frequency_hz * t_s + phase).cos() + noise;
