@@ -91,6 +91,7 @@ fn seconds(dwell: &Dwell) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::resonance::peak_evidence::MassShift;
     use crate::setup::Verdict;
 
     fn dwell(start_s: f64, end_s: f64) -> Dwell {
@@ -107,7 +108,7 @@ mod tests {
             peak: None,
             angle: None,
             signal: None,
-            mass_shift: Default::default(),
+            mass_shift: MassShift::default(),
             interval: None,
             clipped: Vec::new(),
             missing_values: Vec::new(),
