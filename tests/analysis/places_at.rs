@@ -64,6 +64,7 @@ fn random_span(chance: &mut Chance) -> Span {
         damper_clamp_kg: 0.25 * size,
         resonators,
         shaker_n_s_per_m: impedance * spread(chance, 0.0001, 0.01),
+        shaker_kg: 0.0,
     };
     Span {
         model,
