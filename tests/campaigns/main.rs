@@ -9,6 +9,8 @@
     reason = "a failure in a test's own scaffolding is the test's message"
 )]
 
+#[cfg(unix)]
+mod altered;
 mod bare_span;
 #[path = "../bench/mod.rs"]
 mod bench;
