@@ -321,7 +321,8 @@ fn recordings_that_begin_after_ring_up_are_steady() {
     );
 }
 
-/// The mass of a shaker moves the poles of the exact model by what the correction says.
+/// The mass of a shaker moves the poles of the exact model by what the correction says,
+/// within what the guide states of it: 12 %.
 #[test]
 fn the_mass_of_the_shaker_is_corrected_for() {
     let mut errors = Vec::new();
@@ -356,10 +357,10 @@ fn the_mass_of_the_shaker_is_corrected_for() {
         );
         errors.push((error.abs(), moved_hz / bench.bandwidth_hz));
     }
-    let most = errors.iter().map(|(error, _)| *error).fold(0.0, f64::max);
-    let moved = errors.iter().map(|(_, moved)| *moved).fold(0.0, f64::max);
-    assert!(moved > 1.0, "{errors:?}");
-    assert!(most < 0.05, "{errors:?}");
+    let inside = |(error, moved): &(f64, f64)| *error <= 0.12 * moved;
+    assert!(errors.iter().all(inside), "{errors:?}");
+    let far = errors.iter().filter(|(_, moved)| *moved > 1.0).count();
+    assert!(far > errors.len() / 2, "{errors:?}");
 }
 
 /// One of each, so that `cargo test` sees it.
