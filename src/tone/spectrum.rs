@@ -3,7 +3,7 @@
 //!
 //! # How
 //! A hop of H samples is known by its Fourier sums on a grid of M ≥ 2 H points; what
-//! lies between is interpolated by a kernel K of [`TAPS`] points,
+//! lies between is interpolated by a kernel K of `TAPS` points,
 //! `Σ_m K(m − p) G_m`. The samples are divided by the kernel's transform before
 //! theirs (a type 2 non-uniform transform). The kernel is the exponential of a
 //! semicircle, `exp(β (√(1 − z²) − 1))`, β = 0.97 π (1 − H/2M) · TAPS (Barnett,

@@ -30,7 +30,7 @@ use invariants::Summary;
 use mistakes::{BlockCount, Mistake, Shift};
 
 /// Seeds that are judged with every other test.
-const FEW: u64 = 40;
+const FEW: u64 = 24;
 /// A process that simulates for hours stays below this.
 const MOST_KB: u64 = 400_000;
 /// A campaign without another word takes so long.
