@@ -141,6 +141,14 @@ const SCALE: &[&str] = &[
     "target level",
 ];
 const PEAK: &[&str] = &["off resonance", "peak", "phase", "drifted", "detun"];
+/// The inertia of what a force cell carries turns the phase, or goes beyond its range.
+const FORCE_LADEN: &[&str] = &[
+    "off resonance",
+    "peak",
+    "phase",
+    "detun",
+    "drive-force&full scale",
+];
 const FORCE_UNSTEADY: &[&str] = &["force", "drive phase", "level was changed"];
 const MOTION_UNSTEADY: &[&str] = &[
     "drive motion",

@@ -128,7 +128,7 @@ pub fn kinds() -> Vec<Kind> {
             ],
             |b, s, _| flat(b, FORCE, 0.85, (true, true), s),
         ),
-        kind("force cell carries 0.3 kg", PEAK, |_, s, _| {
+        kind("force cell carries 0.3 kg", FORCE_LADEN, |_, s, _| {
             let from_s = s.from_s;
             on_frame(move |t, frame| {
                 if t >= from_s {
