@@ -19,8 +19,10 @@
 
 // The indices below run over matrices whose sizes this file itself sets.
 #![allow(clippy::indexing_slicing, clippy::needless_range_loop)]
+// What is not inlined into the kernel is not compiled for wide registers.
+#![allow(clippy::inline_always)]
 
-use ndarray::{Array2, ArrayView1, ArrayView2, Axis};
+use ndarray::{Array2, ArrayView1, ArrayView2};
 use num_complex::Complex64;
 use std::borrow::Cow;
 use std::f64::consts::TAU;
@@ -114,6 +116,16 @@ pub struct ChannelFit {
     pub noise_rms: f64,
 }
 
+impl ChannelFit {
+    /// Over the basis: the offset, then cosine and sine of each order of each tone.
+    fn parameters(&self) -> Vec<f64> {
+        let orders = self.phasors.iter().flatten();
+        std::iter::once(self.offset)
+            .chain(orders.flat_map(|phasor| [phasor.value.re, -phasor.value.im]))
+            .collect()
+    }
+}
+
 /// The result for all channels.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ToneFit {
@@ -171,8 +183,28 @@ pub fn fit(
     tones: &[ToneGuess],
     frequency_channels: &[bool],
 ) -> Result<ToneFit, FitError> {
-    let frames = samples.ncols();
-    let mut basis = Basis::new(frames, rate_hz, tones);
+    fit_to(&samples, rate_hz, tones, frequency_channels)
+}
+
+/// Where a fit has its sums from.
+pub(super) trait Projected {
+    /// Samples.
+    fn frames(&self) -> usize;
+    /// Channels.
+    fn channels(&self) -> usize;
+    /// The sums of the channels named, at the frequencies of the basis.
+    fn project(&self, basis: &ToneBasis, channels: &[usize], into: &mut Moments);
+}
+
+/// [`fit`] to whatever gives its sums.
+pub(super) fn fit_to(
+    samples: &impl Projected,
+    rate_hz: f64,
+    tones: &[ToneGuess],
+    frequency_channels: &[bool],
+) -> Result<ToneFit, FitError> {
+    let frames = samples.frames();
+    let mut basis = ToneBasis::new(frames, rate_hz, tones);
     let free = tones.iter().filter(|tone| tone.free).count();
     if frames < basis.columns() + free + 1 {
         return Err(FitError::TooFewSamples {
@@ -181,7 +213,7 @@ pub fn fit(
         });
     }
     let sets_frequency = |channel: usize| frequency_channels.get(channel).copied().unwrap_or(true);
-    let mut moments = Moments::new(&basis, samples.nrows());
+    let mut moments = Moments::new(&basis, samples.channels());
     let (mut last_step, mut remaining) = (f64::INFINITY, f64::INFINITY);
     for _ in 0..ITERATIONS {
         moments.gather(&basis, samples, sets_frequency)?;
@@ -208,7 +240,7 @@ pub fn fit(
 }
 
 /// The basis functions: 1, then cos and sin of every order of every tone.
-struct Basis {
+pub(super) struct ToneBasis {
     frames: usize,
     /// Half the window, s: frequencies are handled as angle over this time, so
     /// that every number in the equations is of order one.
@@ -221,7 +253,7 @@ struct Basis {
     first_angles: Vec<f64>,
 }
 
-impl Basis {
+impl ToneBasis {
     fn new(frames: usize, rate_hz: f64, tones: &[ToneGuess]) -> Self {
         let half_s = 0.5 * (frames.max(2) - 1) as f64 / rate_hz;
         let angles: Vec<f64> = tones
@@ -256,9 +288,21 @@ impl Basis {
             .collect()
     }
 
+    /// The angle a sample of every order of every tone, and its first column.
+    pub(super) fn waves(&self) -> impl Iterator<Item = (f64, usize)> {
+        let scale = 1.0 / (self.half_s * self.rate_hz);
+        let tones = self.angles.iter().zip(&self.orders);
+        tones
+            .zip(self.first_columns())
+            .flat_map(move |((angle, orders), first)| {
+                (0..*orders).map(move |k| ((k + 1) as f64 * angle * scale, first + 2 * k))
+            })
+    }
+
     /// Writes the basis for frames `start..start + CHUNK` (fewer at the end)
     /// into `rows` (columns × CHUNK, zero beyond the end) and the scaled time
     /// (−1…1) into `times`.
+    #[inline(always)]
     fn fill(&self, start: usize, rows: &mut [[f64; CHUNK]], times: &mut [f64; CHUNK]) {
         let count = CHUNK.min(self.frames - start);
         let to_scaled = 1.0 / (self.half_s * self.rate_hz);
@@ -304,15 +348,7 @@ impl Basis {
     /// vanish: cos with sin in the first and third, like with like in the second.
     fn gram(&self) -> [Symmetric; 3] {
         let scale = 1.0 / (self.half_s * self.rate_hz);
-        let mut waves = vec![(0.0, 0)];
-        for ((angle, orders), first) in self
-            .angles
-            .iter()
-            .zip(&self.orders)
-            .zip(self.first_columns())
-        {
-            waves.extend((0..*orders).map(|k| ((k + 1) as f64 * angle * scale, first + 2 * k)));
-        }
+        let waves: Vec<(f64, usize)> = std::iter::once((0.0, 0)).chain(self.waves()).collect();
         let columns = self.columns();
         let mut gram = [0; 3].map(|_| Symmetric::zeros(columns));
         for (i, &(a, column_a)) in waves.iter().enumerate() {
@@ -426,66 +462,40 @@ impl Sums {
 
 /// Sums over the window: everything the equations need. The samples are read
 /// once; what does not hang on them has a closed form.
-struct Moments {
+pub(super) struct Moments {
     /// Σ b_i b_j, Σ s b_i b_j, Σ s² b_i b_j with s the scaled time.
     gram: [Symmetric; 3],
     /// `projections[k][c][i]` = Σ s^k b_i x_c for k = 0, 1.
-    projections: [Vec<Vec<f64>>; 2],
+    pub(super) projections: [Vec<Vec<f64>>; 2],
     /// Σ x_c².
-    squares: Vec<f64>,
+    pub(super) squares: Vec<f64>,
+    /// What x_c is counted from in these sums.
+    pub(super) origins: Vec<f64>,
 }
 
 impl Moments {
-    fn new(basis: &Basis, channels: usize) -> Self {
+    fn new(basis: &ToneBasis, channels: usize) -> Self {
         let zero = vec![vec![0.0; basis.columns()]; channels];
         Self {
             gram: basis.gram(),
             projections: [zero.clone(), zero],
             squares: vec![0.0; channels],
+            origins: vec![0.0; channels],
         }
     }
 
     /// Sums up the channels that `which` names, at the basis's frequencies.
     fn gather(
         &mut self,
-        basis: &Basis,
-        samples: ArrayView2<f64>,
+        basis: &ToneBasis,
+        samples: &impl Projected,
         which: impl Fn(usize) -> bool,
     ) -> Result<(), FitError> {
-        let columns = basis.columns();
-        let chosen: Vec<usize> = (0..samples.nrows()).filter(|&c| which(c)).collect();
+        let chosen: Vec<usize> = (0..samples.channels()).filter(|&c| which(c)).collect();
         if chosen.is_empty() {
             return Ok(());
         }
-        for &channel in &chosen {
-            self.squares[channel] = 0.0;
-            for projections in &mut self.projections {
-                projections[channel].fill(0.0);
-            }
-        }
-        let signals: Vec<Cow<[f64]>> = samples.rows().into_iter().map(contiguous).collect();
-        let mut rows = vec![[0.0; CHUNK]; columns];
-        let mut times = [0.0; CHUNK];
-        let mut moved = [0.0; CHUNK];
-        let mut data = [0.0; CHUNK];
-        for start in (0..basis.frames).step_by(CHUNK) {
-            let count = CHUNK.min(basis.frames - start);
-            basis.fill(start, &mut rows, &mut times);
-            for &channel in &chosen {
-                data[..count].copy_from_slice(&signals[channel][start..start + count]);
-                data[count..].fill(0.0);
-                for (m, (d, t)) in moved.iter_mut().zip(data.iter().zip(&times)) {
-                    *m = d * t;
-                }
-                let [square, _] = dots(&data, &data, &moved);
-                self.squares[channel] += square;
-                for i in 0..columns {
-                    let [plain, by_time] = dots(&rows[i], &data, &moved);
-                    self.projections[0][channel][i] += plain;
-                    self.projections[1][channel][i] += by_time;
-                }
-            }
-        }
+        samples.project(basis, &chosen, self);
         if chosen.iter().all(|&c| self.squares[c].is_finite()) {
             Ok(())
         } else {
@@ -494,8 +504,53 @@ impl Moments {
     }
 }
 
+impl Projected for ArrayView2<'_, f64> {
+    fn frames(&self) -> usize {
+        self.ncols()
+    }
+
+    fn channels(&self) -> usize {
+        self.nrows()
+    }
+
+    fn project(&self, basis: &ToneBasis, channels: &[usize], into: &mut Moments) {
+        for &channel in channels {
+            into.squares[channel] = 0.0;
+            for projections in &mut into.projections {
+                projections[channel].fill(0.0);
+            }
+        }
+        let signals: Vec<Cow<[f64]>> = self.rows().into_iter().map(contiguous).collect();
+        let mut rows = vec![[0.0; CHUNK]; basis.columns()];
+        let mut times = [0.0; CHUNK];
+        let mut moved = [0.0; CHUNK];
+        let mut data = [0.0; CHUNK];
+        maths::wide(|| {
+            for start in (0..basis.frames).step_by(CHUNK) {
+                let count = CHUNK.min(basis.frames - start);
+                basis.fill(start, &mut rows, &mut times);
+                for &channel in channels {
+                    data[..count].copy_from_slice(&signals[channel][start..start + count]);
+                    data[count..].fill(0.0);
+                    for (m, (d, t)) in moved.iter_mut().zip(data.iter().zip(&times)) {
+                        *m = d * t;
+                    }
+                    let [square, _] = dots(&data, &data, &moved);
+                    into.squares[channel] += square;
+                    for (i, row) in rows.iter().enumerate() {
+                        let [plain, by_time] = dots(row, &data, &moved);
+                        into.projections[0][channel][i] += plain;
+                        into.projections[1][channel][i] += by_time;
+                    }
+                }
+            }
+        });
+    }
+}
+
 /// a·b and a·c, in lanes that the compiler may put into wide registers. The
 /// order of summation is part of the result: it is the same on every machine.
+#[inline(always)]
 fn dots(a: &[f64; CHUNK], b: &[f64; CHUNK], c: &[f64; CHUNK]) -> [f64; 2] {
     let (mut with_b, mut with_c) = ([0.0; LANES], [0.0; LANES]);
     let quads = b
@@ -530,7 +585,7 @@ struct Newton {
 }
 
 impl Linear {
-    fn solve(basis: &Basis, moments: &Moments, free: usize) -> Result<Self, FitError> {
+    fn solve(basis: &ToneBasis, moments: &Moments, free: usize) -> Result<Self, FitError> {
         let gram = Cholesky::factor(&moments.gram[0]).ok_or(FitError::Singular)?;
         let channels = moments.squares.len();
         let mut this = Self {
@@ -556,7 +611,7 @@ impl Linear {
 
     /// Coefficients of d(model)/d(angle of tone j) over the basis times the
     /// scaled time.
-    fn derivative(&self, basis: &Basis, channel: usize, tone: usize, first: usize) -> Vec<f64> {
+    fn derivative(&self, basis: &ToneBasis, channel: usize, tone: usize, first: usize) -> Vec<f64> {
         let mut coefficients = vec![0.0; basis.columns()];
         for order in 1..=basis.orders[tone] {
             let column = first + 2 * (order - 1);
@@ -572,7 +627,7 @@ impl Linear {
 
     /// For each channel: the derivatives of the free tones, and their
     /// projections onto the basis (G⁻¹ Bᵀ D).
-    fn slopes(&self, basis: &Basis, moments: &Moments, channel: usize) -> Vec<[Vec<f64>; 3]> {
+    fn slopes(&self, basis: &ToneBasis, moments: &Moments, channel: usize) -> Vec<[Vec<f64>; 3]> {
         let firsts = basis.first_columns();
         (0..basis.free.len())
             .filter(|&tone| basis.free[tone])
@@ -587,7 +642,7 @@ impl Linear {
 
     fn newton(
         &self,
-        basis: &Basis,
+        basis: &ToneBasis,
         moments: &Moments,
         frequency_channels: &[bool],
     ) -> Result<Newton, FitError> {
@@ -627,7 +682,7 @@ impl Linear {
         })
     }
 
-    fn report(&self, basis: &Basis, moments: &Moments, frequency_channels: &[bool]) -> ToneFit {
+    fn report(&self, basis: &ToneBasis, moments: &Moments, frequency_channels: &[bool]) -> ToneFit {
         // At a converged fit the matrix has been factored once already.
         let covariance = self
             .newton(basis, moments, frequency_channels)
@@ -663,7 +718,7 @@ impl Linear {
 
     fn report_channel(
         &self,
-        basis: &Basis,
+        basis: &ToneBasis,
         moments: &Moments,
         channel: usize,
         inverse: &Symmetric,
@@ -729,7 +784,7 @@ impl Linear {
         ChannelFit {
             phasors,
             frequency_covs,
-            offset: parameters[0],
+            offset: moments.origins[channel] + parameters[0],
             offset_u: covariance(0, 0).sqrt(),
             residual_sum: self.residual_sums[channel],
             noise_rms: variance.sqrt(),
@@ -752,27 +807,28 @@ pub fn residual(
             ..*tone
         })
         .collect();
-    let basis = Basis::new(samples.ncols(), rate_hz, &fitted);
+    let basis = ToneBasis::new(samples.ncols(), rate_hz, &fitted);
     let mut rest = samples.as_standard_layout().into_owned();
     let mut rows = vec![[0.0; CHUNK]; basis.columns()];
     let mut times = [0.0; CHUNK];
-    let chunks = rest.axis_chunks_iter_mut(Axis(1), CHUNK);
-    for (start, mut chunk) in (0..).step_by(CHUNK).zip(chunks) {
-        basis.fill(start, &mut rows, &mut times);
-        let count = chunk.ncols();
-        for (mut target, channel) in chunk.rows_mut().into_iter().zip(&fit.channels) {
-            let parameters = std::iter::once(channel.offset).chain(
-                channel
-                    .phasors
-                    .iter()
-                    .flatten()
-                    .flat_map(|p| [p.value.re, -p.value.im]),
-            );
-            for (parameter, row) in parameters.zip(&rows) {
-                target.scaled_add(-parameter, &ArrayView1::from(&row[..count]));
+    let parameters: Vec<Vec<f64>> = fit.channels.iter().map(ChannelFit::parameters).collect();
+    maths::wide(|| {
+        for start in (0..basis.frames).step_by(CHUNK) {
+            basis.fill(start, &mut rows, &mut times);
+            let count = CHUNK.min(basis.frames - start);
+            for (mut target, parameters) in rest.rows_mut().into_iter().zip(&parameters) {
+                let Some(target) = target.as_slice_mut() else {
+                    continue;
+                };
+                let target = &mut target[start..start + count];
+                for (parameter, row) in parameters.iter().zip(&rows) {
+                    for (x, value) in target.iter_mut().zip(row) {
+                        *x -= parameter * value;
+                    }
+                }
             }
         }
-    }
+    });
     rest
 }
 
@@ -794,7 +850,7 @@ pub(super) fn largest_residuals(
         free: false,
         orders: orders.min(ORDERS),
     };
-    let basis = Basis::new(before + samples.ncols(), 1.0, &[guess]);
+    let basis = ToneBasis::new(before + samples.ncols(), 1.0, &[guess]);
     let columns = basis.columns();
     let mut rows = [[0.0; CHUNK]; 2 * ORDERS + 1];
     let mut times = [0.0; CHUNK];

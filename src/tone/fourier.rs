@@ -3,17 +3,26 @@
 
 use num_complex::Complex64;
 
+use crate::maths;
+
 /// Values that are worked on side by side.
 const LANES: usize = 8;
 
 /// Σ x_n first step^n over n = 0, 1, …, in lanes that do not wait for one
 /// another. The rotation is carried on by multiplication: its error grows by
 /// about 4e-16 every [`LANES`] samples.
+pub(super) fn rotated_sum(samples: &[f64], first: Complex64, step: Complex64) -> Complex64 {
+    maths::wide(|| lanes_sum(samples, first, step))
+}
+
 #[expect(
     clippy::indexing_slicing,
-    reason = "lanes of arrays whose length is the number of lanes"
+    clippy::inline_always,
+    reason = "lanes of arrays whose length is the number of lanes; what is not inlined is not \
+              compiled for wide registers"
 )]
-pub(super) fn rotated_sum(samples: &[f64], first: Complex64, step: Complex64) -> Complex64 {
+#[inline(always)]
+fn lanes_sum(samples: &[f64], first: Complex64, step: Complex64) -> Complex64 {
     let mut turns = [first; LANES];
     for lane in 1..LANES {
         turns[lane] = turns[lane - 1] * step;

@@ -86,16 +86,16 @@ pub struct HopSequence<'a, H> {
 /// What the samples of a group of channels say at a frequency and its multiples,
 /// time counted in halves of the sequence.
 #[derive(Default)]
-struct Projections {
+pub(super) struct Projections {
     /// Σ cos x, row 0 with the constant, and Σ sin x from row 1 on.
     cos: Columns,
     sin: Columns,
     /// The same with the time.
-    cos_by_time: Columns,
+    pub(super) cos_by_time: Columns,
     sin_by_time: Columns,
     /// Σ x², x counted from `means`.
-    squares: Lanes,
-    means: Lanes,
+    pub(super) squares: Lanes,
+    pub(super) means: Lanes,
 }
 
 /// The equations at one frequency, for all channels.
@@ -125,20 +125,20 @@ struct Linear {
 }
 
 impl<H: AsRef<[HopSpectrum]>> HopSequence<'_, H> {
-    fn frames(&self) -> usize {
+    pub(super) fn frames(&self) -> usize {
         self.hops.len() * self.transform.hop()
     }
 
-    fn half(&self) -> f64 {
+    pub(super) fn half(&self) -> f64 {
         0.5 * (self.frames().max(2) - 1) as f64
     }
 
-    fn groups(&self) -> usize {
+    pub(super) fn groups(&self) -> usize {
         self.channels.div_ceil(LANES)
     }
 
     /// Middle of hop `k`, samples from the middle of all.
-    fn middle(&self, k: usize) -> f64 {
+    pub(super) fn middle(&self, k: usize) -> f64 {
         (k as f64 - 0.5 * (self.hops.len() as f64 - 1.0)) * self.transform.hop() as f64
     }
 
@@ -157,7 +157,8 @@ impl<H: AsRef<[HopSpectrum]>> HopSequence<'_, H> {
         means.map(|mean| mean / self.hops.len().max(1) as f64)
     }
 
-    fn start(&self, group: usize) -> Projections {
+    /// What does not hang on the frequency.
+    pub(super) fn start(&self, group: usize) -> Projections {
         let mut start = Projections {
             means: self.means(group),
             ..Projections::default()
@@ -180,7 +181,7 @@ impl<H: AsRef<[HopSpectrum]>> HopSequence<'_, H> {
     /// Σ x exp(−i ω t) and Σ t x exp(−i ω t) over all hops, x counted from `means`, at
     /// `cycles` a sample; `turns(k)` is exp(−i ω t) at the middle of hop k.
     #[inline(always)]
-    fn sums(
+    pub(super) fn sums(
         &self,
         group: usize,
         cycles: f64,
@@ -203,8 +204,8 @@ impl<H: AsRef<[HopSpectrum]>> HopSequence<'_, H> {
                 moment.re[lane] += middle * value.re[lane];
                 moment.im[lane] += middle * value.im[lane];
             }
-            add_turned(&mut plain, &value, turn);
-            add_turned(&mut by_time, &moment, turn);
+            plain.add_turned(&value, turn);
+            by_time.add_turned(&moment, turn);
         }
         (plain, by_time)
     }
@@ -229,14 +230,6 @@ impl<H: AsRef<[HopSpectrum]>> HopSequence<'_, H> {
 fn add(sum: &mut Lanes, values: &Lanes, factor: f64) {
     for lane in 0..LANES {
         sum[lane] += factor * values[lane];
-    }
-}
-
-#[inline(always)]
-fn add_turned(sum: &mut ComplexLanes, values: &ComplexLanes, turn: Complex64) {
-    for lane in 0..LANES {
-        sum.re[lane] += turn.re * values.re[lane] - turn.im * values.im[lane];
-        sum.im[lane] += turn.re * values.im[lane] + turn.im * values.re[lane];
     }
 }
 

@@ -5,35 +5,28 @@
 //! is lowest and interfering tones (mains hum next to the drive frequency) are
 //! far enough apart to be fitted along.
 
-#![expect(clippy::disallowed_types, reason = "plans the transforms of `Search`")]
-
-use ndarray::{Array2, ArrayView1, ArrayView2, Axis, s};
+use ndarray::{Array2, ArrayView2, Axis, s};
 use num_complex::Complex64;
-use realfft::RealFftPlanner;
 use std::f64::consts::TAU;
 
 #[cfg(doc)]
 use super::NOISE_BAND_HZ;
-use super::beside::Beside;
+use super::beside::{Beside, BesideTone};
 use super::filter::Filter;
 use super::fit::{
-    ChannelFit, FitError, PhasorEstimate, ToneFit, ToneGuess, contiguous, fit, residual,
+    ChannelFit, FitError, PhasorEstimate, ToneFit, ToneGuess, contiguous, fit, fit_to, residual,
 };
 use super::flattening::Harmonics;
 use super::fourier::rotated_sum;
+use super::hold_sums::{HoldSpectra, LineSums};
+use super::interfering::{InterferingSearch, distinct, highest_line_hz, single};
 use super::noise_band_factor;
 use super::noise_marks::{NoiseMarks, NoisyTone};
-use super::plan::TonePlan;
+use super::plan::{ORDERS, TonePlan};
 use super::quantisation::{Rounding, RoundingError, smallest_step};
-use super::search::Search;
+use super::spectrum::HopTransform;
 use crate::maths;
 
-/// Most interfering tones fitted along in one channel.
-const INTERFERING_TONES: usize = 4;
-/// An interfering tone stands at least this many resolution widths (1/length)
-/// from the drive frequency and its harmonics; closer by, it is part of the
-/// tone.
-const INTERFERING_DISTANCE: f64 = 1.5;
 /// Blocks into which the hold is cut to see how its phasors scatter.
 const BLOCKS: usize = 8;
 /// Highest order looked at for a rattle.
@@ -97,9 +90,11 @@ pub struct HoldFit {
     /// Noise over what of it the filter leaves.
     noise_scale: f64,
     sets_frequency: Vec<bool>,
-    planner: RealFftPlanner<f64>,
-    /// For the length of the hold before.
-    search: Option<Search>,
+    /// As high as the tones that are fitted.
+    fit_transform: HopTransform,
+    /// Up to half the rate.
+    line_transform: HopTransform,
+    search: InterferingSearch,
 }
 
 impl std::fmt::Debug for HoldFit {
@@ -114,7 +109,13 @@ impl HoldFit {
     /// Designs the filter of a source once.
     pub fn new(plan: &TonePlan) -> Self {
         let filter = Filter::new(plan.decimation);
+        let rate_hz = plan.decimated_rate_hz();
+        // A fit may end a cycle a hold beside its guess.
+        let highest_hz = (ORDERS as f64 * plan.search_high_hz).max(highest_line_hz(plan));
+        let margin = 2.0 / plan.hop_samples.max(1) as f64;
         Self {
+            fit_transform: HopTransform::new(plan.hop_samples, highest_hz / rate_hz + margin),
+            line_transform: HopTransform::new(plan.hop_samples, 0.5),
             noise_scale: filter.noise_share(plan.decimation).sqrt().recip(),
             filter,
             sets_frequency: plan
@@ -122,18 +123,20 @@ impl HoldFit {
                 .iter()
                 .map(|channel| channel.sets_frequency)
                 .collect(),
-            planner: RealFftPlanner::new(),
-            search: None,
+            search: InterferingSearch::new(plan),
             plan: plan.clone(),
         }
     }
 
-    /// Fits `samples` (channels × decimated samples, SI) near `guess_hz`.
+    /// Fits `samples` (channels × decimated samples, SI) near `guess_hz`. What is less than
+    /// a hop at the end is left out, and phases are counted from the middle of the rest.
     pub fn fit(
         &mut self,
         samples: ArrayView2<f64>,
         guess_hz: f64,
     ) -> Result<IntervalTone, FitError> {
+        let left_over = samples.ncols() % self.plan.hop_samples.max(1);
+        let samples = samples.slice_move(s![.., ..samples.ncols() - left_over]);
         let rate_hz = self.plan.decimated_rate_hz();
         let orders = self.plan.orders(guess_hz);
         let mut tones = vec![ToneGuess {
@@ -141,35 +144,75 @@ impl HoldFit {
             free: true,
             orders,
         }];
-        let mut common = fit(samples, rate_hz, &tones, &self.sets_frequency)?;
-        let interfering = self.interfering(samples, &tones, &common)?;
+        let all: Vec<usize> = (0..samples.nrows()).collect();
+        let spectra = HoldSpectra::new(&mut self.fit_transform, samples);
+        let fit_all = |tones: &[ToneGuess]| {
+            fit_to(
+                &spectra.channels(&all),
+                rate_hz,
+                tones,
+                &self.sets_frequency,
+            )
+        };
+        let mut common = fit_all(&tones)?;
+        let common_hz = common
+            .frequencies
+            .first()
+            .ok_or(FitError::Diverged)?
+            .frequency_hz;
+        let rest = residual(samples, rate_hz, &tones, &common);
+        let interfering = self.search.tones(rest.view(), common_hz);
 
         // Interfering tones on the channels that set the frequency pull it; fit
         // it once more together with them.
         let pulling = distinct(&interfering, &self.sets_frequency);
         if !pulling.is_empty() {
             tones.extend(pulling.iter().map(|hz| single(*hz)));
-            if let Ok(better) = fit(samples, rate_hz, &tones, &self.sets_frequency) {
+            if let Ok(better) = fit_all(&tones) {
                 common = better;
             }
         }
         let frequency = *common.frequencies.first().ok_or(FitError::Diverged)?;
-        let channels = samples
-            .axis_iter(Axis(0))
+        let drive = ToneGuess {
+            frequency_hz: frequency.frequency_hz,
+            free: false,
+            orders,
+        };
+        let fitted = all
+            .iter()
             .zip(&interfering)
-            .zip(&self.plan.channels)
-            .map(|((row, interfering), channel)| {
-                let step = self.plan.quantisation_step() * channel.to_si.abs();
-                let row = row.insert_axis(Axis(0));
-                let drive = ToneGuess {
-                    frequency_hz: frequency.frequency_hz,
-                    free: false,
-                    orders,
-                };
-                fit_channel(row, rate_hz, drive, interfering)
-                    .map(|fitted| fitted.finish(row, step, self))
+            .map(|(channel, lines)| fit_channel(&spectra, *channel, rate_hz, drive, lines))
+            .collect::<Result<Vec<SingleChannel>, _>>()?;
+        let place = Beside {
+            plan: &self.plan,
+            filter: &self.filter,
+            drive_hz: drive.frequency_hz,
+            frames: samples.ncols(),
+        };
+        let high = (orders + 1..=self.highest_order(drive.frequency_hz))
+            .map(|order| order as f64 * drive.frequency_hz / rate_hz);
+        let sums = LineSums::new(
+            &mut self.line_transform,
+            samples,
+            place.cycles(orders).chain(high),
+        );
+        let has_moved = frequency.frequency_hz.to_bits() != common_hz.to_bits();
+        let channels = fitted
+            .iter()
+            .zip(samples.axis_iter(Axis(0)))
+            .zip(rest.axis_iter(Axis(0)))
+            .map(|((channel, row), rest)| {
+                // What the first fit left over is left now too, unless more was fitted since.
+                if has_moved || channel.tones.len() > 1 {
+                    let row = row.insert_axis(Axis(0));
+                    let rest = channel.residual(row, rate_hz);
+                    channel.finish(row, rest.view(), place, &sums, self)
+                } else {
+                    let rest = rest.insert_axis(Axis(0));
+                    channel.finish(row.insert_axis(Axis(0)), rest, place, &sums, self)
+                }
             })
-            .collect::<Result<_, _>>()?;
+            .collect();
         Ok(IntervalTone {
             frequency_hz: frequency.frequency_hz,
             frequency_u_hz: frequency.frequency_u_hz * self.noise_scale,
@@ -177,90 +220,10 @@ impl HoldFit {
         })
     }
 
-    /// The interfering tones of each channel, Hz: the lines of what the fit
-    /// leaves over, the highest one first.
-    fn interfering(
-        &mut self,
-        samples: ArrayView2<f64>,
-        tones: &[ToneGuess],
-        found: &ToneFit,
-    ) -> Result<Vec<Vec<f64>>, FitError> {
-        let rate_hz = self.plan.decimated_rate_hz();
-        let frames = samples.ncols();
-        let drive_hz = found
-            .frequencies
-            .first()
-            .ok_or(FitError::Diverged)?
-            .frequency_hz;
-        let mut rest = residual(samples, rate_hz, tones, found);
-        let width_hz = INTERFERING_DISTANCE * rate_hz / frames as f64;
-        let mut channels = Vec::new();
-        for mut row in rest.rows_mut() {
-            let mut lines: Vec<f64> = Vec::new();
-            while lines.len() < INTERFERING_TONES {
-                let Some(line_hz) = self.line(row.view()) else {
-                    break;
-                };
-                let order = (line_hz / drive_hz).round().max(1.0);
-                let apart = (line_hz - order * drive_hz).abs() >= width_hz
-                    && lines
-                        .iter()
-                        .all(|other| (other - line_hz).abs() >= width_hz);
-                if !apart {
-                    break;
-                }
-                let view = row.view().insert_axis(Axis(0));
-                let line = [single(line_hz)];
-                let Ok(fitted) = fit(view, rate_hz, &line, &[true]) else {
-                    break;
-                };
-                let without = residual(view, rate_hz, &line, &fitted);
-                row.assign(&without.row(0));
-                lines.extend(fitted.frequencies.iter().map(|f| f.frequency_hz));
-            }
-            channels.push(lines);
-        }
-        Ok(channels)
+    /// The highest order looked at for a rattle.
+    fn highest_order(&self, drive_hz: f64) -> usize {
+        self.plan.highest_order(drive_hz).min(HIGHEST_ORDER)
     }
-
-    /// The line that stands out most in one channel, Hz.
-    fn line(&mut self, row: ArrayView1<f64>) -> Option<f64> {
-        let rate_hz = self.plan.decimated_rate_hz();
-        let low_hz = 0.3 * self.plan.search_low_hz;
-        let high_hz = (2.0 * self.plan.search_high_hz)
-            .max(130.0)
-            .min(0.45 * rate_hz);
-        if self.search.as_ref().map(Search::samples) != Some(row.len()) {
-            self.search = None;
-        }
-        let search = self
-            .search
-            .get_or_insert_with(|| Search::planned(&mut self.planner, row.len(), rate_hz));
-        search.peak(row.insert_axis(Axis(0)), &[true], low_hz, high_hz)
-    }
-}
-
-/// A first guess of a tone without harmonics.
-fn single(frequency_hz: f64) -> ToneGuess {
-    ToneGuess {
-        frequency_hz,
-        free: true,
-        orders: 1,
-    }
-}
-
-/// The tones on the channels marked, each once.
-fn distinct(channels: &[Vec<f64>], marked: &[bool]) -> Vec<f64> {
-    let mut lines: Vec<f64> = channels
-        .iter()
-        .zip(marked)
-        .filter(|(_, marked)| **marked)
-        .flat_map(|(lines, _)| lines.iter().copied())
-        .collect();
-    lines.sort_by(f64::total_cmp);
-    lines.dedup_by(|a, b| (*a - *b).abs() < 0.3);
-    lines.truncate(INTERFERING_TONES);
-    lines
 }
 
 /// What each whole hop of `rest` adds to the phasor of a tone of
@@ -291,39 +254,57 @@ fn deviations(
 
 /// One channel fitted by itself, with its interfering tones beside the drive's.
 struct SingleChannel {
+    channel: usize,
     tones: Vec<ToneGuess>,
     fit: ChannelFit,
     frequencies_hz: Vec<f64>,
 }
 
 fn fit_channel(
-    row: ArrayView2<f64>,
+    spectra: &HoldSpectra,
+    channel: usize,
     rate_hz: f64,
     drive: ToneGuess,
     interfering: &[f64],
 ) -> Result<SingleChannel, FitError> {
     let mut tones = vec![drive];
     tones.extend(interfering.iter().map(|hz| single(*hz)));
-    let fitted = match fit(row, rate_hz, &tones, &[true]) {
+    let chosen = [channel];
+    let fit = |tones: &[ToneGuess]| fit_to(&spectra.channels(&chosen), rate_hz, tones, &[true]);
+    let fitted = match fit(&tones) {
         // Interfering tones that will not converge are left to the noise.
         Err(FitError::Diverged | FitError::Singular) if tones.len() > 1 => {
             tones.truncate(1);
-            fit(row, rate_hz, &tones, &[true])?
+            fit(&tones)?
         }
         other => other?,
     };
-    let fit = fitted.channels.first().cloned().ok_or(FitError::Diverged)?;
     let frequencies_hz = fitted.frequencies.iter().map(|f| f.frequency_hz).collect();
     Ok(SingleChannel {
+        channel,
         tones,
-        fit,
+        fit: fitted
+            .channels
+            .into_iter()
+            .next()
+            .ok_or(FitError::Diverged)?,
         frequencies_hz,
     })
 }
 
 impl SingleChannel {
-    fn finish(self, row: ArrayView2<f64>, step: f64, hold: &HoldFit) -> IntervalChannel {
+    /// `rest` is what the model leaves of the samples, `row`.
+    fn finish(
+        &self,
+        row: ArrayView2<f64>,
+        rest: ArrayView2<f64>,
+        place: Beside,
+        sums: &LineSums,
+        hold: &HoldFit,
+    ) -> IntervalChannel {
         let (plan, filter) = (&hold.plan, &hold.filter);
+        let to_si = plan.channels.get(self.channel).map(|channel| channel.to_si);
+        let step = plan.quantisation_step() * to_si.unwrap_or_default().abs();
         let drive_hz = self.frequencies_hz.first().copied().unwrap_or_default();
         let response = |hz: f64| filter.response(hz / plan.rate_hz);
         let orders = super::stage::equalized(&self.fit, drive_hz, filter, plan.rate_hz);
@@ -349,17 +330,24 @@ impl SingleChannel {
             ..noise.unwrap_or_default()
         };
         let rate_hz = plan.decimated_rate_hz();
-        let rest = self.residual(row, rate_hz);
-        let excess = self.excess_scatter(rest.view(), rate_hz) / maths::square(response(drive_hz));
+        let excess = self.excess_scatter(rest, rate_hz) / maths::square(response(drive_hz));
         let rest = contiguous(rest.row(0));
-        let high_orders = self.high_orders(&rest, plan);
+        let sines = self.sines(rate_hz);
+        let high_orders = self.high_orders(sums, &sines, hold);
         let course = deviations(&rest, drive_hz / rate_hz, plan.hop_samples)
             .map(|deviation| fundamental + deviation / response(drive_hz))
             .collect();
         // Noise of the whole interval against that of one hop.
         let hops = rest.len() as f64 / plan.hop_samples.max(1) as f64;
         let course_u = phasor.part_u() * hops.sqrt();
-        let beside = self.beside(row, hold);
+        let drive_orders = self.tones.first().map_or(0, |drive| drive.orders);
+        let beside = BesideTone {
+            place,
+            sums,
+            channel: self.channel,
+            fit: &self.fit,
+            drive: sines.get(..drive_orders).unwrap_or_default(),
+        };
         let part_u = phasor.part_u();
         let rounding = Rounding {
             step: if plan.decimation == 1 {
@@ -402,19 +390,16 @@ impl SingleChannel {
         }
     }
 
-    /// What stands beside the drive's tone.
-    fn beside<'a>(&self, row: ArrayView2<f64>, hold: &'a HoldFit) -> Beside<'a> {
-        let drive_hz = self.frequencies_hz.first().copied().unwrap_or_default();
-        let drive = Self {
-            tones: self.tones.iter().take(1).copied().collect(),
-            fit: ChannelFit {
-                phasors: self.fit.phasors.iter().take(1).cloned().collect(),
-                ..self.fit.clone()
-            },
-            frequencies_hz: vec![drive_hz],
-        };
-        let rest = drive.residual(row, hold.plan.decimated_rate_hz());
-        Beside::new(&hold.plan, &hold.filter, drive_hz, rest.row(0))
+    /// The sines of the model, the drive's first: angle a sample and peak phasor.
+    fn sines(&self, rate_hz: f64) -> Vec<(f64, Complex64)> {
+        let tones = self.fit.phasors.iter().zip(&self.frequencies_hz);
+        tones
+            .flat_map(|(orders, hz)| {
+                (1..).zip(orders).map(move |(order, phasor)| {
+                    (TAU * f64::from(order) * hz / rate_hz, phasor.value)
+                })
+            })
+            .collect()
     }
 
     fn residual(&self, row: ArrayView2<f64>, rate_hz: f64) -> Array2<f64> {
@@ -435,18 +420,16 @@ impl SingleChannel {
     /// Orders above the model's, up to the edge of the band, less what noise
     /// would give: each order of white noise of variance sigma² has
     /// E|A|² = 4 sigma²/N.
-    fn high_orders(&self, rest: &[f64], plan: &TonePlan) -> f64 {
-        let (Some(drive_hz), Some(drive)) = (self.frequencies_hz.first(), self.tones.first())
-        else {
+    fn high_orders(&self, sums: &LineSums, sines: &[(f64, Complex64)], hold: &HoldFit) -> f64 {
+        let Some(drive) = self.tones.first() else {
             return 0.0;
         };
-        let count = rest.len() as f64;
+        let count = sums.frames() as f64;
         let noise = 4.0 * maths::square(self.fit.noise_rms) / count;
-        let last = plan.highest_order(*drive_hz).min(HIGHEST_ORDER);
         let mut sum = 0.0;
-        for order in drive.orders + 1..=last {
-            let step = maths::cis(-TAU * drive_hz * order as f64 / plan.decimated_rate_hz());
-            let phasor = rotated_sum(rest, Complex64::ONE, step) * (2.0 / count);
+        for order in drive.orders + 1..=hold.highest_order(drive.frequency_hz) {
+            let cycles = order as f64 * drive.frequency_hz / hold.plan.decimated_rate_hz();
+            let phasor = sums.left(cycles, self.channel, &self.fit, sines) * (2.0 / count);
             sum += phasor.norm_sqr() - noise;
         }
         sum.max(0.0).sqrt()

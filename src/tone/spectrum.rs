@@ -52,6 +52,17 @@ pub struct ComplexLanes {
     pub im: Lanes,
 }
 
+impl ComplexLanes {
+    /// Adds others, turned by a phasor.
+    #[inline(always)]
+    pub fn add_turned(&mut self, values: &Self, turn: Complex64) {
+        for lane in 0..LANES {
+            self.re[lane] += turn.re * values.re[lane] - turn.im * values.im[lane];
+            self.im[lane] += turn.re * values.im[lane] + turn.im * values.re[lane];
+        }
+    }
+}
+
 /// The transform of hops of one length.
 #[derive(Debug, Clone)]
 pub struct HopTransform {

@@ -1,0 +1,372 @@
+//! The Fourier sums of a whole hold, from the spectra of its hops: what its fits and
+//! what stands beside the drive's tone are made of, without another look at the samples. Pure.
+//!
+//! In: the samples of a hold, whole hops. Out: [`HoldSpectra`], to fit tones to; and
+//! [`LineSums`], sums at frequencies that are known beforehand, up to half the sampling rate,
+//! for which no spectrum has to be kept.
+
+// The indices run over sizes that this file itself sets.
+#![allow(clippy::indexing_slicing, clippy::needless_range_loop)]
+// What is not inlined into the kernel is not compiled for wide registers.
+#![allow(clippy::inline_always)]
+
+use std::collections::BTreeMap;
+use std::f64::consts::TAU;
+
+use ndarray::{ArrayView2, s};
+use num_complex::Complex64;
+
+use super::fit::{ChannelFit, Moments, Projected, Sums, ToneBasis};
+use super::harmonic_fit::HopSequence;
+use super::spectrum::{ComplexLanes, HopSpectrum, HopTransform, LANES, Lanes};
+use crate::maths;
+
+/// A hold, transformed hop by hop.
+pub(super) struct HoldSpectra<'a> {
+    transform: &'a HopTransform,
+    hops: Vec<Vec<HopSpectrum>>,
+    channels: usize,
+}
+
+impl<'a> HoldSpectra<'a> {
+    /// Of `samples`, channels × samples; what is less than a hop at the end is left out.
+    pub fn new(transform: &'a mut HopTransform, samples: ArrayView2<f64>) -> Self {
+        let channels = samples.nrows();
+        let hops = whole_hops(transform.hop(), samples)
+            .map(|hop| {
+                let mut groups = vec![HopSpectrum::default(); channels.div_ceil(LANES)];
+                for (group, spectrum) in groups.iter_mut().enumerate() {
+                    transform.transform(hop, group * LANES, spectrum);
+                }
+                groups
+            })
+            .collect();
+        Self {
+            transform,
+            hops,
+            channels,
+        }
+    }
+
+    /// Some of its channels, to fit to.
+    pub fn channels(&'a self, chosen: &'a [usize]) -> ChosenChannels<'a> {
+        ChosenChannels {
+            sequence: HopSequence {
+                transform: self.transform,
+                hops: &self.hops,
+                channels: self.channels,
+            },
+            chosen,
+        }
+    }
+}
+
+fn whole_hops(
+    hop: usize,
+    samples: ArrayView2<'_, f64>,
+) -> impl Iterator<Item = ArrayView2<'_, f64>> {
+    (0..samples.ncols() / hop.max(1))
+        .map(move |k| samples.slice_move(s![.., k * hop..(k + 1) * hop]))
+}
+
+/// Some channels of a hold.
+pub(super) struct ChosenChannels<'a> {
+    sequence: HopSequence<'a, Vec<HopSpectrum>>,
+    chosen: &'a [usize],
+}
+
+impl Projected for ChosenChannels<'_> {
+    fn frames(&self) -> usize {
+        self.sequence.frames()
+    }
+
+    fn channels(&self) -> usize {
+        self.chosen.len()
+    }
+
+    fn project(&self, basis: &ToneBasis, channels: &[usize], into: &mut Moments) {
+        let half = self.sequence.half();
+        for group in 0..self.sequence.groups() {
+            let here: Vec<(usize, usize)> = channels
+                .iter()
+                .map(|&i| (i, self.chosen[i]))
+                .filter(|(_, channel)| channel / LANES == group)
+                .map(|(i, channel)| (i, channel % LANES))
+                .collect();
+            if here.is_empty() {
+                continue;
+            }
+            let start = self.sequence.start(group);
+            for &(i, lane) in &here {
+                into.squares[i] = start.squares[lane];
+                into.origins[i] = start.means[lane];
+                into.projections[0][i][0] = 0.0;
+                into.projections[1][i][0] = start.cos_by_time[0][lane];
+            }
+            for (angle, column) in basis.waves() {
+                let (plain, by_time) = maths::wide(|| {
+                    let turn = |k: usize| maths::cis(-angle * self.sequence.middle(k));
+                    self.sequence.sums(group, angle / TAU, &start.means, turn)
+                });
+                for &(i, lane) in &here {
+                    for (projections, sums, scale) in
+                        [(0, &plain, 1.0), (1, &by_time, half.recip())]
+                    {
+                        let target = &mut into.projections[projections][i];
+                        target[column] = sums.re[lane] * scale;
+                        target[column + 1] = -sums.im[lane] * scale;
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Σ x exp(−i ω t) of all channels at some frequencies, t from the middle of the hold.
+pub(super) struct LineSums {
+    frames: usize,
+    /// What x is counted from.
+    means: Vec<f64>,
+    /// By the bits of the cycles a sample; one entry a channel.
+    lines: BTreeMap<u64, Vec<Complex64>>,
+}
+
+/// A frequency, as it stands in the spectrum of a hop.
+struct Line {
+    cycles: f64,
+    /// Between zero and half a cycle a sample.
+    folded: f64,
+    is_mirrored: bool,
+    sign: f64,
+    sums: Vec<ComplexLanes>,
+}
+
+impl LineSums {
+    /// The sums at `cycles` a sample. `transform` goes up to half the sampling rate.
+    pub fn new(
+        transform: &mut HopTransform,
+        samples: ArrayView2<f64>,
+        cycles: impl Iterator<Item = f64>,
+    ) -> Self {
+        let hop = transform.hop();
+        let hops = samples.ncols() / hop.max(1);
+        let frames = hops * hop;
+        let groups = samples.nrows().div_ceil(LANES);
+        let mut lines: Vec<Line> = cycles
+            .map(|cycles| Line::new(cycles, frames, groups))
+            .collect();
+        lines.sort_by(|a, b| a.cycles.total_cmp(&b.cycles));
+        lines.dedup_by(|a, b| a.cycles.to_bits() == b.cycles.to_bits());
+        let places: Vec<_> = lines
+            .iter()
+            .map(|line| {
+                let constant = Sums::new(TAU * line.folded, hop).cos;
+                (transform.place(line.folded), constant)
+            })
+            .collect();
+        let means: Vec<f64> = samples
+            .slice(s![.., ..frames])
+            .rows()
+            .into_iter()
+            .map(|row| row.sum() / frames.max(1) as f64)
+            .collect();
+        let mut spectrum = HopSpectrum::default();
+        for (k, part) in whole_hops(hop, samples).enumerate() {
+            let middle = (k as f64 - 0.5 * (hops as f64 - 1.0)) * hop as f64;
+            for group in 0..groups {
+                transform.transform(part, group * LANES, &mut spectrum);
+                let mut apart: Lanes = [0.0; LANES];
+                for (lane, mean) in means.iter().skip(group * LANES).take(LANES).enumerate() {
+                    apart[lane] = spectrum.means[lane] - mean;
+                }
+                maths::wide(|| {
+                    for (line, (place, constant)) in lines.iter_mut().zip(&places) {
+                        let mut value = spectrum.value(place);
+                        for lane in 0..LANES {
+                            value.re[lane] += apart[lane] * constant;
+                        }
+                        let turn = maths::cis(-TAU * line.folded * middle);
+                        line.sums[group].add_turned(&value, turn);
+                    }
+                });
+            }
+        }
+        Self {
+            frames,
+            lines: lines
+                .iter()
+                .map(|line| (line.cycles.to_bits(), line.channels(means.len())))
+                .collect(),
+            means,
+        }
+    }
+
+    /// Samples of the hold.
+    pub fn frames(&self) -> usize {
+        self.frames
+    }
+
+    /// What the model leaves of the sum of a channel at one of the frequencies. `tones`: the
+    /// angle a sample and the peak phasor of each sine of the model.
+    pub fn left(
+        &self,
+        cycles: f64,
+        channel: usize,
+        fit: &ChannelFit,
+        tones: &[(f64, Complex64)],
+    ) -> Complex64 {
+        let sum = self.lines.get(&cycles.to_bits());
+        let sum = sum.and_then(|channels| channels.get(channel));
+        let (Some(sum), Some(mean)) = (sum, self.means.get(channel)) else {
+            return Complex64::ZERO;
+        };
+        let angle = TAU * cycles;
+        let kernel = |angle: f64| Sums::new(angle, self.frames).cos;
+        let constant = (fit.offset - mean) * kernel(angle);
+        let sines: Complex64 = tones
+            .iter()
+            .map(|(own, phasor)| {
+                (phasor * kernel(own - angle) + phasor.conj() * kernel(own + angle)) * 0.5
+            })
+            .sum();
+        sum - constant - sines
+    }
+}
+
+impl Line {
+    fn new(cycles: f64, frames: usize, groups: usize) -> Self {
+        let turns = cycles.round();
+        // A whole turn a sample is half a turn in all where there is no middle sample.
+        let is_odd = turns.rem_euclid(2.0) > 0.5 && frames.is_multiple_of(2);
+        Self {
+            cycles,
+            folded: (cycles - turns).abs(),
+            is_mirrored: cycles < turns,
+            sign: if is_odd { -1.0 } else { 1.0 },
+            sums: vec![ComplexLanes::default(); groups],
+        }
+    }
+
+    fn channels(&self, count: usize) -> Vec<Complex64> {
+        let im = if self.is_mirrored {
+            -self.sign
+        } else {
+            self.sign
+        };
+        (0..count)
+            .map(|channel| {
+                let (sums, lane) = (&self.sums[channel / LANES], channel % LANES);
+                Complex64::new(self.sign * sums.re[lane], im * sums.im[lane])
+            })
+            .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::tone::fit::{ToneGuess, fit, fit_to, residual};
+    use ndarray::Array2;
+
+    const HOP: usize = 100;
+
+    /// Ten channels with an offset, a tone with orders, hum and noise.
+    fn samples(frames: usize) -> Array2<f64> {
+        let mut state = 9_u64;
+        Array2::from_shape_fn((10, frames), |(c, i)| {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            let noise = (state >> 11) as f64 / (1_u64 << 52) as f64 - 1.0;
+            let angle = TAU * 0.0412 * i as f64;
+            (angle + c as f64).cos()
+                + 7.0
+                + 0.02 * (3.0 * angle).sin()
+                + 0.1 * (TAU * 0.1003 * i as f64).sin()
+                + 0.01 * noise
+        })
+    }
+
+    fn tones(free: bool) -> [ToneGuess; 2] {
+        [(0.041_203, 4), (0.1002, 1)].map(|(frequency_hz, orders)| ToneGuess {
+            frequency_hz,
+            free,
+            orders,
+        })
+    }
+
+    /// Two tones at once in some of the channels, against the fit to the samples.
+    #[test]
+    fn fits_are_those_of_the_samples() {
+        let samples = samples(40 * HOP);
+        let mut transform = HopTransform::new(HOP, 0.3);
+        let spectra = HoldSpectra::new(&mut transform, samples.view());
+        let chosen = [1, 4, 9];
+        for free in [true, false] {
+            let tones = tones(free);
+            let counts = [true, false, true];
+            let ours = fit_to(&spectra.channels(&chosen), 1.0, &tones, &counts).unwrap();
+            let right = fit(
+                samples.select(ndarray::Axis(0), &chosen).view(),
+                1.0,
+                &tones,
+                &counts,
+            );
+            let right = right.unwrap();
+            for (a, b) in ours.frequencies.iter().zip(&right.frequencies) {
+                let off = (a.frequency_hz - b.frequency_hz).abs();
+                assert!(off <= 1e-6 * b.frequency_u_hz, "{off}");
+                assert!((a.frequency_u_hz - b.frequency_u_hz).abs() <= 1e-6 * b.frequency_u_hz);
+            }
+            for (a, b) in ours.channels.iter().zip(&right.channels) {
+                assert!((a.offset - b.offset).abs() < 1e-6 * b.offset_u);
+                assert!((a.noise_rms / b.noise_rms - 1.0).abs() < 1e-7);
+                for (a, b) in a.phasors.iter().flatten().zip(b.phasors.iter().flatten()) {
+                    assert!((a.value - b.value).norm() < 1e-5 * b.part_u());
+                    assert!((a.var_re / b.var_re - 1.0).abs() < 1e-6);
+                }
+            }
+        }
+    }
+
+    /// Also above half the sampling rate, for an even and an odd number of samples.
+    #[test]
+    fn what_is_left_is_the_sum_over_the_residual() {
+        for hop in [HOP, 55] {
+            let frames = 41 * hop;
+            let samples = samples(frames);
+            let tones = tones(true);
+            let fitted = fit(samples.view(), 1.0, &tones, &[true; 10]).unwrap();
+            let rest = residual(samples.view(), 1.0, &tones, &fitted);
+            let mut transform = HopTransform::new(hop, 0.5);
+            let asked = [0.000_1, 0.2061, 0.37, 0.5, 0.63, 0.99, 1.2];
+            let sums = LineSums::new(&mut transform, samples.view(), asked.into_iter());
+            for channel in 0..10 {
+                let fit = &fitted.channels[channel];
+                let sines: Vec<(f64, Complex64)> = fit
+                    .phasors
+                    .iter()
+                    .zip(&fitted.frequencies)
+                    .flat_map(|(orders, tone)| {
+                        (1..).zip(orders).map(|(order, phasor)| {
+                            (TAU * f64::from(order) * tone.frequency_hz, phasor.value)
+                        })
+                    })
+                    .collect();
+                for cycles in asked {
+                    let direct: Complex64 = rest
+                        .row(channel)
+                        .iter()
+                        .enumerate()
+                        .map(|(i, x)| {
+                            let t = i as f64 - 0.5 * (frames as f64 - 1.0);
+                            Complex64::from_polar(*x, -TAU * (cycles * t).fract())
+                        })
+                        .sum();
+                    let left = sums.left(cycles, channel, fit, &sines);
+                    assert!((left - direct).norm() < 1e-9, "{cycles}: {left} {direct}");
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,160 @@
+//! Interfering tones of a hold: what stands out of what the fit of the drive's tone leaves
+//! over, mains hum above all. Pure.
+//!
+//! They are sought at a lower rate: below 130 Hz, or twice the sweep, nothing is lost by that,
+//! and the transforms are as much shorter.
+
+#![expect(clippy::disallowed_types, reason = "plans the transforms of `Search`")]
+
+use ndarray::{Array2, ArrayView1, ArrayView2, Axis};
+use realfft::RealFftPlanner;
+
+use super::cascade::Cascade;
+use super::filter::{Filter, largest_factor};
+use super::fit::{ToneGuess, fit, residual};
+use super::plan::TonePlan;
+use super::search::Search;
+use super::spectrum::LANES;
+use crate::maths;
+
+/// Most interfering tones fitted along in one channel.
+const INTERFERING_TONES: usize = 4;
+/// An interfering tone stands at least this many resolution widths (1/length)
+/// from the drive frequency and its harmonics; closer by, it is part of the
+/// tone.
+const INTERFERING_DISTANCE: f64 = 1.5;
+/// The rate at which interfering tones are sought is at least so many times their highest
+/// frequency: there the filter takes little of them, and as much of the noise about them.
+const RATE_OVER_HIGH: f64 = 5.0;
+
+/// A first guess of a tone without harmonics.
+pub(super) fn single(frequency_hz: f64) -> ToneGuess {
+    ToneGuess {
+        frequency_hz,
+        free: true,
+        orders: 1,
+    }
+}
+
+/// The tones on the channels marked, each once.
+pub(super) fn distinct(channels: &[Vec<f64>], marked: &[bool]) -> Vec<f64> {
+    let mut lines: Vec<f64> = channels
+        .iter()
+        .zip(marked)
+        .filter(|(_, marked)| **marked)
+        .flat_map(|(lines, _)| lines.iter().copied())
+        .collect();
+    lines.sort_by(f64::total_cmp);
+    lines.dedup_by(|a, b| (*a - *b).abs() < 0.3);
+    lines.truncate(INTERFERING_TONES);
+    lines
+}
+
+/// Up to where interfering tones are sought, Hz.
+pub(super) fn highest_line_hz(plan: &TonePlan) -> f64 {
+    (2.0 * plan.search_high_hz)
+        .max(130.0)
+        .min(0.45 * plan.decimated_rate_hz())
+}
+
+/// The search. Keeps nothing of a hold but the plans of its transforms.
+pub(super) struct InterferingSearch {
+    low_hz: f64,
+    high_hz: f64,
+    /// What the rate of the samples is divided by first.
+    factor: usize,
+    filter: Filter,
+    rate_hz: f64,
+    planner: RealFftPlanner<f64>,
+    /// For the length of the hold before.
+    search: Option<Search>,
+}
+
+impl InterferingSearch {
+    /// For the decimated samples of a source.
+    pub fn new(plan: &TonePlan) -> Self {
+        let high_hz = highest_line_hz(plan);
+        let most = plan.decimated_rate_hz() / (RATE_OVER_HIGH * high_hz);
+        let factor = largest_factor(most as usize);
+        Self {
+            low_hz: 0.3 * plan.search_low_hz,
+            high_hz,
+            factor,
+            filter: Filter::new(factor),
+            rate_hz: plan.decimated_rate_hz() / factor as f64,
+            planner: RealFftPlanner::new(),
+            search: None,
+        }
+    }
+
+    /// The interfering tones of each channel, Hz, beside a drive at `drive_hz`: the
+    /// lines of `rest`, channels × samples that the fit leaves over; the highest one first.
+    pub fn tones(&mut self, rest: ArrayView2<f64>, drive_hz: f64) -> Vec<Vec<f64>> {
+        let mut rest = self.slowed(rest);
+        let width_hz = INTERFERING_DISTANCE * self.rate_hz / rest.ncols().max(1) as f64;
+        let mut channels = Vec::new();
+        for mut row in rest.rows_mut() {
+            let mut lines: Vec<f64> = Vec::new();
+            while lines.len() < INTERFERING_TONES {
+                let Some(line_hz) = self.line(row.view()) else {
+                    break;
+                };
+                let order = (line_hz / drive_hz).round().max(1.0);
+                let apart = (line_hz - order * drive_hz).abs() >= width_hz
+                    && lines
+                        .iter()
+                        .all(|other| (other - line_hz).abs() >= width_hz);
+                if !apart {
+                    break;
+                }
+                let view = row.view().insert_axis(Axis(0));
+                let line = [single(line_hz)];
+                let Ok(fitted) = fit(view, self.rate_hz, &line, &[true]) else {
+                    break;
+                };
+                let without = residual(view, self.rate_hz, &line, &fitted);
+                row.assign(&without.row(0));
+                lines.extend(fitted.frequencies.iter().map(|f| f.frequency_hz));
+            }
+            channels.push(lines);
+        }
+        channels
+    }
+
+    /// The line that stands out most in one channel, Hz.
+    fn line(&mut self, row: ArrayView1<f64>) -> Option<f64> {
+        if self.search.as_ref().map(Search::samples) != Some(row.len()) {
+            self.search = None;
+        }
+        let search = self
+            .search
+            .get_or_insert_with(|| Search::planned(&mut self.planner, row.len(), self.rate_hz));
+        search.peak(row.insert_axis(Axis(0)), &[true], self.low_hz, self.high_hz)
+    }
+
+    /// The samples at the lower rate, behind the filter.
+    fn slowed(&self, samples: ArrayView2<f64>) -> Array2<f64> {
+        if self.factor == 1 {
+            return samples.to_owned();
+        }
+        let mut rows: Vec<f64> = Vec::new();
+        let mut length = 0;
+        for group in samples.axis_chunks_iter(Axis(0), LANES) {
+            let mut lanes = vec![[0.0; LANES]; group.ncols()];
+            for (lane, row) in group.rows().into_iter().enumerate() {
+                for (target, x) in lanes.iter_mut().zip(row) {
+                    if let Some(target) = target.get_mut(lane) {
+                        *target = *x;
+                    }
+                }
+            }
+            let mut slow = Vec::new();
+            maths::wide(|| Cascade::new(&self.filter).run(&lanes, &mut slow));
+            length = slow.len();
+            for lane in 0..group.nrows() {
+                rows.extend(slow.iter().filter_map(|lanes| lanes.get(lane)));
+            }
+        }
+        Array2::from_shape_vec((samples.nrows(), length), rows).unwrap_or_default()
+    }
+}
