@@ -14,8 +14,8 @@ use super::finding::CriterionFinding;
 use super::hop_estimate::median;
 use super::node_reading::{FORCE_CHANGE_PCT, MOST_NODE_PCT, NODE_MOVED_MM};
 use super::peak_evidence::peak_finding;
-use super::phasor::{SHOWS, detuning_bandwidths};
-use super::signal_phase::{half_turn, signal_finding};
+use super::phasor::{SHOWS, detuning_bandwidths, fold_half_turn_rad};
+use super::signal_phase::signal_finding;
 use super::stretch::Stretch;
 use super::trend::{envelope_line, moving_mean, trend};
 use crate::maths;
@@ -537,7 +537,7 @@ impl Stretch<'_> {
                 let hop_rad = maths::argument(hop.by_signal?);
                 Some(match self.peak_phase {
                     Some(at_peak) => at_peak.detuning(hop_rad),
-                    None => -0.5 * half_turn(hop_rad - angle.rad),
+                    None => -0.5 * fold_half_turn_rad(hop_rad - angle.rad),
                 })
             })
             .collect::<Option<_>>()?;

@@ -1,7 +1,7 @@
 //! What phasors say in the terms of the trade: velocity, drive phase, detuning.
 
 use num_complex::Complex64;
-use std::f64::consts::TAU;
+use std::f64::consts::{PI, TAU};
 
 use crate::maths;
 use crate::setup::Quantity;
@@ -29,9 +29,18 @@ pub fn velocity_m_s(quantity: Quantity, phasor: Complex64, frequency_hz: f64) ->
 /// measured, and which way round a sensor is mounted, says nothing about
 /// resonance.
 pub fn fold_half_turn_deg(angle_deg: f64) -> f64 {
-    let folded = angle_deg.rem_euclid(180.0);
-    if folded > 90.0 {
-        folded - 180.0
+    folded(angle_deg, 180.0)
+}
+
+/// The same in radians.
+pub(super) fn fold_half_turn_rad(angle_rad: f64) -> f64 {
+    folded(angle_rad, PI)
+}
+
+fn folded(angle: f64, half_turn: f64) -> f64 {
+    let folded = angle.rem_euclid(half_turn);
+    if folded > 0.5 * half_turn {
+        folded - half_turn
     } else {
         folded
     }

@@ -15,7 +15,7 @@ pub struct ShownPeak {
     /// Whether one of them says that it does not.
     pub contradicted: bool,
     /// What to say where it is not shown.
-    reasons: Vec<String>,
+    reason: String,
 }
 
 impl ShownPeak {
@@ -37,35 +37,29 @@ impl ShownPeak {
             .chain(signal.map(|signal| signal_finding(signal, limit)))
             .collect();
         let contradicted = each.iter().any(|finding| finding.met == Some(false));
-        let agree = |finding: &&_| {
-            let finding: &super::finding::CriterionFinding = finding;
-            finding.met == met
-        };
-        let mut reasons: Vec<String> = each
-            .iter()
-            .filter(agree)
-            .map(|finding| finding.sentence.clone())
-            .collect();
+        let agrees = each.into_iter().find(|finding| finding.met == met);
         // Neither by itself says what both do.
-        if reasons.is_empty() {
-            let what = match met {
-                Some(false) => "off resonance",
-                _ => "resonance neither shown nor excluded",
-            };
-            reasons.push(format!(
-                "{what}: by the span's free motion and by the phase against the drive signal the drive stood {} and {} bandwidths from the peak, {:+.2} ± {:.2} together, at most {limit:.2} are allowed",
-                in_words(peak),
-                in_words(signal.map(|signal| signal.peak)),
-                together.detuning,
-                2.0 * together.detuning_u,
-            ));
-        }
-        reasons.truncate(1);
+        let reason = agrees.map_or_else(
+            || {
+                let what = match met {
+                    Some(false) => "off resonance",
+                    _ => "resonance neither shown nor excluded",
+                };
+                format!(
+                    "{what}: by the span's free motion and by the phase against the drive signal the drive stood {} and {} bandwidths from the peak, {:+.2} ± {:.2} together, at most {limit:.2} are allowed",
+                    in_words(peak),
+                    in_words(signal.map(|signal| signal.peak)),
+                    together.detuning,
+                    2.0 * together.detuning_u,
+                )
+            },
+            |finding| finding.sentence,
+        );
         Some(Self {
             together,
             met,
             contradicted,
-            reasons,
+            reason,
         })
     }
 
@@ -76,12 +70,12 @@ impl ShownPeak {
         match self.met {
             Some(true) => (Verdict::Held, others.collect()),
             Some(false) => {
-                let own = self.reasons.into_iter().chain(std::iter::once(effect));
+                let own = [self.reason, effect].into_iter();
                 (Verdict::OffPeak, own.chain(others).collect())
             }
             None => (
                 Verdict::Steady,
-                self.reasons.into_iter().chain(others).collect(),
+                std::iter::once(self.reason).chain(others).collect(),
             ),
         }
     }

@@ -11,12 +11,10 @@
 //! round a sensor or a cable is mounted turn them by that. The peak here is that of span
 //! and shaker together, as the free motion has it.
 
-use std::f64::consts::{FRAC_PI_2, PI};
-
 use super::channel_map::ChannelMap;
 use super::finding::CriterionFinding;
 use super::peak_evidence::{MassShift, PeakEvidence};
-use super::phasor::{SHOWS, velocity_m_s};
+use super::phasor::{SHOWS, fold_half_turn_rad, velocity_m_s};
 use crate::maths;
 use crate::tone::interval::IntervalTone;
 use crate::tone::swept_response::SweptResponse;
@@ -132,7 +130,7 @@ impl PeakPhase {
             natural_hz: peak.natural_hz,
             bandwidth_hz: peak.bandwidth_hz,
             bandwidth_u_hz: peak.bandwidth_u_hz,
-            angle_rad: half_turn(angle.rad + maths::atan(twice)),
+            angle_rad: fold_half_turn_rad(angle.rad + maths::atan(twice)),
             angle_u_rad: maths::hypot(
                 angle.u_rad,
                 2.0 * peak.detuning_u / (1.0 + maths::square(twice)),
@@ -150,7 +148,7 @@ impl PeakPhase {
             natural_hz: found.frequency_hz,
             bandwidth_hz: found.bandwidth_hz,
             bandwidth_u_hz: found.bandwidth_u_hz,
-            angle_rad: half_turn(found.phase_rad),
+            angle_rad: fold_half_turn_rad(found.phase_rad),
             angle_u_rad,
             from: LearntFrom::Passage,
         })
@@ -158,7 +156,7 @@ impl PeakPhase {
 
     /// How far above the peak the drive stands by an angle, half-power bandwidths.
     pub fn detuning(&self, angle_rad: f64) -> f64 {
-        let away = half_turn(self.angle_rad - angle_rad);
+        let away = fold_half_turn_rad(self.angle_rad - angle_rad);
         // Nearer to a quarter turn an angle tells no distance.
         0.5 * maths::tan(away.clamp(-FARTHEST_RAD, FARTHEST_RAD))
     }
@@ -171,7 +169,10 @@ impl PeakPhase {
         spacing_hz: f64,
     ) -> SignalEvidence {
         let detuning = self.detuning(angle.rad);
-        let (twice, away) = (2.0 * detuning, half_turn(self.angle_rad - angle.rad));
+        let (twice, away) = (
+            2.0 * detuning,
+            fold_half_turn_rad(self.angle_rad - angle.rad),
+        );
         let bandwidth_hz = self.bandwidth_hz;
         // What neighbours turn grows with the distance between the two dwells.
         let neighbours = NEIGHBOURS_U_RAD * bandwidth_hz / spacing_hz * away.abs().min(1.0);
@@ -220,7 +221,7 @@ impl SignalPhases {
         let Some(known) = self.learnt.get_mut(old) else {
             return;
         };
-        let apart = half_turn(new.angle_rad - known.angle_rad);
+        let apart = fold_half_turn_rad(new.angle_rad - known.angle_rad);
         let total_u = maths::hypot(new.angle_u_rad, known.angle_u_rad);
         if apart.abs() > ANOTHER_WIRING * total_u {
             *known = new;
@@ -228,7 +229,7 @@ impl SignalPhases {
         }
         let weight = maths::square(known.angle_u_rad / total_u);
         *known = PeakPhase {
-            angle_rad: half_turn(known.angle_rad + weight * apart),
+            angle_rad: fold_half_turn_rad(known.angle_rad + weight * apart),
             angle_u_rad: known.angle_u_rad * new.angle_u_rad / total_u,
             ..new
         };
@@ -268,16 +269,6 @@ pub(super) fn signal_finding(signal: SignalEvidence, limit: f64) -> CriterionFin
         _ => format!("resonance neither shown nor excluded: {stands}"),
     };
     CriterionFinding::new(peak.detuning, met, sentence)
-}
-
-/// An angle within a quarter turn to either side.
-pub(super) fn half_turn(rad: f64) -> f64 {
-    let folded = rad.rem_euclid(PI);
-    if folded > FRAC_PI_2 {
-        folded - PI
-    } else {
-        folded
-    }
 }
 
 #[cfg(test)]

@@ -297,14 +297,14 @@ impl Problem<'_> {
         for _ in 0..ITERATIONS {
             let step = least_squares(&self.jacobian(&fit)?, &fit.rest)?;
             let change = step.get(step.len() - start.len()..)?;
-            let better = [1.0, 0.5, 0.25, 0.1, 0.03, 0.01].iter().find_map(|scale| {
+            let better = shortened(fit.cost, |scale| {
                 let moved: Vec<Complex64> = fit
                     .lambdas
                     .iter()
                     .zip(change)
-                    .map(|(lambda, change)| lambda + change * *scale)
+                    .map(|(lambda, change)| lambda + change * scale)
                     .collect();
-                self.fit(&moved).filter(|moved| moved.cost < fit.cost)
+                self.fit(&moved).map(|moved| (moved.cost, moved))
             });
             let Some(next) = better else {
                 break;
@@ -415,6 +415,16 @@ pub(super) fn least_squares(
         })
         .collect();
     solve(normal(columns), along)
+}
+
+/// Takes a step of Gauss and Newton, shortened until the cost is below what it was;
+/// `None` where no length of it is better. `moved` gives the cost and the fit.
+pub(super) fn shortened<F>(before: f64, moved: impl Fn(f64) -> Option<(f64, F)>) -> Option<F> {
+    [1.0, 0.5, 0.25, 0.1, 0.03, 0.01]
+        .into_iter()
+        .filter_map(moved)
+        .find(|(cost, _)| *cost < before)
+        .map(|(_, fit)| fit)
 }
 
 /// Solves a Hermitian positive system by Gauss's elimination, scaled to a unit

@@ -22,7 +22,7 @@ use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
 use super::free_response::{
-    OVERLAP, free_tone, least_squares, normal, solve, sum_of_squares, take_off,
+    OVERLAP, free_tone, least_squares, normal, shortened, solve, sum_of_squares, take_off,
 };
 
 /// Free tones, at most.
@@ -215,17 +215,17 @@ impl Problem<'_> {
             let Some(change) = solve(matrix, right) else {
                 break;
             };
-            let better = [1.0, 0.5, 0.25, 0.1, 0.03, 0.01].iter().find_map(|scale| {
+            let better = shortened(fit.cost, |scale| {
                 let moved: Vec<Complex64> = fit
                     .lambdas
                     .iter()
                     .zip(&change)
-                    .map(|(lambda, change)| lambda + change * *scale)
+                    .map(|(lambda, change)| lambda + change * scale)
                     .collect();
                 if moved.iter().any(|lambda| lambda.re > fastest) {
                     return None;
                 }
-                self.fit(&moved).filter(|moved| moved.cost < fit.cost)
+                self.fit(&moved).map(|moved| (moved.cost, moved))
             });
             let Some(next) = better else {
                 break;

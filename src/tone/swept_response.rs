@@ -16,7 +16,9 @@
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
-use super::free_response::{exponential, least_squares, normal, solve, sum_of_squares, take_off};
+use super::free_response::{
+    exponential, least_squares, normal, shortened, solve, sum_of_squares, take_off,
+};
 use crate::maths;
 
 /// Fewest values that are fitted.
@@ -192,9 +194,9 @@ impl Passage<'_> {
         for _ in 0..ITERATIONS {
             let step = least_squares(&self.slopes(&fit)?, &fit.rest)?;
             let change = *step.get(2)?;
-            let better = [1.0, 0.5, 0.25, 0.1, 0.03, 0.01].iter().find_map(|scale| {
-                self.fit(fit.lambda + change * *scale)
-                    .filter(|moved| moved.cost < fit.cost)
+            let better = shortened(fit.cost, |scale| {
+                let moved = self.fit(fit.lambda + change * scale)?;
+                Some((moved.cost, moved))
             });
             let Some(next) = better else {
                 break;

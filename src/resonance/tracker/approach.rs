@@ -5,7 +5,8 @@ use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
 use super::super::hop_estimate::{HopEstimate, median, median_frequency_hz};
-use super::super::signal_phase::{PeakPhase, half_turn};
+use super::super::phasor::fold_half_turn_rad;
+use super::super::signal_phase::PeakPhase;
 use super::Tracker;
 use crate::maths;
 use crate::tone::swept_response::swept_response;
@@ -142,7 +143,7 @@ impl Tracker {
         // A resonance beyond the passage is told by its flank alone.
         let turned = responses
             .iter()
-            .map(|response| half_turn(maths::argument(*response) - phase.angle_rad))
+            .map(|response| fold_half_turn_rad(maths::argument(*response) - phase.angle_rad))
             .fold(0.0_f64, |most, angle| most.max(angle.abs()));
         (inside && turned > LEAST_RANGE).then_some(phase)
     }

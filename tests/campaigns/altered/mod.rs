@@ -91,6 +91,15 @@ fn trials(bench: &Bench, run: &'static str) -> Vec<Trial> {
     trials
 }
 
+/// What is tried of all files that a command rests on, of the three runs.
+fn all_trials(bench: &Bench) -> Vec<Trial> {
+    ["run", "bare", "captured"]
+        .into_iter()
+        .flat_map(|run| trials(bench, run))
+        .filter(|trial| !trial.commands.is_empty())
+        .collect()
+}
+
 /// Tries these changes; a sentence for each that somebody did not notice.
 fn tried(bench: &Bench, trial: &Trial, changes: &[&Change]) -> Vec<String> {
     let path = bench.path(trial.run).join(&trial.file);
@@ -175,13 +184,9 @@ fn break_off_unless_all_is_well(run: &Path) {
 fn a_change_in_any_file_is_noticed_by_every_command_that_rests_on_it() {
     let bench = Bench::new();
     stands(&bench);
-    let trials: Vec<Trial> = ["run", "bare", "captured"]
-        .iter()
-        .flat_map(|run| trials(&bench, run))
-        .collect();
+    let trials = all_trials(&bench);
     let few: Vec<(&Trial, Vec<&Change>)> = trials
         .iter()
-        .filter(|trial| !trial.commands.is_empty())
         .map(|trial| {
             let all = &trial.changes;
             // The last one takes the file away.
@@ -198,14 +203,10 @@ fn a_change_in_any_file_is_noticed_by_every_command_that_rests_on_it() {
 fn every_change_in_any_file_is_noticed_by_every_command_that_rests_on_it() {
     let bench = Bench::new();
     stands(&bench);
-    let trials: Vec<Trial> = ["run", "bare", "captured"]
-        .iter()
-        .flat_map(|run| trials(&bench, run))
-        .collect();
+    let trials = all_trials(&bench);
     // A share of each file.
     let all: Vec<(&Trial, Vec<&Change>)> = trials
         .iter()
-        .filter(|trial| !trial.commands.is_empty())
         .map(|trial| (trial, share::of(&trial.changes)))
         .collect();
     judge(&bench, &all);

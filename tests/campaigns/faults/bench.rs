@@ -420,6 +420,16 @@ impl Bench {
         3.0 * self.peaks[if channel == NODE { ANTINODE } else { channel }]
     }
 
+    /// The natural frequency of the resonance that is driven, Hz.
+    pub fn pole_hz(&self) -> f64 {
+        let off = |hz: &f64| (hz - self.frequency_hz).abs();
+        self.modes
+            .iter()
+            .map(|mode| mode.pole.im / TAU)
+            .min_by(|a, b| off(a).total_cmp(&off(b)))
+            .unwrap()
+    }
+
     /// For messages.
     pub fn line(&self) -> String {
         format!(

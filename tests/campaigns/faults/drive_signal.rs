@@ -138,15 +138,7 @@ struct Tally {
 
 impl Tally {
     fn count(&mut self, bench: &Bench, found: &Findings, detuning: f64, what: &str) {
-        let pole_hz = bench
-            .modes
-            .iter()
-            .map(|mode| mode.pole.im / TAU)
-            .min_by(|a, b| {
-                let off = |hz: &f64| (hz - bench.frequency_hz).abs();
-                off(a).total_cmp(&off(b))
-            })
-            .unwrap();
+        let pole_hz = bench.pole_hz();
         let line = || {
             let records = found.records.iter().map(|record| {
                 format!(

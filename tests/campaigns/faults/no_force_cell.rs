@@ -155,15 +155,7 @@ fn without_a_force_cell_the_free_motion_shows_the_peak() {
     let mut missed = Vec::new();
     for seed in share::of(0..SPANS) {
         let bench = Bench::new(60_000 + seed, RATES_HZ[seed as usize % 2], None);
-        let pole_hz = bench
-            .modes
-            .iter()
-            .map(|mode| mode.pole.im / TAU)
-            .min_by(|a, b| {
-                let off = |hz: &f64| (hz - bench.frequency_hz).abs();
-                off(a).total_cmp(&off(b))
-            })
-            .unwrap();
+        let pole_hz = bench.pole_hz();
         let mut chance = Chance::new(seed);
         for (change, end) in good.iter().chain(&hard).copied() {
             let near = chance.between(-0.1, 0.1);
@@ -322,11 +314,11 @@ fn recordings_that_begin_after_ring_up_are_steady() {
 }
 
 /// The mass of a shaker moves the poles of the exact model by what the correction says,
-/// within what the guide states of it: 12 %.
+/// within what the guide states of it: 12 %, k = 2.
 #[test]
 fn the_mass_of_the_shaker_is_corrected_for() {
     let mut errors = Vec::new();
-    for seed in 0..12 {
+    for seed in 0..72 {
         // Even seeds have tension and stiffness exactly as in the setup.
         let bench = Bench::new(60_000 + 2 * seed, 500.0, None);
         let conductor = setup_of(&bench).strung_conductor();
@@ -358,7 +350,9 @@ fn the_mass_of_the_shaker_is_corrected_for() {
         errors.push((error.abs(), moved_hz / bench.bandwidth_hz));
     }
     let inside = |(error, moved): &(f64, f64)| *error <= 0.12 * moved;
-    assert!(errors.iter().all(inside), "{errors:?}");
+    assert!(errors.iter().take(12).all(inside), "{errors:?}");
+    let count = errors.iter().filter(|error| inside(error)).count();
+    assert!(count as f64 >= 0.93 * errors.len() as f64, "{errors:?}");
     let far = errors.iter().filter(|(_, moved)| *moved > 1.0).count();
     assert!(far > errors.len() / 2, "{errors:?}");
 }
