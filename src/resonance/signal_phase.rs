@@ -206,33 +206,31 @@ impl SignalPhases {
         self.enter(PeakPhase::of_free_motion(angle, peak));
     }
 
-    /// Takes an angle; of one resonance two are weighed by their uncertainty.
+    /// Takes an angle. Of one resonance the better known one stands, wherever that
+    /// resonance is by now: two angles are not averaged, because they may come from the
+    /// same passage or the same free motion, looked at with two dwells, and because
+    /// neighbouring resonances turn both alike.
     pub fn enter(&mut self, new: PeakPhase) {
         if new.angle_u_rad > LARGEST_U_RAD || !new.angle_rad.is_finite() {
             return;
         }
-        let Some(old) = self.nearest(new.natural_hz) else {
+        let known = self
+            .nearest(new.natural_hz)
+            .and_then(|at| self.learnt.get_mut(at));
+        let Some(known) = known else {
             if self.learnt.len() >= MOST_LEARNT {
                 self.learnt.remove(0);
             }
             self.learnt.push(new);
             return;
         };
-        let Some(known) = self.learnt.get_mut(old) else {
-            return;
-        };
         let apart = fold_half_turn_rad(new.angle_rad - known.angle_rad);
         let total_u = maths::hypot(new.angle_u_rad, known.angle_u_rad);
-        if apart.abs() > ANOTHER_WIRING * total_u {
+        if apart.abs() > ANOTHER_WIRING * total_u || new.angle_u_rad <= known.angle_u_rad {
             *known = new;
-            return;
+        } else {
+            known.natural_hz = new.natural_hz;
         }
-        let weight = maths::square(known.angle_u_rad / total_u);
-        *known = PeakPhase {
-            angle_rad: fold_half_turn_rad(known.angle_rad + weight * apart),
-            angle_u_rad: known.angle_u_rad * new.angle_u_rad / total_u,
-            ..new
-        };
     }
 
     /// What was learnt of the resonance at a frequency.
@@ -316,12 +314,39 @@ mod tests {
     fn another_wiring_replaces_what_was_learnt() {
         let mut phases = SignalPhases::default();
         phases.learn(angle(10.0), &peak(20.0, 0.0, 0.02));
-        phases.learn(angle(12.0), &peak(20.0, 0.0, 0.02));
-        let both = phases.at(20.0).unwrap();
-        assert!((both.angle_rad.to_degrees() - 11.0).abs() < 1e-9);
-        assert!((both.angle_u_rad - 0.04 / 2_f64.sqrt()).abs() < 1e-9);
-        phases.learn(angle(-60.0), &peak(20.0, 0.0, 0.02));
+        phases.learn(angle(-60.0), &peak(20.0, 0.0, 0.03));
         let later = phases.at(20.0).unwrap();
         assert!((later.angle_rad.to_degrees() + 60.0).abs() < 1e-9);
+    }
+
+    /// One passage is looked at once for each dwell that follows it, and again when
+    /// a dwell is judged in parts: that makes it known no better.
+    #[test]
+    fn what_is_shown_twice_is_known_no_better() {
+        let mut phases = SignalPhases::default();
+        let passage = PeakPhase {
+            natural_hz: 20.0,
+            bandwidth_hz: 0.1,
+            bandwidth_u_hz: 1e-3,
+            angle_rad: 0.2,
+            angle_u_rad: 0.05,
+            from: LearntFrom::Passage,
+        };
+        for _ in 0..5 {
+            phases.enter(passage);
+        }
+        assert_eq!(phases.at(20.0), Some(&passage));
+        // A poorer one later tells only where the resonance is now.
+        phases.enter(PeakPhase {
+            natural_hz: 20.03,
+            angle_rad: 0.25,
+            angle_u_rad: 0.08,
+            ..passage
+        });
+        let moved = PeakPhase {
+            natural_hz: 20.03,
+            ..passage
+        };
+        assert_eq!(phases.at(20.0), Some(&moved));
     }
 }
