@@ -113,9 +113,25 @@ pub(crate) struct Lines<T> {
     pub(super) chain: Chain,
     /// What was left out, if anything.
     pub(crate) note: Option<String>,
+    /// What is wrong with a last line that was left out though its writing was not
+    /// broken off: it has an end, and none of the zeros that a file system leaves after
+    /// a cut of the power.
+    damaged_end: Option<LedgerError>,
 }
 
 impl<T> Lines<T> {
+    /// For a log that nobody writes to when it is read: takes a last line for torn only
+    /// where its writing was broken off.
+    ///
+    /// # Errors
+    /// Where the last line is damaged otherwise.
+    pub(super) fn refuse_damaged_end(self) -> Result<Self, LedgerError> {
+        match self.damaged_end {
+            Some(damage) => Err(damage),
+            None => Ok(self),
+        }
+    }
+
     /// What the next line is chained to, `None` where no line is chained.
     ///
     /// # Errors
@@ -145,6 +161,7 @@ pub(crate) fn read<T: DeserializeOwned>(path: &Path) -> Result<Lines<T>, LedgerE
         length: bytes.len() as u64,
         chain: Chain::None,
         note: None,
+        damaged_end: None,
     };
     let mut end = 0;
     for (number, line) in (1..).zip(bytes.split_inclusive(|&byte| byte == b'\n')) {
@@ -163,6 +180,12 @@ pub(crate) fn read<T: DeserializeOwned>(path: &Path) -> Result<Lines<T>, LedgerE
             // A line that was being written when the power went was never
             // acknowledged; anywhere else it is damage.
             Err(what) if is_last => {
+                let broke_off = !line.ends_with(b"\n") || line.contains(&0);
+                lines.damaged_end = (!broke_off).then(|| LedgerError::Damaged {
+                    path: path.to_owned(),
+                    line: number,
+                    what: what.clone(),
+                });
                 lines.note = Some(format!(
                     "{}:{number}: the last line is torn ({what}); left out",
                     path.display()
@@ -229,6 +252,16 @@ mod tests {
         let lines = read::<u32>(&path).unwrap();
         assert_eq!((lines.values, lines.ends), (vec![1, 2], vec![2, 4]));
         assert!(lines.note.unwrap().contains(":3: the last line is torn"));
+
+        assert!(lines.damaged_end.is_none());
+
+        // A power cut leaves a beginning or zeros, no other characters.
+        for (text, is_torn) in [("1\n2x\n", false), ("1\n2\0\n", true)] {
+            std::fs::write(&path, text).unwrap();
+            let lines = read::<u32>(&path).unwrap();
+            assert!(lines.note.is_some(), "{text:?}");
+            assert_eq!(lines.refuse_damaged_end().is_ok(), is_torn, "{text:?}");
+        }
 
         std::fs::write(&path, "1\nx\n3\n").unwrap();
         let error = read::<u32>(&path).unwrap_err().to_string();

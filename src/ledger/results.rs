@@ -32,7 +32,7 @@ pub fn log_result(
 ) -> Result<(), LedgerError> {
     let storage = SystemStorage::shared();
     let path = folder.join(RESULTS_FILE);
-    let lines = lines::read::<ResultRecord>(&path)?;
+    let lines = read(&path)?;
     let end = end(&lines, &path)?;
     if lines.note.is_some() {
         lines::cut(&storage, &path, lines.ends.last().copied().unwrap_or(0))?;
@@ -46,6 +46,10 @@ pub fn log_result(
         version: env!("CARGO_PKG_VERSION").to_owned(),
     })?;
     log.sync()
+}
+
+fn read(path: &Path) -> Result<Lines<ResultRecord>, LedgerError> {
+    lines::read(path)?.refuse_damaged_end()
 }
 
 /// What the lines end with. There never was a log of results without chain values.
@@ -64,7 +68,7 @@ fn end(lines: &Lines<ResultRecord>, path: &Path) -> Result<ChainEnd, LedgerError
 /// Where it is not, and where the log itself was altered or cannot be read.
 pub fn check_result(folder: &Path, file: &str) -> Result<Option<String>, LedgerError> {
     let log = folder.join(RESULTS_FILE);
-    let lines = lines::read::<ResultRecord>(&log)?;
+    let lines = read(&log)?;
     end(&lines, &log)?;
     let path = folder.join(file);
     let Some(last) = lines.values.iter().rfind(|record| record.file == file) else {
@@ -84,7 +88,10 @@ pub fn check_result(folder: &Path, file: &str) -> Result<Option<String>, LedgerE
         Some(hash) if hash == last.blake3 => Ok(lines.note),
         Some(_) => Err(LedgerError::Altered {
             path,
-            what: format!("it is not what was written on {written}"),
+            what: format!(
+                "it is not what was written on {written} (altered, or a later writing was broken \
+                 off: then make it once more)"
+            ),
         }),
         None => Err(LedgerError::Gone {
             path,
