@@ -17,6 +17,7 @@ mod decay;
 mod device_clock;
 mod device_stream;
 mod drive_point;
+mod drive_signal;
 mod energy;
 mod first_setup;
 mod hostile_names;
