@@ -38,6 +38,12 @@ pub struct HopEstimate {
 }
 
 impl HopEstimate {
+    /// How hard the span is driven: the drive force, N; the antinode's velocity, m/s, where
+    /// there is no force channel.
+    pub fn level(&self) -> f64 {
+        self.force_n.unwrap_or(self.antinode_m_s)
+    }
+
     /// From a frame; `None` where no tone stands out or no antinode is known.
     pub fn new(channels: &ChannelMap, frame: &ToneFrame) -> Option<Self> {
         let frequency_hz = frame.frequency_hz?;

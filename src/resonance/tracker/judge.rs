@@ -3,6 +3,7 @@
 
 use super::super::criteria::{CriterionResult, HoldCriterion, Judged, is_mains};
 use super::super::hop_estimate::{HopEstimate, median, median_frequency_hz};
+use super::super::level::STEADY_HOPS;
 use super::super::peak_evidence::{
     AroundChange, DrivenResonance, PeakEvidence, Side, off_peak_effect,
 };
@@ -215,20 +216,43 @@ impl Tracker {
 
     /// Hops at the end of a dwell that partly hold the change which ended it.
     pub(super) fn guard(&self, end: EndOfDwell) -> usize {
-        if matches!(
+        if !matches!(
             end,
             EndOfDwell::Change | EndOfDwell::Level | EndOfDwell::Drift | EndOfDwell::ToneLost
         ) {
-            let window = self.plan.window_hops;
-            // A short dwell is no hold either way, and should leave a record.
-            if self.dwell.len() < 8 * window {
-                window
-            } else {
-                GUARD_WINDOWS * window
-            }
-        } else {
-            0
+            return 0;
         }
+        let window = self.plan.window_hops;
+        // A short dwell is no hold either way, and should leave a record.
+        if self.dwell.len() < 8 * window {
+            return window;
+        }
+        let usual = GUARD_WINDOWS * window;
+        if end == EndOfDwell::Level {
+            usual.max(self.level_leaves(usual) + window)
+        } else {
+            usual
+        }
+    }
+
+    /// Latest hops in which the level was on its way: a span with little damping
+    /// takes many to follow its drive far enough for a change of level.
+    fn level_leaves(&self, usual: usize) -> usize {
+        let before = self.dwell.len().saturating_sub(usual);
+        let recent = before.saturating_sub(STEADY_HOPS * self.plan.window_hops);
+        let Some(middle) = self
+            .dwell
+            .get(recent..before)
+            .and_then(|hops| median(hops.iter().map(HopEstimate::level)))
+        else {
+            return 0;
+        };
+        let width = 0.01 * self.setup.hold.amplitude_variation_pct;
+        let moves = |hop: &&HopEstimate| {
+            (hop.level() / middle - 1.0).abs() > width + 4.0 * hop.antinode_u_rel
+        };
+        let most = 3 * usual;
+        self.dwell.iter().rev().take(most).take_while(moves).count()
     }
 
     /// After how many hops of a dwell its beginning may be good: when the span has
@@ -349,8 +373,9 @@ impl Tracker {
             hold.node_variation_pct,
         )
         .map(|change| ("node", change));
-        // Where the antinode's moves, the node's ratio to it moves with it.
-        let (reading, change) = antinode.or(node)?;
+        // Where only the antinode's reading moves, the node's ratio to it moves too. Where
+        // that stands still the span moves more or less than before.
+        let (reading, change) = node.and(antinode.or(node))?;
         Some(ReadingStep {
             reading,
             at_s,

@@ -262,8 +262,7 @@ impl Tracker {
         if let Some(end) = self.change(&hop, bandwidth_hz) {
             found.extend(self.close(end));
         }
-        // The level is that of the drive, where there is a force channel.
-        let level = hop.force_n.unwrap_or(hop.antinode_m_s);
+        let level = hop.level();
         let event = self.level.hop(level, hop.frequency_hz, bandwidth_hz);
         if event == LevelEvent::Left {
             let remark = self.level_remark(level, at_s);
@@ -460,7 +459,12 @@ impl Tracker {
         let Some((trouble_hop, _)) = after.trouble else {
             let onset = after.watch.hop(&self.channels, hop)?;
             let began = hop.hop.saturating_sub(onset.ago as u64);
-            after.trouble = Some((began.max(after.point_hop + 1), onset.sign));
+            let began = began.max(after.point_hop + 1);
+            after.trouble = Some((began, onset.sign));
+            // What the span did itself it may also have done because the drive changed.
+            if onset.sign.is_of_the_motion() {
+                self.departures.dwell_ended(began);
+            }
             return None;
         };
         let looked_at = hop.hop - trouble_hop;

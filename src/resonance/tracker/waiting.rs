@@ -15,7 +15,7 @@ use ndarray::Array2;
 use super::super::Dwell;
 use super::super::criteria::HoldCriterion;
 use super::super::peak_evidence::{AroundChange, DrivenResonance, PeakEvidence, Side};
-use crate::setup::{Setup, Verdict};
+use crate::setup::{Role, Setup, Verdict};
 use crate::tone::TonePlan;
 
 /// Of the motion before the change so much is compared with what follows, s.
@@ -28,6 +28,10 @@ const LOOK_SECONDS: [f64; 2] = [2.0, 30.0];
 const END_SECONDS: f64 = 120.0;
 /// Samples are kept for the last look, s.
 const KEPT_SECONDS: f64 = LOOK_SECONDS[1] + STEADY_SECONDS + 8.0;
+/// And where only the free motion can show the peak, as long as those of a dwell, in
+/// lengths of the longest hold: a small change of level is found to have ended a hold
+/// when the dwell is judged.
+const KEPT_HOLDS: f64 = 2.0;
 
 /// The latest samples of a source, whatever the dwells.
 #[derive(Debug, Default)]
@@ -98,6 +102,9 @@ pub(super) struct Departures {
     leaving: VecDeque<LeavingDwell>,
     /// Rows of the channels that show the span's motion.
     channels: Vec<usize>,
+    /// Hops whose samples are kept.
+    kept_hops: usize,
+    window_hops: u64,
     hop_s: f64,
     hop_samples: usize,
     rate_hz: f64,
@@ -109,7 +116,12 @@ impl Departures {
             let channel = setup.channels.get(setup_index);
             channel.is_some_and(|channel| channel.role.shows_motion())
         };
+        let kept_s = match setup.channel(Role::DriveForce) {
+            Some(_) => KEPT_SECONDS,
+            None => KEPT_SECONDS + KEPT_HOLDS * setup.hold.max_seconds,
+        };
         Self {
+            kept_hops: (kept_s / plan.hop_seconds()).ceil() as usize,
             channels: plan
                 .channels
                 .iter()
@@ -117,6 +129,7 @@ impl Departures {
                 .filter(|(_, planned)| shows_motion(planned.setup_index))
                 .map(|(row, _)| row)
                 .collect(),
+            window_hops: plan.window_hops as u64,
             hop_s: plan.hop_seconds(),
             hop_samples: plan.hop_samples,
             rate_hz: plan.decimated_rate_hz(),
@@ -134,14 +147,14 @@ impl Departures {
 
     /// Takes the samples of a hop; `None` where it shows no tone.
     pub(super) fn samples(&mut self, hop: Option<u64>, samples: &Arc<Array2<f64>>) {
-        let most = self.hops(KEPT_SECONDS) as usize;
-        self.latest.push(hop, samples, most);
+        self.latest.push(hop, samples, self.kept_hops);
     }
 
     /// Takes a judged dwell. `ended`: whether its end has been seen.
     pub(super) fn push(&mut self, dwell: Dwell, ended: bool, spacing_hz: f64) {
+        // What ended the dwell may have begun within its last window.
         let hold_end = (dwell.hold_end_s / self.hop_s).round() as u64;
-        let steady_end = ended.then_some(hold_end);
+        let steady_end = ended.then(|| hold_end.saturating_sub(self.window_hops));
         let now = self.latest.next;
         let wait = dwell.interval.as_ref().filter(|_| wants_evidence(&dwell));
         let wait = wait.map(|interval| {

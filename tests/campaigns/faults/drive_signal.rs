@@ -73,7 +73,9 @@ fn record(bench: &Bench, course: Course, begins_s: f64, end_s: f64, lead_rad: f6
 
 /// Tuned from two bandwidths off over the peak and back to the dwell, by hand: too
 /// fast for the span to follow.
-fn tuned_over_the_peak(bench: &Bench, detuning: f64, side: f64, lead_rad: f64) -> Findings {
+///
+/// What was found, and from when on the dwell is judged, s.
+fn tuned_over_the_peak(bench: &Bench, detuning: f64, side: f64, lead_rad: f64) -> (Findings, f64) {
     let constant_s = bench.constant_s;
     let begins_s = 9.0 * constant_s;
     let (out_s, back_s) = ((4.0 * constant_s).max(4.0), (2.0 * constant_s).max(2.0));
@@ -92,12 +94,13 @@ fn tuned_over_the_peak(bench: &Bench, detuning: f64, side: f64, lead_rad: f64) -
         (1.0, off, true)
     };
     let end_s = there_s + 8.0 * constant_s + HOLD_S;
-    record(bench, Box::new(course), begins_s, end_s, lead_rad)
+    let found = record(bench, Box::new(course), begins_s, end_s, lead_rad);
+    (found, begins_s)
 }
 
 /// A dwell that is cut, and another after the drive has come up so slowly that nothing
-/// rings.
-fn after_a_cut(bench: &Bench, first: f64, detuning: f64, lead_rad: f64) -> Findings {
+/// rings. What was found, and from when on the other is judged, s.
+fn after_a_cut(bench: &Bench, first: f64, detuning: f64, lead_rad: f64) -> (Findings, f64) {
     let constant_s = bench.constant_s;
     let begins_s = 9.0 * constant_s;
     let hold_s = HOLD_S.max(1.6 * constant_s);
@@ -115,15 +118,16 @@ fn after_a_cut(bench: &Bench, first: f64, detuning: f64, lead_rad: f64) -> Findi
         }
     };
     let end_s = up_s + 8.0 * constant_s + hold_s;
-    record(bench, Box::new(course), begins_s, end_s, lead_rad)
+    let found = record(bench, Box::new(course), begins_s, end_s, lead_rad);
+    (found, again_s)
 }
 
-fn last(found: &Findings) -> Option<&Record> {
+fn last((found, from_s): &(Findings, f64)) -> Option<&Record> {
     found
         .records
         .iter()
         .rev()
-        .find(|record| record.verdict() != "rejected")
+        .find(|record| record.verdict() != "rejected" && record.end_s() > *from_s)
 }
 
 #[derive(Default)]
@@ -137,10 +141,10 @@ struct Tally {
 }
 
 impl Tally {
-    fn count(&mut self, bench: &Bench, found: &Findings, detuning: f64, what: &str) {
+    fn count(&mut self, bench: &Bench, found: &(Findings, f64), detuning: f64, what: &str) {
         let pole_hz = bench.pole_hz();
         let line = || {
-            let records = found.records.iter().map(|record| {
+            let records = found.0.records.iter().map(|record| {
                 format!(
                     "{} {} {} {}",
                     record.point["verdict"],

@@ -106,6 +106,11 @@ impl TroubleWatch {
 }
 
 impl Sign {
+    /// Whether it may be the span's motion that changed, and not a sensor.
+    pub(super) fn is_of_the_motion(self) -> bool {
+        matches!(self, Self::Antinode | Self::Frequency)
+    }
+
     /// What changed between the good hold and what came after it, in words.
     pub(super) fn sentence(
         self,
@@ -113,16 +118,19 @@ impl Sign {
         before: &[HopEstimate],
         after: &[HopEstimate],
     ) -> String {
-        let of = |hops: &[HopEstimate]| {
+        let of = |hops: &[HopEstimate], sign: Self| {
             let readings = hops.iter().map(|hop| Readings::new(channels, hop));
             // What comes and goes shows in a quarter of the hops, if not in the middle.
-            let mut values: Vec<f64> = readings.map(|r| r.of(self)).collect();
+            let mut values: Vec<f64> = readings.map(|r| r.of(sign)).collect();
             values.sort_by(f64::total_cmp);
             let at = |part: usize| values.get(part * values.len() / 4).copied();
             let middle = at(2).unwrap_or_default();
             (middle, at(3).unwrap_or(middle))
         };
-        let ((before, _), (after, often)) = (of(before), of(after));
+        let changed = |sign: Self| of(after, sign).0 / of(before, sign).0 - 1.0;
+        // What the span does the node shows as well, and the ratio stands still.
+        let is_of_node = changed(Self::Node).abs() < 0.2 * changed(Self::Antinode).abs();
+        let ((before, _), (after, often)) = (of(before, self), of(after, self));
         let pct = 100.0 * (after / before - 1.0);
         let grown = |what: &str| {
             format!(
@@ -132,7 +140,14 @@ impl Sign {
             )
         };
         match self {
-            Self::Antinode => format!("the antinode reading changed by {pct:+.1} %"),
+            Self::Antinode => {
+                let with = if is_of_node {
+                    ", and the node's with it: the level of the drive was changed, or something else damps the span"
+                } else {
+                    ""
+                };
+                format!("the antinode reading changed by {pct:+.1} %{with}")
+            }
             Self::Node => format!(
                 "the node reading changed by {pct:+.1} % against the antinode; look at the sensor, its cable and its amplifier"
             ),

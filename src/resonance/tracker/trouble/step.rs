@@ -3,7 +3,7 @@
 
 use super::super::super::channel_map::ChannelMap;
 use super::super::super::hop_estimate::{HopEstimate, median};
-use super::{ONSET_HOPS, node_u};
+use super::{ONSET_HOPS, median_u, node_u};
 use crate::maths;
 
 /// Hops on each side of a step of the node reading.
@@ -27,7 +27,6 @@ pub(in super::super) fn node_step(channels: &ChannelMap, hops: &[HopEstimate]) -
         .iter()
         .map(|hop| hop.ratio.map(|ratio| ratio.im))
         .collect::<Option<_>>()?;
-    let noise = median(hops.iter().map(|hop| node_u(channels, hop)))?;
     let side = |from: usize| {
         let some = readings.get(from..from + STEP_SIDE_HOPS)?;
         let count = some.len() as f64;
@@ -39,12 +38,18 @@ pub(in super::super) fn node_step(channels: &ChannelMap, hops: &[HopEstimate]) -
             / count;
         Some((mean, scatter.sqrt()))
     };
+    // While the drive comes up the motion is small, and its noise large beside it.
+    let noise = |from: usize| {
+        let some = hops.get(from..from + STEP_SIDE_HOPS).unwrap_or_default();
+        median_u(some, |hop| Some(node_u(channels, hop)))
+    };
     let mut first: Option<(usize, f64)> = None;
     for at in STEP_SIDE_HOPS..readings.len() {
         let Some((after, after_scatter)) = side(at + ONSET_HOPS) else {
             break;
         };
         let (before, before_scatter) = side(at - STEP_SIDE_HOPS)?;
+        let noise = noise(at - STEP_SIDE_HOPS).max(noise(at + ONSET_HOPS));
         let step = (after - before).abs();
         let is_large = step >= LEAST_STEP * before.abs().max(after.abs()) + 6.0 * noise;
         let is_sharp = before_scatter.max(after_scatter) <= step / 6.0 + 1.5 * noise;
@@ -61,6 +66,7 @@ pub(in super::super) fn node_step(channels: &ChannelMap, hops: &[HopEstimate]) -
             .copied(),
     )?;
     let change = last / before - 1.0;
+    let noise = noise(hop - STEP_SIDE_HOPS).max(noise(readings.len() - STEP_SIDE_HOPS));
     let lasts = (last - before).abs() >= 0.5 * LEAST_STEP * before.abs() + 3.0 * noise;
     lasts.then_some(NodeStep { hop, change })
 }

@@ -267,10 +267,9 @@ impl Outlook {
         // A wander must not be cut where it reaches the end of a range, whatever
         // else happens: what the drive itself does has to be an onset.
         // A longer look, which smooths, cannot tell it from a wander.
-        let is_drive = |sign: Sign| matches!(sign, Sign::Antinode | Sign::Frequency);
         let wanders = |(sign, change): &(Sign, Change)| {
             let is_told = self.look_hops == 1 && matches!(change, Change::Onset(_));
-            is_drive(*sign) && *change != Change::None && !is_told
+            sign.is_of_the_motion() && *change != Change::None && !is_told
         };
         if found.iter().any(wanders) {
             return None;
