@@ -203,7 +203,7 @@ fn run_guarded(
         let _ = sender.send((outcome, notes.findings));
     });
     receiver
-        .recv_timeout(Duration::from_mins(1))
+        .recv_timeout(Duration::from_mins(10))
         .expect("the run did not end: a deadlock")
 }
 

@@ -13,7 +13,7 @@ fn plan(rate_hz: f64) -> TonePlan {
     TonePlan {
         rate_hz,
         decimation,
-        hop_samples: 1,
+        hop_samples: (rate_hz / 4.0) as usize,
         window_hops: 4,
         search_low_hz: 7.0,
         search_high_hz: 74.0,
