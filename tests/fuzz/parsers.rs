@@ -315,11 +315,11 @@ fn ledger(bytes: &[u8], bench: &Bench) {
     std::fs::write(&path, &written).expect("the folder of the fuzzer");
     // Whatever differs from what was written is noticed by who reads it. The
     // log of results has no end that is put down elsewhere: what is cut off it
-    // shows where the file that it was about is read.
-    let whole_lines = bytes
-        .iter()
-        .rposition(|&byte| byte == b'\n')
-        .map_or(0, |at| at + 1);
+    // shows where the file that it was about is read. A last line without its end, or
+    // with zeros in it, is one that a cut of the power left.
+    let last = bytes.split_inclusive(|&byte| byte == b'\n').next_back();
+    let torn = last.filter(|line| !line.ends_with(b"\n") || line.contains(&0));
+    let whole_lines = bytes.len() - torn.map_or(0, <[u8]>::len);
     let is_cut = name == "results.jsonl" && written.starts_with(&bytes[..whole_lines]);
     if bytes != written && !is_cut {
         let unnoticed = if matches!(name, "reduction.json" | "results.jsonl") {
