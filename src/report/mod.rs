@@ -16,6 +16,7 @@ pub mod point_table;
 pub mod recordings;
 pub mod reduction;
 pub mod report_file;
+pub mod required_curves;
 pub mod run_evaluation;
 pub mod samples;
 pub mod text_table;

@@ -96,6 +96,34 @@ pub(super) fn nearest<'k>(wrong: &str, known: &[&'k str]) -> Option<&'k str> {
         .copied()
 }
 
+/// Units that are not in the list, with the one that is and what a value in the one
+/// has to be multiplied with: 1 kgf is 9.806 65 N, 1 lbf 4.448 221 615 260 5 N, 1 in
+/// 25.4 mm (NIST SP 811, appendix B, from memory; all exact).
+const OTHER_UNITS: [(&[&str], &str, Option<f64>); 7] = [
+    (&["kgf", "kp"], "N", Some(9.806_65)),
+    (&["lbf"], "N", Some(4.448_221_615_260_5)),
+    (&["in", "inch"], "mm", Some(25.4)),
+    (&["in/s", "ips"], "mm/s", Some(25.4)),
+    (&["mil"], "um", Some(25.4)),
+    (
+        &["ue", "µε", "με", "microstrain", "ustrain", "µm/m", "μm/m"],
+        "um/m",
+        None,
+    ),
+    (&["m/s^2", "m/s²"], "m/s2", None),
+];
+
+/// What to write instead of a unit that is not in the list.
+pub(super) fn unit_in_list(wrong: &str, known: &[&str]) -> Option<String> {
+    let (_, unit, times) = OTHER_UNITS
+        .iter()
+        .find(|(names, unit, _)| names.contains(&wrong) && known.contains(unit))?;
+    Some(match times {
+        None => format!("\"{unit}\""),
+        Some(times) => format!("\"{unit}\", with full_scale times {times},"),
+    })
+}
+
 /// Case and the choice between `-` and `_` are no difference of meaning.
 fn plain(word: &str) -> String {
     word.to_lowercase().replace('-', "_")

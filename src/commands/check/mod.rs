@@ -18,6 +18,7 @@ use super::logs::{self, LogFormat};
 use super::{Failure, Status, terminal};
 use crate::pipeline;
 use crate::report::number::significant;
+use crate::report::required_curves::curve_remarks;
 use crate::report::text_table::{TextTable, wrap};
 use crate::setup;
 use measure::Line;
@@ -62,7 +63,10 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     );
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
     let heard = listen::listen(args, &loaded, &stop)?;
-    let checked = Checked::of(&loaded, &heard)?;
+    let mut checked = Checked::of(&loaded, &heard)?;
+    checked
+        .warnings
+        .extend(curve_remarks(&loaded.setup, &args.setup));
     let text = if args.json {
         let summary = Summary {
             faults: &checked.faults,

@@ -17,6 +17,7 @@ use crate::plan::{
     Assumptions, ChannelOutlook, Plan, PlannedHarmonic, ReadFrequency, efficiency_basis,
 };
 use crate::report::number::duration;
+use crate::report::required_curves::curve_remarks;
 use crate::report::text_table::{TextTable, wrap};
 use crate::setup::{self, LevelRule, Setup};
 
@@ -96,7 +97,11 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     };
     super::print(&text)?;
     if !args.json {
-        for warning in &plan.warnings {
+        for warning in plan
+            .warnings
+            .iter()
+            .chain(&curve_remarks(&setup, &args.setup))
+        {
             terminal::say(format_args!("warning: {warning}"));
         }
     }

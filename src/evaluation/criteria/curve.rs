@@ -9,9 +9,14 @@
 
 use std::fmt;
 
+use crate::setup::Sweep;
+
 const FREQUENCY: &str = "frequency_hz";
 const REDUCED: &str = "frequency_diameter_hz_m";
 const EFFICIENCY: &str = "efficiency_pct";
+/// A curve that asks for no more than this anywhere, %, is one of fractions: dampers
+/// take tens of per cent (common practice, no source).
+const LARGEST_FRACTION: f64 = 1.0;
 
 /// What the curve runs over.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -139,6 +144,33 @@ impl RequiredCurve {
         let scale = 1.0 / self.abscissa_at(1.0, diameter_mm);
         let corners = self.points.iter();
         corners.map(|(x, pct)| (x * scale, *pct)).collect()
+    }
+
+    /// What is odd about the curve for a sweep: values that look like fractions, a range
+    /// that the sweep leaves.
+    pub fn oddities(&self, sweep: Sweep, diameter_mm: f64) -> Vec<String> {
+        let mut odd = Vec::new();
+        let most_pct = self.points.iter().fold(0.0, |most, (_, pct)| pct.max(most));
+        if most_pct <= LARGEST_FRACTION {
+            odd.push(format!(
+                "no more than {most_pct} % is required anywhere; if these are fractions, per cent are right: {} for {most_pct}",
+                100.0 * most_pct
+            ));
+        }
+        let (low_hz, high_hz) = self.range_hz(diameter_mm);
+        let (from_hz, to_hz) = (sweep.low_hz.max(low_hz), sweep.high_hz.min(high_hz));
+        if from_hz >= to_hz {
+            odd.push(format!(
+                "the curve goes from {low_hz:.2} to {high_hz:.2} Hz, the sweep from {} to {} Hz: nothing of the sweep is judged by it",
+                sweep.low_hz, sweep.high_hz
+            ));
+        } else if low_hz > sweep.low_hz || high_hz < sweep.high_hz {
+            odd.push(format!(
+                "the curve goes from {low_hz:.2} to {high_hz:.2} Hz: of the sweep, {} to {} Hz, only {from_hz:.2} to {to_hz:.2} Hz are judged by it",
+                sweep.low_hz, sweep.high_hz
+            ));
+        }
+        odd
     }
 
     fn abscissa_at(&self, frequency_hz: f64, diameter_mm: f64) -> f64 {

@@ -556,3 +556,30 @@ fn a_guard_band_as_wide_as_half_the_error_decides_nothing() {
             .all(|point| !point.uncertainty_incomplete)
     );
 }
+
+#[test]
+fn a_curve_of_fractions_and_one_beside_the_sweep_are_odd() {
+    let sweep = crate::setup::Sweep {
+        low_hz: 10.0,
+        high_hz: 30.0,
+    };
+    let odd = |rows: &str| {
+        let text = format!("frequency_hz,efficiency_pct\n{rows}");
+        RequiredCurve::parse(&text, "a.csv")
+            .unwrap()
+            .oddities(sweep, 20.0)
+    };
+    assert_eq!(odd("5,10\n50,25\n"), Vec::<String>::new());
+    let fractions = odd("5,0.1\n50,0.25\n");
+    assert!(
+        fractions[0].contains("per cent are right: 25 for 0.25"),
+        "{fractions:?}"
+    );
+    let part = odd("20,10\n50,25\n");
+    assert!(
+        part[0].contains("only 20.00 to 30.00 Hz are judged"),
+        "{part:?}"
+    );
+    let none = odd("40,10\n50,25\n");
+    assert!(none[0].contains("nothing of the sweep"), "{none:?}");
+}

@@ -43,8 +43,9 @@ impl RawSetup {
     pub(super) fn read(text: &str, log: &mut Log) -> Option<Self> {
         let (root, errors) = DeTable::parse_recoverable(text);
         if !errors.is_empty() {
+            let mut syntax = SyntaxFaults::default();
             for error in errors {
-                log_syntax(&error, text, log);
+                syntax.log(&error, text, log);
             }
             return None;
         }
@@ -200,28 +201,71 @@ impl<'a> Document<'a> {
     }
 }
 
-fn log_syntax(error: &toml::de::Error, text: &str, log: &mut Log) {
-    let offset = error.span().map_or(0, |span| span.start);
-    if log.counts_only(offset) {
-        return;
+/// The faults of a text that is no TOML, as they are found.
+#[derive(Default)]
+struct SyntaxFaults {
+    /// Whether the section in hand repeats one whose header wants two brackets: all
+    /// its keys are said to be double then, which is no news.
+    repeats_a_list: bool,
+}
+
+impl SyntaxFaults {
+    fn log(&mut self, error: &toml::de::Error, text: &str, log: &mut Log) {
+        let offset = error.span().map_or(0, |span| span.start);
+        if log.counts_only(offset) {
+            return;
+        }
+        let before = text
+            .get(..offset)
+            .and_then(|before| before.rsplit('\n').next())
+            .unwrap_or_default();
+        let rest = text
+            .get(offset..)
+            .and_then(|after| after.lines().next())
+            .unwrap_or_default();
+        let line = format!("{before}{rest}");
+        let line = line.trim();
+        let list = list_in_single_brackets(line);
+        if list.is_none() && self.repeats_a_list && !line.starts_with('[') {
+            return;
+        }
+        self.repeats_a_list = list.is_some();
+        let shown: String = line.chars().take(60).collect();
+        let message = error.message().replace('\n', " ");
+        let place = Place {
+            offset,
+            key: String::new(),
+        };
+        let right = list
+            .map(|list| format!("`[[{list}]]`, in two brackets, once for each {list},"))
+            .or_else(|| {
+                with_decimal_point(line).map(|line| format!("`{line}`, with a decimal point,"))
+            })
+            .unwrap_or_else(|| "a line such as `key = value` or `[section]`".to_owned());
+        log.fault(
+            &place,
+            format!("`{}` is no TOML: {message}", shown.escape_debug()),
+            right,
+        );
     }
-    let line = text
-        .get(..offset)
-        .and_then(|before| before.rsplit('\n').next())
-        .unwrap_or_default();
-    let rest = text
-        .get(offset..)
-        .and_then(|after| after.lines().next())
-        .unwrap_or_default();
-    let shown: String = format!("{line}{rest}").trim().chars().take(60).collect();
-    let message = error.message().replace('\n', " ");
-    let place = Place {
-        offset,
-        key: String::new(),
-    };
-    log.fault(
-        &place,
-        format!("`{}` is no TOML: {message}", shown.escape_debug()),
-        "a line such as `key = value` or `[section]`",
-    );
+}
+
+/// The section of which there may be several, where its header has single brackets.
+fn list_in_single_brackets(line: &str) -> Option<&'static str> {
+    let name = line.strip_prefix('[')?.split(']').next()?.trim();
+    let lists = [&INSTRUMENT, &SOURCE, &CHANNEL, &PLACE, &CRITERIA];
+    lists
+        .into_iter()
+        .map(|section| section.name)
+        .find(|list| *list == name)
+}
+
+/// A line with a decimal comma, put right.
+fn with_decimal_point(line: &str) -> Option<String> {
+    let (key, value) = line.split_once('=')?;
+    let value = value.split('#').next()?.trim();
+    let (whole, decimals) = value.split_once(',')?;
+    let digits = |text: &str| !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit());
+    let is_number = digits(whole.trim_start_matches(['-', '+'])) && digits(decimals);
+    is_number.then(|| format!("{} = {whole}.{decimals}", key.trim()))
 }

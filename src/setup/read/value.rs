@@ -3,10 +3,13 @@
 //! In: a value. Out: the value in the type of its key, or what is wrong with it
 //! and what would be right.
 
-use crate::setup::choice::nearest;
-use crate::setup::key::{Bounds, HighLimit, Key, Kind, Section};
+use crate::setup::choice::{nearest, unit_in_list};
+use crate::setup::key::{Bounds, HighLimit, Key, Kind, Range, Section};
 use toml::de::{DeTable, DeValue};
 use toml::{Table, Value};
+
+/// A thousandfold that is so far below the upper end is likely to be what was meant.
+const WELL_WITHIN: f64 = 5.0;
 
 /// What a key's value has to be, in one file.
 pub(super) struct Expected {
@@ -100,7 +103,10 @@ impl Expected {
                     return Ok(Value::String(word.to_string()));
                 }
                 let mut wrong = self.wrong(format!("\"{}\" is not in the list", shown(word)));
-                if let Some(word) = nearest(word, &list) {
+                let unit = unit_in_list(word, &list);
+                if let Some(unit) = unit {
+                    wrong.right = unit;
+                } else if let Some(word) = nearest(word, &list) {
                     wrong.right = format!("\"{word}\"");
                 }
                 Err(wrong)
@@ -206,9 +212,25 @@ impl Expected {
         match &bounds.range {
             Some(range) if !range.holds(number) => Err(Wrong {
                 wrong: format!("{written} is not taken, because {}", range.reason),
-                right: bounds.right_range(&self.unit, range),
+                right: self.right_in_range(bounds, range, (&written, number)),
             }),
             _ => Ok(Value::Float(number)),
+        }
+    }
+
+    /// What would be right where a number is out of range; metres where millimetres
+    /// belong are the usual slip.
+    fn right_in_range(&self, bounds: &Bounds, range: &Range, number: (&str, f64)) -> String {
+        let right = bounds.right_range(&self.unit, range);
+        // Nine decimals: a product of decimals has no more of its own.
+        let millimetres = (1e12 * number.1).round() / 1e9;
+        if self.unit == "mm" && range.holds(WELL_WITHIN * millimetres) {
+            format!(
+                "{millimetres} (mm), if {} is in metres, else {right}",
+                number.0
+            )
+        } else {
+            right
         }
     }
 

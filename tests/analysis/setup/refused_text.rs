@@ -30,6 +30,38 @@ fn what_is_no_toml_is_named_by_its_line_alone() {
 }
 
 #[test]
+fn a_decimal_comma_and_single_brackets_are_told_what_they_are() {
+    let said = message(&bench_with(&[(15, "tension_kn = 18,0   # by the cell")]));
+    assert!(
+        said.ends_with("; `tension_kn = 18.0`, with a decimal point, is right"),
+        "{said}"
+    );
+    let said = message(&bench_with(&[]).replace("[[channel]]", "[channel]"));
+    for line in said.lines() {
+        assert!(
+            line.contains("`[channel]` is no TOML: duplicate key; `[[channel]]`, in two brackets, once for each channel, is right"),
+            "{said}"
+        );
+    }
+    assert_eq!(
+        said.lines().count() + 1,
+        bench_with(&[]).matches("[[channel]]").count(),
+        "{said}"
+    );
+}
+
+#[test]
+fn metres_where_millimetres_belong_are_asked_for() {
+    let said = message(&bench_with(&[]).replace("diameter_mm = 21.8", "diameter_mm = 0.0218"));
+    assert!(
+        said.ends_with(
+            "; 21.8 (mm), if 0.0218 is in metres, else a diameter from 1 to 1000 mm is right"
+        ),
+        "{said}"
+    );
+}
+
+#[test]
 fn a_key_given_twice() {
     let said = message(&bench_with(&[(17, "length_m = 40")]));
     assert!(
@@ -182,10 +214,20 @@ fn a_word_that_is_not_in_the_list() {
          \"constant-velocity\" is right",
     );
     refused(
-        &[(60, "unit = \"inch\"")],
-        "bench.toml:60: channel[node].unit: \"inch\" is not in the list; one of m/s2, g, mm/s, \
+        &[(60, "unit = \"rpm\"")],
+        "bench.toml:60: channel[node].unit: \"rpm\" is not in the list; one of m/s2, g, mm/s, \
          m/s, mm, um, um/m, N, kN, V is right",
     );
+    for (unit, right) in [
+        ("kgf", "\"N\", with full_scale times 9.80665, is right"),
+        ("inch", "\"mm\", with full_scale times 25.4, is right"),
+        ("µm/m", "\"um/m\" is right"),
+    ] {
+        refused(
+            &[(60, &format!("unit = \"{unit}\""))],
+            &format!("bench.toml:60: channel[node].unit: \"{unit}\" is not in the list; {right}"),
+        );
+    }
     refused(
         &[(103, "location = \"left\"")],
         "bench.toml:103: channel[strain].location: \"left\" is not in the list; one of damper, \

@@ -1,0 +1,35 @@
+//! The curves that a setup's criteria name, looked at before anything is measured.
+//!
+//! In: a setup and its file. Out: a sentence for whatever would spoil the verdict of a
+//! day's work. Reads the curves' files.
+
+use std::path::Path;
+
+use crate::evaluation::criteria::RequiredCurve;
+use crate::setup::{Requirement, Setup, read_small_text};
+
+/// What is wrong or odd about each curve; the paths are seen from the setup file.
+pub fn curve_remarks(setup: &Setup, setup_file: &Path) -> Vec<String> {
+    let mut remarks = Vec::new();
+    for (number, criterion) in (1..).zip(&setup.criteria) {
+        let Requirement::EfficiencyCurve { curve } = &criterion.requirement else {
+            continue;
+        };
+        let folder = setup_file.parent().unwrap_or_else(|| Path::new(""));
+        let path = folder.join(curve);
+        let file = path.display().to_string();
+        let read = read_small_text(&path)
+            .map_err(|error| format!("{file}: {error}; `reduce` will want the file there"));
+        let parsed = read.and_then(|text| {
+            RequiredCurve::parse(&text, &file).map_err(|faults| faults.to_string())
+        });
+        match parsed {
+            Ok(curve) => {
+                let odd = curve.oddities(setup.sweep, setup.conductor.diameter_mm);
+                remarks.extend(odd.into_iter().map(|what| format!("{file}: {what}")));
+            }
+            Err(what) => remarks.push(format!("criteria[{number}].curve: {what}")),
+        }
+    }
+    remarks
+}
