@@ -4,6 +4,10 @@
 //! [`crate::setup`], [`crate::ingest::frames`], [`crate::tone`]; the one on the verdict
 //! with [`crate::reduction`].
 
+pub mod first_day {
+    #![doc = include_str!("first-day.md")]
+}
+
 pub mod operation {
     #![doc = include_str!("operation.md")]
 }
