@@ -1,4 +1,4 @@
-//! `spanhold compare`: runs against each other, harmonic by harmonic.
+//! `spanhold compare`: runs against each other, resonance by resonance.
 //!
 //! In: run folders; the first is the reference. Out: differences with
 //! uncertainty and E_n numbers, repeatability and reproducibility, as tables

@@ -10,10 +10,6 @@ use crate::reduction::measured::record;
 use crate::reduction::{COVERAGE, Measured, SettledPoint};
 use crate::setup::Verdict;
 
-/// Two points belong together only if they are closer than this part of the
-/// spacing of the harmonics.
-const SAME_HARMONIC_SPACINGS: f64 = 0.5;
-
 /// E_n number of ISO/IEC 17043: (x − X)/sqrt(U_x² + U_X²), expanded
 /// uncertainties, k = 2. |E_n| ≤ 1: the two agree. `None` where neither has an
 /// uncertainty above 0, or one states none.
@@ -244,8 +240,8 @@ impl Pairing {
     }
 }
 
-/// The differences of a run from a reference run, harmonic by harmonic, in the
-/// order of the reference. Rejected dwells are passed over; a harmonic that
+/// The differences of a run from a reference run, resonance by resonance, in the
+/// order of the reference. Rejected dwells are passed over; a resonance that
 /// only one of them has gives nothing. `spacing_hz` is c/(2L).
 pub fn differences(
     reference: &[SettledPoint],
@@ -256,7 +252,7 @@ pub fn differences(
 ) -> Vec<HarmonicDifference> {
     usable(reference)
         .filter_map(|(theirs, their_hz)| {
-            let (ours, our_hz) = partner(theirs, their_hz, run, spacing_hz)?;
+            let (ours, our_hz) = partner((their_hz, reference), run, spacing_hz)?;
             let (reference, value) = (quantity.of(theirs)?, quantity.of(ours)?);
             let difference = pairing.difference(value, reference);
             let at_other_level = pairing.at_other_level(ours, theirs);
@@ -309,7 +305,7 @@ pub fn precision_by_harmonic(
                 .map(|runs| {
                     runs.iter()
                         .filter_map(|(run, pairing)| {
-                            let (ours, _) = partner(theirs, their_hz, run, spacing_hz)?;
+                            let (ours, _) = partner((their_hz, reference), run, spacing_hz)?;
                             let comparable = !pairing.at_other_level(ours, theirs);
                             comparable.then(|| quantity.of(ours))?
                         })
@@ -333,24 +329,28 @@ fn usable(points: &[SettledPoint]) -> impl Iterator<Item = (&SettledPoint, f64)>
         .filter_map(|p| Some((p, p.frequency_hz?.value)))
 }
 
-/// The point of a run nearest to one of the reference: less than half a
-/// spacing away, and not known to be another harmonic.
+/// Frequencies closer than this, in spacings of the harmonics, are one resonance.
+const ONE_RESONANCE_SPACINGS: f64 = 0.35;
+
+/// The point of a run that is of the same resonance as one of the reference: the
+/// nearest, less than half a spacing away, and none of the reference nearer to it by
+/// more than one resonance is wide. Numbers say nothing here: a damper moves
+/// resonances past the bare harmonics, and which number one gets depends on which
+/// others of its run were read.
 fn partner<'a>(
-    theirs: &SettledPoint,
-    their_hz: f64,
+    (theirs_hz, reference): (f64, &[SettledPoint]),
     run: &'a [SettledPoint],
     spacing_hz: f64,
 ) -> Option<(&'a SettledPoint, f64)> {
-    usable(run)
-        .filter(|(ours, our_hz)| {
-            let near = (our_hz - their_hz).abs() < SAME_HARMONIC_SPACINGS * spacing_hz;
-            let other = ours
-                .harmonic
-                .zip(theirs.harmonic)
-                .is_some_and(|(a, b)| a != b);
-            near && !other
-        })
-        .min_by(|a, b| (a.1 - their_hz).abs().total_cmp(&(b.1 - their_hz).abs()))
+    let away = |a_hz: f64, b_hz: f64| (a_hz - b_hz).abs();
+    let (ours, our_hz) =
+        usable(run).min_by(|a, b| away(a.1, theirs_hz).total_cmp(&away(b.1, theirs_hz)))?;
+    let apart_hz = away(our_hz, theirs_hz);
+    let nearest_hz = usable(reference)
+        .map(|(_, other_hz)| away(other_hz, our_hz))
+        .fold(f64::INFINITY, f64::min);
+    let is_one = apart_hz < ONE_RESONANCE_SPACINGS * spacing_hz || apart_hz <= nearest_hz;
+    (is_one && apart_hz < 0.5 * spacing_hz).then_some((ours, our_hz))
 }
 
 #[cfg(test)]
@@ -448,22 +448,29 @@ mod tests {
     };
 
     #[test]
-    fn harmonics_find_their_partner_and_no_other() {
+    fn resonances_find_their_partner_and_no_other() {
         let reference = [
             point(Some(4), 8.0, 20.0),
             point(None, 10.0, 30.0),
             point(None, 12.0, 9.0),
         ];
         let run = [
-            point(Some(5), 8.1, 99.0),
-            point(Some(4), 8.3, 22.0),
+            // Where fewer resonances were read the same one has another number.
+            point(Some(3), 8.1, 22.0),
+            point(Some(4), 8.9, 99.0),
             point(None, 10.2, 29.0),
         ];
         let found = differences(&reference, &run, ComparedQuantity::Efficiency, 2.0, APART);
         assert_eq!(found.len(), 2);
+        assert_eq!(found[0].harmonic, Some(4));
         assert!((found[0].difference.value - 2.0).abs() < 1e-12);
         assert!((found[0].e_n.unwrap() - f64::sqrt(2.0)).abs() < 1e-12);
         assert!((found[1].difference.value + 1.0).abs() < 1e-12);
+        // The resonance that a run lacks is not made of its neighbour.
+        let close = [point(Some(4), 8.0, 20.0), point(Some(5), 8.8, 60.0)];
+        let found = differences(&close, &run[1..2], ComparedQuantity::Efficiency, 2.0, APART);
+        assert_eq!(found.len(), 1);
+        assert!((found[0].reference.value - 60.0).abs() < 1e-12);
     }
 
     #[test]
