@@ -47,6 +47,10 @@ const MOST_LEFT: f64 = 1.6;
 const LIKE_NOISE: f64 = 1.25;
 /// Or over the tone itself: a hum that comes and goes is no noise, and harmless.
 const MOST_LEFT_OF_TONE: f64 = 1e-3;
+/// Or over it, times the square of the bandwidth in spacings of the harmonics: what
+/// neighbours ring that are too close and decay too fast to be fitted. It is in the
+/// uncertainty, which grows with what is left.
+const LEFT_BY_NEIGHBOURS: f64 = 0.1;
 /// Standard uncertainty of the detuning from which a fit says nothing.
 const LARGEST_U: f64 = 0.15;
 /// And below which no better one is looked for.
@@ -263,8 +267,10 @@ impl DrivenResonance {
             .iter()
             .filter(|tone| self.may_be_own(tone))
             .min_by(|a, b| self.unlikeliness(a).total_cmp(&self.unlikeliness(b)))?;
+        let of_tone = MOST_LEFT_OF_TONE
+            .max(LEFT_BY_NEIGHBOURS * maths::square(own.bandwidth_hz / self.spacing_hz));
         let fits = found.rest_over_noise
-            <= MOST_LEFT.max(MOST_LEFT_OF_TONE * own.over_noise / channels.len() as f64);
+            <= MOST_LEFT.max(of_tone * own.over_noise / channels.len() as f64);
         let has_rival = found.tones.iter().any(|tone| {
             tone != own
                 && RIVAL_BANDWIDTHS.contains(&(tone.bandwidth_hz / own.bandwidth_hz))

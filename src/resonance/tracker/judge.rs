@@ -373,9 +373,17 @@ impl Tracker {
             hold.node_variation_pct,
         )
         .map(|change| ("node", change));
-        // Where only the antinode's reading moves, the node's ratio to it moves too. Where
-        // that stands still the span moves more or less than before.
-        let (reading, change) = node.and(antinode.or(node))?;
+        // What the drive did is no fault of a reading. Without a force cell the node says
+        // it: where only the antinode's reading moves, the node's ratio to it moves too.
+        let is_driven = match (self.channels.force, antinode) {
+            (Some(_), Some((_, moved))) => {
+                let least_pct = 100.0 * FORCE_GOES_ALONG * moved.abs();
+                change(&|hop| hop.force_n, least_pct).is_some()
+            }
+            (Some(_), None) => false,
+            (None, _) => node.is_none(),
+        };
+        let (reading, change) = if is_driven { node } else { antinode.or(node) }?;
         Some(ReadingStep {
             reading,
             at_s,

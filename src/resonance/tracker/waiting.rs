@@ -87,6 +87,8 @@ struct LeavingDwell {
 #[derive(Debug)]
 struct Wait {
     resonance: DrivenResonance,
+    /// The hop with which the hold begins.
+    steady_from: u64,
     /// The hop after the last that is steady; `None` while the dwell goes on.
     steady_end: Option<u64>,
     /// Hops at which the free motion is looked at.
@@ -165,6 +167,7 @@ impl Departures {
                     implied_hz: dwell.bandwidth_hz,
                     spacing_hz,
                 },
+                steady_from: (dwell.hold_start_s / self.hop_s).round() as u64,
                 steady_end: None,
                 looks: VecDeque::new(),
                 until: now + self.hops(END_SECONDS),
@@ -264,6 +267,7 @@ impl Departures {
         let steady_end = wait.steady_end?;
         let first = steady_end
             .saturating_sub(self.hops(STEADY_SECONDS))
+            .max(wait.steady_from)
             .max(self.latest.first());
         let hops = first..self.latest.next;
         let rows: Option<Vec<Vec<f64>>> = self
