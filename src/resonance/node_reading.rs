@@ -84,15 +84,19 @@ impl Stretch<'_> {
     pub(super) fn reading_step(&self) -> Option<CriterionFinding> {
         let step = self.step?;
         let change_pct = 100.0 * step.change;
+        let against = if step.reading == "node" {
+            " against the antinode"
+        } else {
+            ""
+        };
+        let why = if self.channels.force.is_some() {
+            " although the drive did not: which of the two values is right cannot be told; look at the sensor, its cable and its amplifier"
+        } else {
+            ": by the drive, which no force cell shows, or by the sensor, its cable or its amplifier"
+        };
         let sentence = format!(
-            "the {} reading changed by {change_pct:+.0} %{} at {:.1} s although the drive did not: which of the two values is right cannot be told; look at the sensor, its cable and its amplifier",
-            step.reading,
-            if step.reading == "node" {
-                " against the antinode"
-            } else {
-                ""
-            },
-            step.at_s
+            "the {} reading changed by {change_pct:+.0} %{against} at {:.1} s{why}",
+            step.reading, step.at_s
         );
         Some(CriterionFinding::new(change_pct.abs(), false, sentence))
     }

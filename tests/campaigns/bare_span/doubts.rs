@@ -233,7 +233,8 @@ pub fn over_the_peak(benches: Vec<Bare>) -> Row {
     }
 }
 
-/// No force cell; how the peak is reached shows nothing.
+/// No force cell; how the peak is reached shows nothing. What the span does when the
+/// drive leaves it may.
 pub fn without_force(benches: Vec<Bare>, sweep_s: f64) -> Row {
     let outcome = |bare: Bare| {
         let bare = bare.without(Role::DriveForce);
@@ -242,7 +243,7 @@ pub fn without_force(benches: Vec<Bare>, sweep_s: f64) -> Row {
     };
     Row {
         trouble: format!("no force cell, reached by a sweep of {sweep_s} s"),
-        held: Some(false),
+        held: None,
         causes: &["no drive-force channel"],
         snr_db: None,
         outcomes: benches.into_iter().map(outcome).collect(),
