@@ -21,6 +21,8 @@
 //! | [`rehearsal`] | a setup | recordings of a virtual span and the truth beside them | what it writes |
 //! | [`report`] | a run folder | tables, plots, HTML | files |
 //! | [`verification`] | a run folder, its recordings | how the run stands, file by file | files, to read them |
+//! | [`export`] | a run folder | its tables and recordings in formats that other programs read | files, to read them |
+//! | [`reprocessing`] | setups and recordings, one run or an archive of them | run folders, reduced | files, threads |
 //! | [`commands`] | arguments | an exit code | everything, through the modules above |
 //!
 //! A recording becomes points without a command line:
@@ -60,6 +62,7 @@
 pub mod analysis;
 pub mod commands;
 pub mod evaluation;
+pub mod export;
 pub mod guide;
 pub mod ingest;
 pub mod ledger;
@@ -70,6 +73,7 @@ pub mod recorder;
 pub mod reduction;
 pub mod rehearsal;
 pub mod report;
+pub mod reprocessing;
 pub mod resonance;
 pub mod setup;
 pub mod span;

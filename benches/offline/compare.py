@@ -7,7 +7,8 @@ made faster, so that a faster reader does not move the yardstick.
 
 Usage: compare.py PROGRAM [--turns N] [--share PART] [--case NAME]
 Needs the virtual environment of tests/reference/fetch.sh; run it with that python.
---share makes the recordings shorter: 0.1 for a first look.
+--share makes the recordings shorter, or fewer of an archive's: 0.1 for a first look. The
+recordings of the archive are one file, read 200 times.
 """
 
 import argparse
@@ -72,10 +73,6 @@ def timed(command):
     return usage.ru_utime + usage.ru_stime, wall
 
 
-def together(results):
-    return tuple(map(sum, zip(*results)))
-
-
 def ratio(name, above, below, kind):
     pairs = [a[kind] / b[kind] for a, b in zip(above, below)]
     print(f"  {name:<44} {statistics.median(pairs):6.2f}   ({min(pairs):.2f} to {max(pairs):.2f})")
@@ -91,12 +88,13 @@ def compare(program, folder, case, turns, share):
     start, _ = soundfile.read(wav, 2 * rate_hz, dtype="int32")
     soundfile.write(nothing, start, rate_hz, "PCM_24")
     cores = os.cpu_count()
-    for _ in range(turns):
-        each = [
-            timed([program, "reprocess", setup, wav, "--out", out, "--force"]) for _ in range(count)
-        ]
-        ours.append(together(each))
-        if count == 1:
+    rows = folder / "list.csv"
+    rows.write_text("run,setup,baseline,recordings\n" + "".join(f"run {n},{setup},,{wav}\n" for n in range(count)))
+    for turn in range(turns):
+        if count > 1:
+            ours.append(timed([program, "reprocess", "--archive", rows, "--out", folder / f"archive-{turn}"]))
+        else:
+            ours.append(timed([program, "reprocess", setup, wav, "--out", out, "--force"]))
             read.append(timed([sys.executable, "-S", "-c", READ, wav]))
             bare_read.append(timed([sys.executable, "-S", "-c", READ, nothing]))
             peer.append(timed([sys.executable, HERE / "peer.py", wav, 6.6, 57.5]))

@@ -3,12 +3,13 @@
 //! One file a command, each with its `Args` and its `run`. Results go to
 //! standard output, everything else to standard error.
 
-mod assign;
+mod archive;
 mod audit;
 mod bar;
 mod capture;
 mod check;
 mod compare;
+mod export;
 mod field;
 mod logs;
 mod new;
@@ -30,6 +31,7 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser, Subcommand};
 
 use crate::pipeline;
+use crate::reprocessing::ReprocessError;
 
 /// How a command ended when it did not fail; [`Failure`] has the other two
 /// exit codes of the design (section 5).
@@ -56,6 +58,15 @@ pub enum Failure {
 impl From<anyhow::Error> for Failure {
     fn from(error: anyhow::Error) -> Self {
         Self::Input(error)
+    }
+}
+
+impl From<ReprocessError> for Failure {
+    fn from(error: ReprocessError) -> Self {
+        match error {
+            ReprocessError::Input(error) => Self::Input(error),
+            ReprocessError::Device(error) => Self::Device(error),
+        }
     }
 }
 
@@ -94,6 +105,8 @@ enum Command {
     Seal(seal::Args),
     /// Write the report: one self-contained, printable HTML file
     Report(report::Args),
+    /// Write points, trace or recordings for other programs
+    Export(export::Args),
     /// Print shell completions
     Completions {
         /// The shell to print them for
@@ -147,6 +160,7 @@ fn dispatch(command: Command) -> Result<Status, Failure> {
         Command::Verify(args) => verify::run(&args),
         Command::Seal(args) => seal::run(&args),
         Command::Report(args) => report::run(&args),
+        Command::Export(args) => export::run(&args),
         Command::Completions { shell } => {
             let mut text = Vec::new();
             let mut command = CommandLine::command();

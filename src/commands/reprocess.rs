@@ -1,55 +1,54 @@
 //! `spanhold reprocess SETUP FILE… --out RUN`: recordings, or a folder of them → a run folder; with
-//! `--baseline BARE_RUN` to the verdict and the printable report.
+//! `--baseline BARE_RUN` to the verdict and the printable report. `--archive LIST --out DIR`: many
+//! of them.
 //!
 //! The analysis is that of a live capture, sample for sample; block length and
 //! number of threads make no difference to a single byte of the points.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 
 use anyhow::Context as _;
 use serde::Serialize;
 
-use super::assign::{self, SourceFiles};
 use super::bar::Bar;
 use super::points_table::points_table;
-use super::{Failure, Status, reduce, terminal};
-use crate::analysis::{Event, Finding};
+use super::{Failure, Status, archive, reduce, terminal};
 use crate::evaluation::reduced_point::ReducedPoint;
-use crate::ingest::sidecar::{hash_of_file, hash_of_sidecar};
-use crate::ingest::stretches::{NamedFile, OrderedBy};
-use crate::ledger::{Ledger, REPORT_FILE, RunRecord, RunState, SourceRecord, carry_curves};
-use crate::pipeline::{
-    self, Outcome, Progress, RecordedRun, RecordedSource, ReplayOptions, Sink, StopReason, replay,
-};
+use crate::ledger::{REPORT_FILE, RunRecord, RunState};
+use crate::pipeline::{self, ReplayOptions, StopReason};
 use crate::reduction::SettledPoint;
 use crate::report::reduction::Reduction;
 use crate::report::report_file::write_report;
-use crate::report::run_evaluation::{EvaluatedRun, EvaluationRequest, check_baseline};
-use crate::setup::{self, Loaded};
+use crate::report::run_evaluation::{EvaluatedRun, EvaluationRequest};
+use crate::reprocessing::{ReprocessWatch, Reprocessed, Request, reprocess};
 
 /// Arguments of `reprocess`.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// The setup file
-    setup: PathBuf,
+    #[arg(required_unless_present = "archive")]
+    setup: Option<PathBuf>,
     /// The recordings (WAV), or folders of recordings, in any order: they are
     /// taken by their start times, else by their names, and each stands for
     /// itself unless its times or `continues = true` say otherwise; with several
     /// sources NAME=FILE says whose each is
-    #[arg(required = true, value_name = "FILE")]
+    #[arg(required_unless_present = "archive", value_name = "FILE")]
     files: Vec<String>,
-    /// The run folder to make
+    /// Instead of one run, all of a list: a CSV table `run,setup,baseline,recordings`,
+    /// whose paths are seen from its folder; what was done and has not changed since is
+    /// not done again
+    #[arg(long, value_name = "LIST", conflicts_with_all = ["setup", "files", "baseline", "force"])]
+    pub(super) archive: Option<PathBuf>,
+    /// The run folder to make; with --archive the folder of the run folders
     #[arg(long, value_name = "RUN")]
-    out: PathBuf,
+    pub(super) out: PathBuf,
     /// The run of the bare span: go on to `reduce` and `report`, that is to the
     /// damper's power, the verdict and report.html in RUN
     #[arg(long, value_name = "BARE_RUN")]
     baseline: Option<PathBuf>,
     /// As for `reduce`: antinode velocities, mm/s peak, between which free
     /// decays are fitted
-    #[arg(long, value_name = "LOW:HIGH", value_parser = reduce::decay_range, requires = "baseline")]
+    #[arg(long, value_name = "LOW:HIGH", value_parser = reduce::decay_range, conflicts_with = "archive", requires = "baseline")]
     decay_range: Option<(f64, f64)>,
     /// Replace the results of an earlier reprocess in RUN; recordings and
     /// captures are never touched
@@ -57,8 +56,9 @@ pub struct Args {
     force: bool,
     /// Print the result as JSON instead of a table
     #[arg(long)]
-    json: bool,
-    /// Threads for the estimates; makes no difference to the results
+    pub(super) json: bool,
+    /// Threads for the estimates, with --archive runs at a time; makes no difference to
+    /// the results
     /// [default: one a core]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
     threads: Option<u16>,
@@ -90,48 +90,48 @@ struct Reduced<'a> {
 
 /// Runs the command.
 pub fn run(args: &Args) -> Result<Status, Failure> {
-    let loaded = setup::read(&args.setup).map_err(anyhow::Error::from)?;
-    for warning in &loaded.warnings {
-        terminal::say(warning.in_file(&loaded.file));
-    }
-    if let Some(folder) = &args.baseline {
-        check_baseline(&loaded.setup, folder).map_err(anyhow::Error::from)?;
-    }
-    let assigned = assign::assign(&loaded.setup, &args.files)?;
-    let recorded = open(&loaded, &assigned)?;
-    let mut record = RunRecord::begin(
-        "reprocess",
-        &args.setup,
-        loaded.text.as_bytes(),
-        jiff::Timestamp::now(),
-    );
-    record.sources = source_records(&recorded, &assigned);
-    let repeated: Vec<Event> = record
-        .sources
-        .iter()
-        .filter_map(SourceRecord::repeated_event)
-        .collect();
-    let mut ledger = Ledger::create(&args.out, loaded.text.as_bytes(), record, args.force)
-        .map_err(anyhow::Error::from)?;
-    for event in &repeated {
-        terminal::say(format_args!("warning: {}", event.message));
-        ledger.event(event).map_err(anyhow::Error::from)?;
-    }
-    let notes =
-        carry_curves(&loaded.setup, &args.setup, &mut ledger).map_err(anyhow::Error::from)?;
-    notes.iter().for_each(terminal::say);
+    let Some(setup) = &args.setup else {
+        return archive::run(args);
+    };
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
-    let (ledger, points, outcome) = analyse(args, &loaded, recorded, ledger, &stop);
-    let record = finish(ledger, &outcome)?;
+    let request = Request {
+        setup,
+        recordings: &args.files,
+        base: Path::new(""),
+        baseline: args.baseline.as_deref(),
+        out: &args.out,
+        replace: args.force,
+        options: options(args),
+    };
+    let mut watch = Terminal(None);
+    let made = reprocess(request, &stop, &mut watch);
+    if let Some(bar) = watch.0 {
+        bar.clear();
+    }
+    let Reprocessed {
+        record,
+        points,
+        reason,
+    } = made?;
     // A reading that was cut short is no ground for a verdict.
-    let whole = matches!(outcome.reason, StopReason::Complete);
+    let whole = matches!(reason, StopReason::Complete);
     let concluded = match &args.baseline {
         Some(baseline) if whole => Some(conclude(args, baseline)?),
         _ => None,
     };
     print(args, &record, &points, concluded.as_ref())?;
-    let status = verdict(outcome.reason)?;
+    let status = verdict(reason)?;
     Ok(concluded.map_or(status, |concluded| reduce::status(&concluded)))
+}
+
+/// How recordings are read.
+pub(super) fn options(args: &Args) -> ReplayOptions {
+    ReplayOptions {
+        threads: args
+            .threads
+            .map_or(ReplayOptions::default().threads, usize::from),
+        block_frames: args.block_frames as usize,
+    }
 }
 
 /// On to the verdict and the report, by the code of `reduce` and `report`.
@@ -146,126 +146,24 @@ fn conclude(args: &Args, baseline: &Path) -> Result<EvaluatedRun, Failure> {
     Ok(evaluated)
 }
 
-fn open(loaded: &Loaded, assigned: &[SourceFiles]) -> anyhow::Result<RecordedRun> {
-    let files: Vec<Vec<NamedFile>> = assigned
-        .iter()
-        .map(|source| source.files.iter().cloned().map(NamedFile::from).collect())
-        .collect();
-    let recorded = RecordedRun::open(&loaded.setup, &files)?;
-    recorded.notes.iter().for_each(terminal::say);
-    if recorded.stretches.len() > 1 {
-        let by = match recorded.ordered_by.first() {
-            Some(OrderedBy::StartTime) => "start times",
-            Some(OrderedBy::Name) | None => "names",
-        };
-        terminal::say(format_args!(
-            "{} recordings, each for itself, in the order of their {by}",
-            recorded.stretches.len()
-        ));
-    }
-    Ok(recorded)
-}
+/// Who watches at a terminal.
+struct Terminal(Option<Bar>);
 
-/// What is known of the sources before they are read.
-fn source_records(recorded: &RecordedRun, assigned: &[SourceFiles]) -> Vec<SourceRecord> {
-    let mut records = recorded.sources();
-    for (record, source) in records.iter_mut().zip(assigned) {
-        record.repeated.clone_from(&source.repeated);
-        for file in &mut record.files {
-            let bytes = Path::new(&file.path).metadata();
-            file.bytes = bytes.map_or(0, |metadata| metadata.len());
+impl ReprocessWatch for Terminal {
+    fn note(&mut self, note: &str) {
+        terminal::say(note);
+    }
+
+    fn begins(&mut self, frames: u64) {
+        self.0 = Some(Bar::new(frames));
+    }
+
+    fn progress(&mut self, frames: u64, points: usize) {
+        if let Some(bar) = &self.0 {
+            bar.frames(frames);
+            bar.points(points);
         }
     }
-    records
-}
-
-/// Everything between the readers and the ledger. The points come back for
-/// the table.
-fn analyse(
-    args: &Args,
-    loaded: &Loaded,
-    recorded: RecordedRun,
-    ledger: Ledger,
-    stop: &Arc<AtomicBool>,
-) -> (Ledger, Vec<SettledPoint>, Outcome) {
-    let mut sink = Keep {
-        ledger,
-        points: Vec::new(),
-        bar: Bar::new(recorded.frames()),
-        firsts: recorded
-            .stretches
-            .first()
-            .into_iter()
-            .flatten()
-            .map(RecordedSource::first_sample)
-            .collect(),
-    };
-    let options = ReplayOptions {
-        threads: args
-            .threads
-            .map_or(ReplayOptions::default().threads, usize::from),
-        block_frames: args.block_frames as usize,
-    };
-    let outcome = replay(&loaded.setup, recorded, options, stop, &mut sink);
-    sink.bar.clear();
-    (sink.ledger, sink.points, outcome)
-}
-
-/// Findings → ledger, progress → bar.
-struct Keep {
-    ledger: Ledger,
-    points: Vec<SettledPoint>,
-    bar: Bar,
-    firsts: Vec<u64>,
-}
-
-impl Sink for Keep {
-    fn finding(&mut self, finding: Finding) -> anyhow::Result<()> {
-        match finding {
-            Finding::Point(point, evidence) => {
-                if let Some(point) = self.ledger.point(*point, evidence)? {
-                    self.points.push(point);
-                    self.bar.points(self.points.len());
-                }
-            }
-            Finding::Event(event) => {
-                self.ledger.event(&event)?;
-            }
-            Finding::Trace(row) => self.ledger.trace(&row)?,
-        }
-        Ok(())
-    }
-
-    fn tick(&mut self, progress: &Progress) -> anyhow::Result<()> {
-        let frames = progress.frames.iter().zip(&self.firsts);
-        self.bar
-            .frames(frames.map(|(at, first)| at.saturating_sub(*first)).sum());
-        Ok(())
-    }
-}
-
-/// Counts and hashes into the record, and the run closed.
-fn finish(mut ledger: Ledger, outcome: &Outcome) -> Result<RunRecord, Failure> {
-    let mut sources = ledger.record().sources.clone();
-    for (record, ended) in sources.iter_mut().zip(&outcome.sources) {
-        record.frames = ended.frames;
-        record.missing_frames = ended.missing_frames;
-        for file in &mut record.files {
-            let path = Path::new(&file.path);
-            let again = || format!("{}: cannot be read again for its hash", file.path);
-            file.blake3 = Some(hash_of_file(path).with_context(again)?);
-            file.sidecar_blake3 = hash_of_sidecar(path).with_context(again)?;
-        }
-    }
-    let (state, reason) = match &outcome.reason {
-        StopReason::Complete => (RunState::Done, None),
-        StopReason::Asked => (RunState::Stopped, Some(outcome.reason.to_string())),
-        other => (RunState::Failed, Some(other.to_string())),
-    };
-    ledger
-        .sources(sources)
-        .and_then(|()| ledger.close(state, reason, jiff::Timestamp::now()))
-        .map_err(|error| Failure::Device(error.into()))
 }
 
 fn print(

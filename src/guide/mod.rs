@@ -12,6 +12,10 @@ pub mod operation {
     #![doc = include_str!("operation.md")]
 }
 
+pub mod archives {
+    #![doc = include_str!("archives.md")]
+}
+
 pub mod tolerances {
     #![doc = include_str!("tolerances.md")]
 }

@@ -10,6 +10,7 @@
 )]
 
 mod altered_runs;
+mod archive;
 mod audit;
 #[path = "../bench/mod.rs"]
 mod bench;
@@ -19,6 +20,7 @@ mod device_stream;
 mod drive_point;
 mod drive_signal;
 mod energy;
+mod export;
 mod first_setup;
 mod hostile_names;
 mod level_changes;

@@ -4,8 +4,9 @@
 //! the normal suite. A parser may refuse; it must not panic, hang, take memory
 //! out of proportion, or give something that is not in the bytes.
 
+use std::collections::BTreeSet;
 use std::io::Cursor;
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 use std::time::Duration;
 
 use spanhold::evaluation::criteria::RequiredCurve;
@@ -18,6 +19,7 @@ use spanhold::ingest::{Block, MAX_SAMPLE_INDEX};
 use spanhold::ledger::Run;
 use spanhold::plan::{Assumptions, Plan};
 use spanhold::report::reduction::read_reduction;
+use spanhold::reprocessing::ArchiveList;
 use spanhold::setup;
 
 pub struct Parser {
@@ -25,7 +27,7 @@ pub struct Parser {
     pub check: fn(&[u8], &Bench),
 }
 
-pub const PARSERS: [Parser; 8] = [
+pub const PARSERS: [Parser; 9] = [
     Parser {
         name: "setup",
         check: setup_text,
@@ -33,6 +35,10 @@ pub const PARSERS: [Parser; 8] = [
     Parser {
         name: "curve",
         check: curve,
+    },
+    Parser {
+        name: "archive-list",
+        check: archive_list,
     },
     Parser {
         name: "frames",
@@ -135,6 +141,27 @@ fn curve(bytes: &[u8], _bench: &Bench) {
                 let required = curve.required_pct(at_hz, 21.8);
                 assert!(required.is_none_or(|pct| (-1e-9..=100.000_001).contains(&pct)));
             }
+        }
+        Err(refusal) => assert!(!refusal.to_string().is_empty()),
+    }
+}
+
+/// Run folders stay in the archive's, and each is named once.
+fn archive_list(bytes: &[u8], _bench: &Bench) {
+    let Ok(text) = std::str::from_utf8(bytes) else {
+        return;
+    };
+    match ArchiveList::parse(text, "fuzzed.csv", Path::new("/nowhere")) {
+        Ok(list) => {
+            let mut names = BTreeSet::new();
+            for entry in &list.entries {
+                let mut parts = Path::new(&entry.run).components();
+                assert!(matches!(parts.next(), Some(Component::Normal(_))));
+                assert!(parts.next().is_none(), "{}", entry.run);
+                assert!(names.insert(entry.run.to_lowercase()), "{}", entry.run);
+                assert!(!entry.recordings.is_empty());
+            }
+            assert!(!names.is_empty());
         }
         Err(refusal) => assert!(!refusal.to_string().is_empty()),
     }

@@ -20,6 +20,10 @@ pub fn seeds(parser: &str, repository: &Path, run: &Path) -> Vec<Vec<u8>> {
             read("config/curves/example-curve.csv"),
             b"frequency_times_diameter_m_hz,efficiency_pct\n0.2,10\n1.0,50\n".to_vec(),
         ],
+        "archive-list" => vec![
+            b"# a\nrun,setup,baseline,recordings\nb,b.toml,,b/\na 1,a.toml,b,1.wav,\"x=2,.wav\"\n"
+                .to_vec(),
+        ],
         "frames" => stream(0).chain(stream(3)).collect(),
         "frame-bodies" => bodies(),
         "lines" => vec![

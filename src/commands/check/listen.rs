@@ -1,5 +1,6 @@
 //! Some seconds of every source, gathered whole.
 
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread;
@@ -8,13 +9,13 @@ use std::time::{Duration, Instant};
 use ndarray::{Array2, Axis, concatenate};
 
 use super::Args;
-use crate::commands::Failure;
-use crate::commands::assign;
+use crate::commands::{Failure, terminal};
 use crate::ingest::serial::{LinkMonitor, LinkStatistics};
 use crate::ingest::stretches::{NamedFile, Stretches};
 use crate::ingest::wav::WavReader;
 use crate::ingest::{Block, IngestError, Message, StreamFormat};
 use crate::pipeline::capture::{Devices as _, SerialDevices, announced::differences};
+use crate::reprocessing::assign;
 use crate::setup::Loaded;
 
 /// Frames read from a recording at once.
@@ -41,7 +42,10 @@ pub fn listen(args: &Args, loaded: &Loaded, stop: &Arc<AtomicBool>) -> Result<Ve
         return devices(args, loaded, stop);
     }
     let mut heard = Vec::new();
-    let sources = assign::assign(&loaded.setup, &args.files)?;
+    let mut notes = Vec::new();
+    let sources = assign(&loaded.setup, Path::new(""), &args.files, &mut notes);
+    notes.iter().for_each(terminal::say);
+    let sources = sources?;
     for (source, said) in sources.into_iter().zip(&loaded.setup.sources) {
         let files: Vec<NamedFile> = source.files.into_iter().map(NamedFile::from).collect();
         let stretches = Stretches::of(&files, said.continues).map_err(anyhow::Error::from)?;

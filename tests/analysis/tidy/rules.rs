@@ -7,7 +7,7 @@ use super::tree::{Mention, Tree};
 
 /// The layers: a folder imports only from those before it. `maths` is the
 /// arithmetic under all of them, a leaf as `span` is.
-const LAYERS: [&str; 20] = [
+const LAYERS: [&str; 22] = [
     "maths",
     "span",
     "setup",
@@ -24,6 +24,8 @@ const LAYERS: [&str; 20] = [
     "rehearsal",
     "report",
     "verification",
+    "export",
+    "reprocessing",
     "live",
     "drive",
     "commands",

@@ -6,7 +6,6 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, bail};
 
-use super::terminal;
 use crate::ingest::sidecar::{hash_of_file, read_sidecar};
 use crate::ingest::stretches::natural;
 use crate::ledger::RepeatedFile;
@@ -62,7 +61,7 @@ impl SourceFiles {
 
 /// The recordings in a folder: its files whose names end in `.wav`, those of its
 /// own folders left out, in the order of their names.
-fn recordings_in(folder: &Path) -> anyhow::Result<Vec<PathBuf>> {
+fn recordings_in(folder: &Path, notes: &mut Vec<String>) -> anyhow::Result<Vec<PathBuf>> {
     let shown = folder.display();
     let (mut files, mut others, mut folders) = (Vec::new(), 0, 0);
     let entries = folder
@@ -108,20 +107,25 @@ fn recordings_in(folder: &Path) -> anyhow::Result<Vec<PathBuf>> {
         );
     }
     if !left_out.is_empty() {
-        terminal::say(format_args!(
-            "{shown}: left out: {}",
-            left_out.join(" and ")
-        ));
+        notes.push(format!("{shown}: left out: {}", left_out.join(" and ")));
     }
     Ok(files)
 }
 
-/// One entry a source of the setup, in its order. A folder stands for the
-/// recordings in it.
+/// One entry a source of the setup, in its order; paths are seen from `base`. A
+/// folder stands for the recordings in it, and a note says what of it was left out.
 ///
 /// `NAME=FILE` decides first, then the source that the recording's sidecar
 /// names; with a single source every other file is its.
-pub fn assign(setup: &Setup, arguments: &[String]) -> anyhow::Result<Vec<SourceFiles>> {
+///
+/// # Errors
+/// Where a file cannot be read, and where it is not clear whose it is.
+pub fn assign(
+    setup: &Setup,
+    base: &Path,
+    arguments: &[String],
+    notes: &mut Vec<String>,
+) -> anyhow::Result<Vec<SourceFiles>> {
     let mut assigned: Vec<SourceFiles> = setup
         .sources
         .iter()
@@ -140,9 +144,9 @@ pub fn assign(setup: &Setup, arguments: &[String]) -> anyhow::Result<Vec<SourceF
         let named = argument
             .split_once('=')
             .filter(|(name, _)| assigned.iter().any(|source| source.name == *name));
-        let path = PathBuf::from(named.map_or(argument.as_str(), |(_, path)| path));
+        let path = base.join(named.map_or(argument.as_str(), |(_, path)| path));
         let files = if path.is_dir() {
-            recordings_in(&path)?
+            recordings_in(&path, notes)?
         } else {
             vec![path]
         };
