@@ -6,6 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::maths;
+use crate::reduction::harmonic_numbers::ONE_RESONANCE_SPACINGS;
 use crate::reduction::measured::record;
 use crate::reduction::{COVERAGE, Measured, SettledPoint};
 use crate::setup::Verdict;
@@ -328,9 +329,6 @@ fn usable(points: &[SettledPoint]) -> impl Iterator<Item = (&SettledPoint, f64)>
         .filter(|p| matches!(p.verdict, Verdict::Held | Verdict::Steady))
         .filter_map(|p| Some((p, p.frequency_hz?.value)))
 }
-
-/// Frequencies closer than this, in spacings of the harmonics, are one resonance.
-const ONE_RESONANCE_SPACINGS: f64 = 0.35;
 
 /// The point of a run that is of the same resonance as one of the reference: the
 /// nearest, less than half a spacing away, and none of the reference nearer to it by

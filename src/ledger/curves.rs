@@ -5,7 +5,7 @@ use std::path::Path;
 
 use super::record::is_carried;
 use super::{Ledger, LedgerError};
-use crate::setup::{Requirement, Setup, read_small_text};
+use crate::setup::{Setup, read_small_text};
 
 /// Copies each curve that is named by a plain relative path to the same path
 /// in the run folder; of all others the run keeps the hash. Back comes a sentence for each that cannot be read, to be
@@ -19,14 +19,7 @@ pub fn carry_curves(
     ledger: &mut Ledger,
 ) -> Result<Vec<String>, LedgerError> {
     let mut notes = Vec::new();
-    for criterion in &setup.criteria {
-        let Requirement::EfficiencyCurve { curve } = &criterion.requirement else {
-            continue;
-        };
-        let from = setup_file
-            .parent()
-            .unwrap_or_else(|| Path::new(""))
-            .join(curve);
+    for (_, curve, from) in setup.curve_files(setup_file) {
         match read_small_text(&from) {
             Ok(text) if is_carried(curve) => ledger.carry(curve, text.as_bytes())?,
             Ok(text) => ledger.know(curve, text.as_bytes())?,

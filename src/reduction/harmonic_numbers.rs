@@ -13,7 +13,7 @@ use super::point::SettledPoint;
 
 /// Frequencies closer than this, in spacings between harmonics, are one
 /// resonance, read again.
-const ONE_RESONANCE_SPACINGS: f64 = 0.35;
+pub const ONE_RESONANCE_SPACINGS: f64 = 0.35;
 
 /// The numbers given so far, each with the frequencies that have it.
 #[derive(Debug, Clone, Default)]

@@ -6,17 +6,12 @@
 use std::path::Path;
 
 use crate::evaluation::criteria::RequiredCurve;
-use crate::setup::{Requirement, Setup, read_small_text};
+use crate::setup::{Setup, read_small_text};
 
 /// What is wrong or odd about each curve; the paths are seen from the setup file.
 pub fn curve_remarks(setup: &Setup, setup_file: &Path) -> Vec<String> {
     let mut remarks = Vec::new();
-    for (number, criterion) in (1..).zip(&setup.criteria) {
-        let Requirement::EfficiencyCurve { curve } = &criterion.requirement else {
-            continue;
-        };
-        let folder = setup_file.parent().unwrap_or_else(|| Path::new(""));
-        let path = folder.join(curve);
+    for (number, _, path) in setup.curve_files(setup_file) {
         let file = path.display().to_string();
         let read = read_small_text(&path)
             .map_err(|error| format!("{file}: {error}; `reduce` will want the file there"));

@@ -15,6 +15,7 @@ use serde::Serialize;
 
 use super::archive_folder::{ARCHIVE_FILE, drop_other_tables, has_tables, write_tables};
 use super::archive_list::{ArchiveEntry, ArchiveList, Baseline};
+use super::assigned::is_recording;
 use super::run::{ReprocessError, ReprocessWatch, Reprocessed, Request, reprocess};
 use super::unchanged::{standing_reduction, unchanged_run};
 use crate::evaluation::criteria::Outcome;
@@ -237,10 +238,7 @@ fn recorded_bytes(base: &Path, entry: &ArchiveEntry) -> u64 {
             Ok(files) => files
                 .flatten()
                 .map(|file| file.path())
-                .filter(|file| {
-                    file.extension()
-                        .is_some_and(|e| e.eq_ignore_ascii_case("wav"))
-                })
+                .filter(|file| is_recording(file))
                 .map(|file| bytes(&file))
                 .sum(),
             Err(_) => bytes(&path),

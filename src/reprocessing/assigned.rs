@@ -59,6 +59,15 @@ impl SourceFiles {
     }
 }
 
+/// Whether a file of a folder is one of its recordings, by its name.
+pub(super) fn is_recording(path: &Path) -> bool {
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    let is_wav = path
+        .extension()
+        .is_some_and(|extension| extension.eq_ignore_ascii_case("wav"));
+    is_wav && !name.starts_with('.')
+}
+
 /// The recordings in a folder: its files whose names end in `.wav`, those of its
 /// own folders left out, in the order of their names.
 fn recordings_in(folder: &Path, notes: &mut Vec<String>) -> anyhow::Result<Vec<PathBuf>> {
@@ -72,12 +81,9 @@ fn recordings_in(folder: &Path, notes: &mut Vec<String>) -> anyhow::Result<Vec<P
             .with_context(|| format!("{shown}: cannot be listed"))?
             .path();
         let name = path.file_name().unwrap_or_default().to_string_lossy();
-        let is_recording = path
-            .extension()
-            .is_some_and(|extension| extension.eq_ignore_ascii_case("wav"));
         if path.is_dir() {
             folders += 1;
-        } else if is_recording && !name.starts_with('.') {
+        } else if is_recording(&path) {
             files.push(path);
         } else if !name.to_lowercase().ends_with(".wav.json") {
             others += 1;

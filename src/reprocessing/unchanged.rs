@@ -15,7 +15,7 @@ use crate::ledger::{
 };
 use crate::maths::ARITHMETIC_VERSION;
 use crate::report::reduction::{ReadReduction, Reduction, read_reduction};
-use crate::setup::{self, Loaded, Requirement, read_small_text};
+use crate::setup::{self, Loaded, read_small_text};
 
 /// The record of a run that need not be made again. Whatever cannot be read is a
 /// reason to make it.
@@ -50,17 +50,14 @@ pub(super) fn unchanged_run(entry: &ArchiveEntry, base: &Path, folder: &Path) ->
 
 /// Whether the curves that the criteria name are those that the run knows.
 fn same_curves(loaded: &Loaded, setup_file: &Path, record: &RunRecord) -> bool {
-    let folder = setup_file.parent().unwrap_or_else(|| Path::new(""));
-    let named = loaded.setup.criteria.iter().filter_map(|criterion| {
-        let Requirement::EfficiencyCurve { curve } = &criterion.requirement else {
-            return None;
-        };
-        let text = read_small_text(&folder.join(curve)).ok()?;
-        Some((
-            curve.clone(),
-            Some(blake3::hash(text.as_bytes()).to_hex().to_string()),
-        ))
-    });
+    let named = loaded
+        .setup
+        .curve_files(setup_file)
+        .filter_map(|(_, curve, path)| {
+            let text = read_small_text(&path).ok()?;
+            let blake3 = blake3::hash(text.as_bytes()).to_hex().to_string();
+            Some((curve.to_owned(), Some(blake3)))
+        });
     let now: BTreeMap<_, _> = named.collect();
     let then = record.curves.iter();
     now == then

@@ -8,11 +8,12 @@
 use super::accept::AcceptedVerdicts;
 use super::level::Amplitude;
 use super::placement::{Placement, RecordedFile, SensorPositions};
-use super::requirements::Criterion;
+use super::requirements::{Criterion, Requirement};
 use super::role::Role;
 use super::words::{Protocol, Unit};
 use crate::span::StrungConductor;
 use serde::Deserialize;
+use std::path::{Path, PathBuf};
 
 /// A checked setup. Whoever holds one may rely on the invariants written at
 /// its fields; the parser refuses everything else.
@@ -369,6 +370,23 @@ impl Sweep {
 }
 
 impl Setup {
+    /// The curves that criteria name: number of the criterion, from 1, the curve as it is
+    /// named, and where it lies, the name being seen from the setup file.
+    pub fn curve_files<'a>(
+        &'a self,
+        setup_file: &'a Path,
+    ) -> impl Iterator<Item = (usize, &'a str, PathBuf)> {
+        let folder = setup_file.parent().unwrap_or_else(|| Path::new(""));
+        (1..)
+            .zip(&self.criteria)
+            .filter_map(move |(number, criterion)| match &criterion.requirement {
+                Requirement::EfficiencyCurve { curve } => {
+                    Some((number, curve.as_str(), folder.join(curve)))
+                }
+                _ => None,
+            })
+    }
+
     /// Wave impedance sqrt(T m), N s/m (IEEE 664).
     pub fn wave_impedance_n_s_per_m(&self) -> f64 {
         (self.span.tension_kn * 1e3 * self.conductor.mass_kg_per_m).sqrt()

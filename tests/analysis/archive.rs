@@ -106,6 +106,12 @@ impl Archive {
         };
         SOUND.iter().map(at).collect()
     }
+
+    /// Which runs were made since.
+    fn anew(&self, out: &str, before: &[SystemTime]) -> Vec<bool> {
+        let pairs = self.written(out).into_iter().zip(before);
+        pairs.map(|(now, then)| now != *then).collect()
+    }
 }
 
 fn read_all(folder: &Path, into: &mut BTreeMap<PathBuf, Vec<u8>>) {
@@ -180,19 +186,7 @@ fn any_number_of_threads_makes_the_same_archive_and_a_torn_recording_stops_nothi
         "alone",
     ];
     assert_eq!(code(&archive.0.spanhold(&alone)), 0);
-    for file in [
-        "points.jsonl",
-        "evidence.jsonl",
-        "events.jsonl",
-        "trace.csv",
-        "points.csv",
-    ] {
-        assert_eq!(
-            archive.0.read("alone", file),
-            archive.0.read("one/bare", file),
-            "{file}"
-        );
-    }
+    archive.0.assert_same_results("alone", "one/bare");
 }
 
 #[test]
@@ -226,13 +220,11 @@ fn what_is_done_is_done_again_only_where_something_changed() {
     let reduced = archive.0.read("out/short", "reduction.json");
     let mended = archive.reprocess("out", "2");
     assert!(code(&mended) < 2, "{}", stderr(&mended));
-    let anew: Vec<bool> = archive
-        .written("out")
-        .iter()
-        .zip(&before)
-        .map(|(a, b)| a != b)
-        .collect();
-    assert_eq!(anew, [false, true, false, false], "{SOUND:?}");
+    assert_eq!(
+        archive.anew("out", &before),
+        [false, true, false, false],
+        "{SOUND:?}"
+    );
     assert_ne!(archive.0.read("out/short", "reduction.json"), reduced);
     assert!(path("out/parquet/points/torn.parquet").exists());
 
@@ -250,13 +242,11 @@ fn what_is_done_is_done_again_only_where_something_changed() {
     let lines = std::fs::read_to_string(&points).unwrap();
     std::fs::write(&points, lines.replacen("\"point\":1,", "\"point\":9,", 1)).unwrap();
     assert!(code(&archive.reprocess("out", "3")) < 2);
-    let anew: Vec<bool> = archive
-        .written("out")
-        .iter()
-        .zip(&before)
-        .map(|(a, b)| a != b)
-        .collect();
-    assert_eq!(anew, [true, false, true, true], "{SOUND:?}");
+    assert_eq!(
+        archive.anew("out", &before),
+        [true, false, true, true],
+        "{SOUND:?}"
+    );
     assert_eq!(std::fs::read_to_string(&points).unwrap(), lines);
 }
 

@@ -2,6 +2,7 @@
 //! a resonance says of the next, which shows nothing by itself, where the drive
 //! stands. Against the virtual span, whose exact field knows its resonance.
 
+use crate::bench::recordings::cut;
 use crate::bench::run_folder::{RunFolder, code, stderr};
 use crate::bench::setups::{demo, edited};
 
@@ -21,17 +22,11 @@ fn setup() -> String {
 }
 
 /// The part of a recording between two times, s.
-fn cut(bench: &RunFolder, from: &str, to: &str, seconds: std::ops::Range<u32>) {
-    let mut reader = hound::WavReader::open(bench.path(from)).unwrap();
-    let spec = reader.spec();
-    let of = |seconds: u32| (seconds * spec.sample_rate * u32::from(spec.channels)) as usize;
-    let samples = reader.samples::<i32>().map(Result::unwrap);
-    let mut writer = hound::WavWriter::create(bench.path(to), spec).unwrap();
-    let range = of(seconds.start)..of(seconds.end);
-    for sample in samples.skip(range.start).take(range.len()) {
-        writer.write_sample(sample).unwrap();
-    }
-    writer.finalize().unwrap();
+fn part(bench: &RunFolder, from: &str, to: &str, seconds: std::ops::Range<usize>) {
+    let from = bench.path(from);
+    let rate_hz = hound::WavReader::open(&from).unwrap().spec().sample_rate as usize;
+    let frames = seconds.start * rate_hz..seconds.end * rate_hz;
+    cut(&from, &bench.path(to), frames);
 }
 
 fn verdicts(bench: &RunFolder, files: &[&str], out: &str) -> Vec<String> {
@@ -61,8 +56,8 @@ fn what_one_recording_showed_of_a_resonance_holds_for_the_next() {
     ]);
     assert_eq!(code(&output), 0, "{}", stderr(&output));
     // The one has the span ring up, the other begins long after.
-    cut(&bench, "whole/setup.wav", "1-first.wav", 0..40);
-    cut(&bench, "whole/setup.wav", "2-later.wav", 45..70);
+    part(&bench, "whole/setup.wav", "1-first.wav", 0..40);
+    part(&bench, "whole/setup.wav", "2-later.wav", 45..70);
     assert_eq!(verdicts(&bench, &["2-later.wav"], "alone"), ["steady"]);
     assert_eq!(verdicts(&bench, &["1-first.wav"], "first"), ["held"]);
     assert_eq!(
@@ -70,7 +65,7 @@ fn what_one_recording_showed_of_a_resonance_holds_for_the_next() {
         ["held", "held"]
     );
     // What would have to be known first comes too late.
-    cut(&bench, "whole/setup.wav", "0-later.wav", 45..70);
+    part(&bench, "whole/setup.wav", "0-later.wav", 45..70);
     assert_eq!(
         verdicts(&bench, &["0-later.wav", "1-first.wav"], "before"),
         ["steady", "held"]

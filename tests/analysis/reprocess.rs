@@ -111,19 +111,7 @@ fn two_dwells_become_two_points_whatever_the_blocks_and_threads() {
         let run = format!("run{number}");
         let mut command = bench.command(&["sweep.wav", "--out", &run]);
         command.args(options).assert().success();
-        for name in [
-            "points.jsonl",
-            "evidence.jsonl",
-            "events.jsonl",
-            "trace.csv",
-            "points.csv",
-        ] {
-            assert_eq!(
-                bench.read(&run, name),
-                bench.read("run", name),
-                "{options:?} {name}"
-            );
-        }
+        bench.0.assert_same_results(&run, "run");
     }
     assert_eq!(bench.read("run", "setup.toml"), SETUP);
     let record: serde_json::Value = serde_json::from_str(&bench.read("run", "run.json")).unwrap();

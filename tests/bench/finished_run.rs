@@ -5,6 +5,7 @@ use std::path::Path;
 use spanhold::ingest::sidecar::{SIDECAR_VERSION, Sidecar, sidecar_path};
 use spanhold::setup::SampleFormat;
 
+use super::recordings::cut;
 use super::run_folder::{code, spanhold, stderr};
 
 /// Makes `run`, reduced against `bare` and reported, in a folder: dwells held,
@@ -29,20 +30,13 @@ pub fn make(folder: &Path) {
 
 /// Cuts a recording in two with some frames missing between, and a start time.
 fn with_a_gap(recording: &str, folder: &Path) -> [String; 2] {
-    let mut reader = hound::WavReader::open(recording).unwrap();
-    let spec = reader.spec();
-    let samples: Vec<i32> = reader.samples().map(Result::unwrap).collect();
-    let channels = usize::from(spec.channels);
-    let frames = samples.len() / channels;
+    let recording = Path::new(recording);
+    let frames = hound::WavReader::open(recording).unwrap().duration() as usize;
     // The drive is off at the very beginning: the gap cuts no dwell.
     let parts = [(0, 200), (300, frames)];
     parts.map(|(from, to)| {
         let path = folder.join(format!("part-{from}.wav"));
-        let mut writer = hound::WavWriter::create(&path, spec).unwrap();
-        for sample in &samples[from * channels..to * channels] {
-            writer.write_sample(*sample).unwrap();
-        }
-        writer.finalize().unwrap();
+        let spec = cut(recording, &path, from..to);
         let rate_hz = f64::from(spec.sample_rate);
         let start: jiff::Timestamp = "2026-03-04T05:06:07Z".parse().unwrap();
         let since = jiff::SignedDuration::from_secs_f64(from as f64 / rate_hz);
@@ -50,7 +44,7 @@ fn with_a_gap(recording: &str, folder: &Path) -> [String; 2] {
             version: SIDECAR_VERSION,
             source: "bench".into(),
             rate_hz,
-            channels,
+            channels: usize::from(spec.channels),
             sample_format: SampleFormat::I24,
             clip_level: Some(1.0),
             start_index: from as u64,

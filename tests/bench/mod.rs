@@ -11,6 +11,7 @@ pub mod json_leaves;
 #[cfg(unix)]
 pub mod line;
 pub mod readings;
+pub mod recordings;
 pub mod run_folder;
 pub mod setups;
 pub mod virtual_span;

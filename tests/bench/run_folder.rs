@@ -79,6 +79,20 @@ impl RunFolder {
         std::fs::read_to_string(self.path(run).join(name)).unwrap()
     }
 
+    /// What the analysis gave is the same in both runs, byte for byte.
+    #[track_caller]
+    pub fn assert_same_results(&self, run: &str, other: &str) {
+        for file in [
+            "points.jsonl",
+            "evidence.jsonl",
+            "events.jsonl",
+            "trace.csv",
+            "points.csv",
+        ] {
+            assert_eq!(self.read(run, file), self.read(other, file), "{run} {file}");
+        }
+    }
+
     /// The points of a run, each as its line.
     pub fn points(&self, run: &str) -> Vec<String> {
         let text = self.read(run, "points.jsonl");
