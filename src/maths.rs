@@ -24,13 +24,41 @@ use num_complex::Complex64;
 /// `run.json` names none) took its functions from the C library.
 pub const ARITHMETIC_VERSION: u32 = 5;
 
-/// Runs a numeric kernel with the widest registers that the processor has: code that is
-/// inlined into `kernel` is compiled once more for AVX2. What it gives are the same
-/// bits: its lanes and the order of its sums are in its source, and the compiler fuses
-/// no product into a sum.
+/// Runs a numeric kernel, an expression, with the widest registers that the processor has:
+/// what is inlined into it is compiled once more for AVX2 and once for AVX-512. What it
+/// gives are the same bits: its lanes and the order of its sums are in its source, and the
+/// compiler fuses no product into a sum.
+///
+/// A macro, because a closure that is not inlined into [`Kernel::call`], always, stays
+/// compiled for the narrowest registers, and nothing but the time it takes shows it.
+macro_rules! wide {
+    ($kernel:expr) => {
+        $crate::maths::dispatched(
+            #[inline(always)]
+            || $kernel,
+        )
+    };
+}
+pub(crate) use wide;
+
+/// What [`wide`] calls.
 #[inline]
-pub fn wide<R>(kernel: impl FnOnce() -> R) -> R {
-    pulp::Arch::new().dispatch(kernel)
+pub(crate) fn dispatched<R>(kernel: impl FnMut() -> R) -> R {
+    pulp::Arch::new().dispatch(Kernel(kernel))
+}
+
+/// A kernel on its way into the function that is compiled for wide registers. To call it as
+/// `FnOnce` would put a function between them that is not always inlined.
+struct Kernel<F>(F);
+
+impl<R, F: FnMut() -> R> pulp::NullaryFnOnce for Kernel<F> {
+    type Output = R;
+
+    #[expect(clippy::inline_always, reason = "what the macro is for")]
+    #[inline(always)]
+    fn call(mut self) -> R {
+        (self.0)()
+    }
 }
 
 /// Sine of an angle in rad.

@@ -198,7 +198,7 @@ impl Decimator {
             let to_hop_end = hop_raw - self.next_raw % hop_raw;
             let count = (frames - done).min(TILE).min(to_hop_end as usize);
             for group in &mut self.groups {
-                maths::wide(|| group.tile(source, done, count, self.clip_level));
+                maths::wide!(group.tile(source, done, count, self.clip_level));
             }
             done += count;
             self.next_raw = self.next_raw.saturating_add(count as u64);

@@ -525,7 +525,7 @@ impl Projected for ArrayView2<'_, f64> {
         let mut times = [0.0; CHUNK];
         let mut moved = [0.0; CHUNK];
         let mut data = [0.0; CHUNK];
-        maths::wide(|| {
+        maths::wide!({
             for start in (0..basis.frames).step_by(CHUNK) {
                 let count = CHUNK.min(basis.frames - start);
                 basis.fill(start, &mut rows, &mut times);
@@ -812,7 +812,7 @@ pub fn residual(
     let mut rows = vec![[0.0; CHUNK]; basis.columns()];
     let mut times = [0.0; CHUNK];
     let parameters: Vec<Vec<f64>> = fit.channels.iter().map(ChannelFit::parameters).collect();
-    maths::wide(|| {
+    maths::wide!({
         for start in (0..basis.frames).step_by(CHUNK) {
             basis.fill(start, &mut rows, &mut times);
             let count = CHUNK.min(basis.frames - start);
@@ -855,7 +855,7 @@ pub(super) fn largest_residuals(
     let mut rows = [[0.0; CHUNK]; 2 * ORDERS + 1];
     let mut times = [0.0; CHUNK];
     let mut peaks = vec![0.0; samples.nrows()];
-    maths::wide(|| {
+    maths::wide!({
         for start in (0..samples.ncols()).step_by(CHUNK) {
             basis.fill(before + start, &mut rows, &mut times);
             let count = CHUNK.min(samples.ncols() - start);

@@ -12,7 +12,7 @@ const LANES: usize = 8;
 /// another. The rotation is carried on by multiplication: its error grows by
 /// about 4e-16 every [`LANES`] samples.
 pub(super) fn rotated_sum(samples: &[f64], first: Complex64, step: Complex64) -> Complex64 {
-    maths::wide(|| lanes_sum(samples, first, step))
+    maths::wide!(lanes_sum(samples, first, step))
 }
 
 #[expect(

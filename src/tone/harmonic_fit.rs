@@ -265,12 +265,12 @@ pub fn fit<H: AsRef<[HopSpectrum]>>(
     let (mut last_step, mut remaining) = (f64::INFINITY, f64::INFINITY);
     for _ in 0..ITERATIONS {
         for (number, group) in groups.iter_mut().enumerate() {
-            maths::wide(|| sequence.project(number, angle, orders, group));
+            maths::wide!(sequence.project(number, angle, orders, group));
         }
         let equations = Equations::new(angle / half, half, frames, orders)?;
         let linear: Vec<Linear> = groups
             .iter()
-            .map(|group| maths::wide(|| equations.solve(group, freedom)))
+            .map(|group| maths::wide!(equations.solve(group, freedom)))
             .collect();
         let newton = || -> Result<(f64, f64), FitError> {
             let (mut curvature, mut pull) = (0.0, 0.0);

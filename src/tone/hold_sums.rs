@@ -104,7 +104,7 @@ impl Projected for ChosenChannels<'_> {
                 into.projections[1][i][0] = start.cos_by_time[0][lane];
             }
             for (angle, column) in basis.waves() {
-                let (plain, by_time) = maths::wide(|| {
+                let (plain, by_time) = maths::wide!({
                     let turn = |k: usize| maths::cis(-angle * self.sequence.middle(k));
                     self.sequence.sums(group, angle / TAU, &start.means, turn)
                 });
@@ -179,7 +179,7 @@ impl LineSums {
                 for (lane, mean) in means.iter().skip(group * LANES).take(LANES).enumerate() {
                     apart[lane] = spectrum.means[lane] - mean;
                 }
-                maths::wide(|| {
+                maths::wide!({
                     for (line, (place, constant)) in lines.iter_mut().zip(&places) {
                         let mut value = spectrum.value(place);
                         for lane in 0..LANES {

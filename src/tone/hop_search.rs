@@ -89,7 +89,7 @@ impl HopSearch {
     /// What a hop has at the frequencies looked at.
     pub fn lines_of(&self, spectrum: &HopSpectrum) -> HopLines {
         let mut values = vec![ComplexLanes::default(); self.places.len()];
-        maths::wide(|| {
+        maths::wide!({
             for (value, place) in values.iter_mut().zip(&self.places) {
                 *value = spectrum.value(place);
             }
@@ -110,7 +110,7 @@ impl HopSearch {
         self.combined.clear();
         self.combined.resize(bins, 0.0);
         for group in 0..counts.len().div_ceil(LANES) {
-            maths::wide(|| self.window(hops, group));
+            maths::wide!(self.window(hops, group));
             for lane in 0..LANES {
                 if !counts.get(group * LANES + lane).copied().unwrap_or(false) {
                     continue;

@@ -149,7 +149,7 @@ impl InterferingSearch {
                 }
             }
             let mut slow = Vec::new();
-            maths::wide(|| Cascade::new(&self.filter).run(&lanes, &mut slow));
+            maths::wide!(Cascade::new(&self.filter).run(&lanes, &mut slow));
             length = slow.len();
             for lane in 0..group.nrows() {
                 rows.extend(slow.iter().filter_map(|lanes| lanes.get(lane)));

@@ -179,7 +179,7 @@ impl HopTransform {
     pub fn transform(&mut self, samples: ArrayView2<f64>, first: usize, out: &mut HopSpectrum) {
         out.values.resize(self.kept.len(), ComplexLanes::default());
         self.load(samples, first, out);
-        maths::wide(|| {
+        maths::wide!({
             self.butterflies();
             self.untangle(out);
         });

@@ -3,6 +3,9 @@
 //! In: interleaved little-endian samples. Out: rows in fractions of digital
 //! full scale. One pass over the bytes, no allocation.
 
+// What is not inlined into the kernel of its caller is not compiled for wide registers.
+#![allow(clippy::inline_always)]
+
 use ndarray::Array2;
 
 use super::format::SampleEncoding;
@@ -59,7 +62,8 @@ impl Decoder {
     }
 
     /// Decodes the leading frames of `bytes` into codes of 24 bits, lane i from column
-    /// `columns[i]`, as many frames as `lanes` holds.
+    /// `columns[i]`, as many frames as `lanes` holds. Lanes without a column are zero.
+    #[inline(always)]
     pub fn codes<const LANES: usize>(
         &self,
         bytes: &[u8],
@@ -69,29 +73,32 @@ impl Decoder {
         let frame_bytes = self.frame_bytes;
         let sample_bytes = self.encoding.sample_bytes();
         let slack = self.shift();
-        for (lane, column) in columns.iter().enumerate().take(LANES) {
+        // Four bytes with the sample in them, as far as the frame goes: they are moved
+        // to the top of 32 bits, and what stands below them out of it.
+        let (mut froms, mut above, mut mask) = ([0; LANES], [0_u32; LANES], [0_i32; LANES]);
+        let places = froms.iter_mut().zip(&mut above).zip(&mut mask);
+        for (((from, above), mask), column) in places.zip(columns) {
             let at = column * sample_bytes;
-            // Four bytes with the sample in them, as far as the frame goes: they are moved
-            // to the top of 32 bits, and what stands below them out of it.
-            let from = at.min(frame_bytes.saturating_sub(4));
-            let above = 8 * (4 - sample_bytes as u32).saturating_sub((at - from) as u32);
-            let frames = bytes.chunks_exact(frame_bytes.max(1)).zip(&mut *lanes);
-            if frame_bytes < 4 {
-                for (frame, lanes) in frames {
-                    let mut top = [0; 4];
-                    for (to, from) in top.iter_mut().rev().zip(frame.iter().rev()) {
-                        *to = *from;
-                    }
-                    set(lanes, lane, (i32::from_le_bytes(top) << slack) >> 8);
+            *from = at.min(frame_bytes.saturating_sub(4));
+            *above = 8 * (4 - sample_bytes as u32).saturating_sub((at - *from) as u32);
+            *mask = -1_i32 << (32 - 8 * sample_bytes as u32);
+        }
+        for (frame, lanes) in bytes.chunks_exact(frame_bytes.max(1)).zip(lanes) {
+            let four: [i32; LANES] = if frame_bytes < 4 {
+                let mut four = [0; 4];
+                for (to, from) in four.iter_mut().zip(frame) {
+                    *to = *from;
                 }
-                continue;
-            }
-            let mask = -1_i32 << (32 - 8 * sample_bytes as u32);
-            for (frame, lanes) in frames {
-                if let Some(four) = frame.get(from..).and_then(<[u8]>::first_chunk::<4>) {
-                    let top = (i32::from_le_bytes(*four) << above) & mask;
-                    set(lanes, lane, (top << slack) >> 8);
-                }
+                [i32::from_le_bytes(four); LANES]
+            } else {
+                froms.map(|from| {
+                    let four = frame.get(from..).and_then(<[u8]>::first_chunk::<4>);
+                    four.map_or(0, |four| i32::from_le_bytes(*four))
+                })
+            };
+            let places = four.iter().zip(&above).zip(&mask);
+            for (code, ((four, above), mask)) in lanes.iter_mut().zip(places) {
+                *code = (((four << above) & mask) << slack) >> 8;
             }
         }
     }
@@ -139,13 +146,6 @@ impl Decoder {
             ) => u32::from(container_bytes) * 8 - u32::from(valid_bits),
             _ => 0,
         }
-    }
-}
-
-#[inline]
-fn set<const LANES: usize>(lanes: &mut [i32; LANES], lane: usize, code: i32) {
-    if let Some(slot) = lanes.get_mut(lane) {
-        *slot = code;
     }
 }
 

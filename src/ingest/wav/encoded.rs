@@ -1,6 +1,9 @@
 //! Frames of a recording as they were stored: what the tone stage takes straight from
 //! the bytes. Pure.
 
+// What is not inlined into the kernel of its caller is not compiled for wide registers.
+#![allow(clippy::inline_always)]
+
 use ndarray::Array2;
 
 use super::decode::Decoder;
@@ -57,6 +60,7 @@ impl EncodedBlock {
 
     /// The codes of the frames from number `from` on, as many as `lanes` holds; lane i is
     /// the column `columns[i]`.
+    #[inline(always)]
     pub fn codes<const LANES: usize>(
         &self,
         from: usize,
