@@ -13,7 +13,7 @@ use std::path::PathBuf;
 
 use crate::analysis::Event;
 use crate::ingest::stretches::{NamedFile, OrderedBy, Stretches};
-use crate::ingest::wav::{Begun, WavReader};
+use crate::ingest::wav::{Begun, FileHashes, WavReader};
 use crate::ingest::{IngestError, StreamFormat};
 use crate::ledger::{FileRecord, SourceRecord};
 use crate::setup::{RecordedFile, Setup, Source};
@@ -258,6 +258,15 @@ impl RecordedRun {
             let end_s = stretch.iter().map(RecordedSource::end_s);
             reached_s = end_s.fold(reached_s, f64::max);
         }
+    }
+
+    /// Has the recordings hashed while they are read.
+    pub fn hash_files(&mut self) -> FileHashes {
+        let hashes = FileHashes::default();
+        for source in self.stretches.iter_mut().flatten() {
+            source.reader.hash_into(hashes.clone());
+        }
+        hashes
     }
 
     /// Frames of all sources, missing ones included.

@@ -118,8 +118,12 @@ impl ArchivedRun {
     }
 }
 
-/// Works through a list, `options.threads` runs at a time. Back comes what came of each run, in
-/// the order of the list, which is also in [`ARCHIVE_FILE`].
+/// So many runs are under way for each thread: while one waits for the disk to have taken a point,
+/// another reckons.
+const RUNS_A_THREAD: usize = 2;
+
+/// Works through a list, two runs at a time for each of `options.threads`. Back comes what came of
+/// each run, in the order of the list, which is also in [`ARCHIVE_FILE`].
 ///
 /// # Errors
 /// Where the archive's folder cannot be made or written, or another program works on it.
@@ -164,11 +168,12 @@ pub fn reprocess_archive(
     order.sort_by_key(|(_, _, bytes)| std::cmp::Reverse(*bytes));
 
     let mut runs: Vec<ArchivedRun> = list.entries.iter().map(ArchivedRun::open).collect();
-    let made = in_turns(options.threads, &order, stop, |(place, entry, bytes)| {
+    let at_once = RUNS_A_THREAD * options.threads;
+    let made = in_turns(at_once, &order, stop, |(place, entry, bytes)| {
         (*place, work.make(entry, *bytes))
     });
     put(&mut runs, made);
-    let concluded = in_turns(options.threads, &order, stop, |(place, entry, _)| {
+    let concluded = in_turns(at_once, &order, stop, |(place, entry, _)| {
         (*place, work.conclude(entry, *place, &runs))
     });
     let is_concluded: Vec<usize> = concluded.iter().map(|(place, _)| *place).collect();

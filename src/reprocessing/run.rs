@@ -10,6 +10,7 @@ use super::assigned::{SourceFiles, assign};
 use crate::analysis::{Event, Finding};
 use crate::ingest::sidecar::{hash_of_file, hash_of_sidecar};
 use crate::ingest::stretches::{NamedFile, OrderedBy};
+use crate::ingest::wav::FileHashes;
 use crate::ledger::{Ledger, RunRecord, RunState, SourceRecord, carry_curves};
 use crate::pipeline::{
     Outcome, Progress, RecordedRun, RecordedSource, ReplayOptions, Sink, StopReason, in_one_line,
@@ -98,7 +99,8 @@ pub fn reprocess(
     let assigned = assign(&loaded.setup, request.base, request.recordings, &mut notes);
     notes.iter().for_each(|note| watch.note(note));
     let assigned = assigned?;
-    let recorded = open(&loaded.setup, &assigned, watch)?;
+    let mut recorded = open(&loaded.setup, &assigned, watch)?;
+    let hashes = recorded.hash_files();
     let mut record = RunRecord::begin(
         "reprocess",
         request.setup,
@@ -130,7 +132,7 @@ pub fn reprocess(
     };
     let outcome = replay(&loaded.setup, recorded, request.options, stop, &mut sink);
     let Keep { ledger, points, .. } = sink;
-    let record = close(ledger, &outcome).map_err(ReprocessError::Device)?;
+    let record = close(ledger, &outcome, &hashes).map_err(ReprocessError::Device)?;
     Ok(Reprocessed {
         record,
         points,
@@ -214,8 +216,9 @@ impl Sink for Keep<'_> {
     }
 }
 
-/// Counts and hashes into the record, and the run closed.
-fn close(mut ledger: Ledger, outcome: &Outcome) -> anyhow::Result<RunRecord> {
+/// Counts and hashes into the record, and the run closed. What was not read to its end is
+/// read again for its hash.
+fn close(mut ledger: Ledger, outcome: &Outcome, hashes: &FileHashes) -> anyhow::Result<RunRecord> {
     let mut sources = ledger.record().sources.clone();
     for (record, ended) in sources.iter_mut().zip(&outcome.sources) {
         record.frames = ended.frames;
@@ -223,7 +226,8 @@ fn close(mut ledger: Ledger, outcome: &Outcome) -> anyhow::Result<RunRecord> {
         for file in &mut record.files {
             let path = Path::new(&file.path);
             let again = || format!("{}: cannot be read again for its hash", file.path);
-            file.blake3 = Some(hash_of_file(path).with_context(again)?);
+            let hash = hashes.of(path).map_or_else(|| hash_of_file(path), Ok);
+            file.blake3 = Some(hash.with_context(again)?);
             file.sidecar_blake3 = hash_of_sidecar(path).with_context(again)?;
         }
     }

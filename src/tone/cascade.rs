@@ -82,15 +82,28 @@ impl<T: Sample> Halving<T> {
     #[inline(always)]
     fn run(&mut self, input: &[[T; LANES]], output: &mut Vec<[T; LANES]>) {
         self.pending.extend_from_slice(input);
-        output.clear();
         let taps = self.order + 1;
         let count = (self.pending.len() + 1).saturating_sub(taps).div_ceil(2);
-        let starts = || (0..count).map(|i| 2 * i);
-        let pending = &self.pending[..];
+        output.resize(count, [T::default(); LANES]);
+        // Loops of their own, not iterators handed to the vector: these would be compiled
+        // for narrow registers.
+        let windows = self.pending.windows(taps).step_by(2);
         match self.order {
-            4 => output.extend(starts().map(|i| binomial_4(&pending[i..i + 5]))),
-            6 => output.extend(starts().map(|i| binomial_6(&pending[i..i + 7]))),
-            _ => output.extend(starts().map(|i| binomial(&pending[i..i + taps]))),
+            4 => {
+                for (value, window) in output.iter_mut().zip(windows) {
+                    *value = binomial_4(window);
+                }
+            }
+            6 => {
+                for (value, window) in output.iter_mut().zip(windows) {
+                    *value = binomial_6(window);
+                }
+            }
+            _ => {
+                for (value, window) in output.iter_mut().zip(windows) {
+                    *value = binomial(window);
+                }
+            }
         }
         self.pending.drain(..2 * count);
     }
@@ -156,8 +169,8 @@ struct Last {
 
 impl Last {
     #[inline(always)]
-    fn run(&mut self, input: impl Iterator<Item = [f64; LANES]>, output: &mut Vec<[f64; LANES]>) {
-        self.pending.extend(input);
+    fn run(&mut self, input: &[[f64; LANES]], output: &mut Vec<[f64; LANES]>) {
+        self.pending.extend_from_slice(input);
         let half = self.taps.len() - 1;
         let length = 2 * half + 1;
         let mut start = 0;
@@ -178,6 +191,14 @@ impl Last {
             start += self.factor;
         }
         self.pending.drain(..start);
+    }
+}
+
+#[inline(always)]
+fn floats<T: Sample>(input: &[[T; LANES]], output: &mut Vec<[f64; LANES]>) {
+    output.resize(input.len(), [0.0; LANES]);
+    for (output, input) in output.iter_mut().zip(input) {
+        *output = input.map(T::float);
     }
 }
 
@@ -234,20 +255,20 @@ impl<T: Sample> Cascade<T> {
             input = &from[..];
         }
         let Some((first, rest)) = self.floats.split_first_mut() else {
-            let floats = input.iter().map(|lanes| lanes.map(T::float));
-            self.last.run(floats, output);
+            let [a, _] = &mut self.float_scratch;
+            floats(input, a);
+            self.last.run(a, output);
             return;
         };
         let [a, b] = &mut self.float_scratch;
-        a.clear();
-        a.extend(input.iter().map(|lanes| lanes.map(T::float)));
+        floats(input, a);
         first.run(a, b);
         let (mut from, mut to) = (b, a);
         for stage in rest {
             stage.run(from, to);
             std::mem::swap(&mut from, &mut to);
         }
-        self.last.run(from.iter().copied(), output);
+        self.last.run(from, output);
     }
 
     /// The same with floats from here on.

@@ -22,7 +22,7 @@
 // What is not inlined into the kernel is not compiled for wide registers.
 #![allow(clippy::inline_always)]
 
-use ndarray::{Array2, ArrayView1, ArrayView2};
+use ndarray::{Array2, ArrayRef2, ArrayView1, ArrayView2, ArrayViewMut2};
 use num_complex::Complex64;
 use std::borrow::Cow;
 use std::f64::consts::TAU;
@@ -117,13 +117,17 @@ pub struct ChannelFit {
 }
 
 impl ChannelFit {
-    /// Over the basis: the offset, then cosine and sine of each order of each tone.
     fn parameters(&self) -> Vec<f64> {
-        let orders = self.phasors.iter().flatten();
-        std::iter::once(self.offset)
-            .chain(orders.flat_map(|phasor| [phasor.value.re, -phasor.value.im]))
-            .collect()
+        parameters_of(self.offset, &self.phasors)
     }
+}
+
+/// Over the basis: the offset, then cosine and sine of each order of each tone.
+fn parameters_of(offset: f64, phasors: &[Vec<PhasorEstimate>]) -> Vec<f64> {
+    let orders = phasors.iter().flatten();
+    std::iter::once(offset)
+        .chain(orders.flat_map(|phasor| [phasor.value.re, -phasor.value.im]))
+        .collect()
 }
 
 /// The result for all channels.
@@ -809,27 +813,70 @@ pub fn residual(
         .collect();
     let basis = ToneBasis::new(samples.ncols(), rate_hz, &fitted);
     let mut rest = samples.as_standard_layout().into_owned();
+    let parameters: Vec<Vec<f64>> = fit.channels.iter().map(ChannelFit::parameters).collect();
+    take_off(&mut rest, &basis, &parameters);
+    rest
+}
+
+/// Takes tones of a fit off what is left without its offset: `phasors[j][h − 1]` in one channel.
+pub(super) fn take_tones_off(
+    rest: &mut [f64],
+    rate_hz: f64,
+    tones: &[ToneGuess],
+    phasors: &[Vec<PhasorEstimate>],
+) {
+    let basis = ToneBasis::new(rest.len(), rate_hz, tones);
+    let parameters = [parameters_of(0.0, phasors)];
+    let mut rest = ArrayViewMut2::from_shape((1, rest.len()), rest);
+    if let Ok(rest) = &mut rest {
+        take_off(rest, &basis, &parameters);
+    }
+}
+
+/// Samples worked on at once when a model is taken off.
+const PART: usize = 16;
+
+/// Takes the model off each channel, `parameters[c]` over the basis. `rest` stands row by row.
+fn take_off(rest: &mut ArrayRef2<f64>, basis: &ToneBasis, parameters: &[Vec<f64>]) {
     let mut rows = vec![[0.0; CHUNK]; basis.columns()];
     let mut times = [0.0; CHUNK];
-    let parameters: Vec<Vec<f64>> = fit.channels.iter().map(ChannelFit::parameters).collect();
     maths::wide!({
         for start in (0..basis.frames).step_by(CHUNK) {
             basis.fill(start, &mut rows, &mut times);
             let count = CHUNK.min(basis.frames - start);
-            for (mut target, parameters) in rest.rows_mut().into_iter().zip(&parameters) {
+            for (mut target, parameters) in rest.rows_mut().into_iter().zip(parameters) {
                 let Some(target) = target.as_slice_mut() else {
                     continue;
                 };
-                let target = &mut target[start..start + count];
-                for (parameter, row) in parameters.iter().zip(&rows) {
-                    for (x, value) in target.iter_mut().zip(row) {
-                        *x -= parameter * value;
-                    }
+                let (parts, last) = target[start..start + count].as_chunks_mut::<PART>();
+                for (block, part) in parts.iter_mut().enumerate() {
+                    *part = without_model(*part, parameters, &rows, block);
                 }
+                let mut part = [0.0; PART];
+                part[..last.len()].copy_from_slice(last);
+                let part = without_model(part, parameters, &rows, count / PART);
+                last.copy_from_slice(&part[..last.len()]);
             }
         }
     });
-    rest
+}
+
+/// A part of a chunk, its samples less each parameter times its row, in order.
+#[inline(always)]
+fn without_model(
+    mut part: [f64; PART],
+    parameters: &[f64],
+    rows: &[[f64; CHUNK]],
+    block: usize,
+) -> [f64; PART] {
+    for (parameter, row) in parameters.iter().zip(rows) {
+        if let Some(values) = row.as_chunks::<PART>().0.get(block) {
+            for i in 0..PART {
+                part[i] -= parameter * values[i];
+            }
+        }
+    }
+    part
 }
 
 /// Offset, then cosine and sine of each order: what a tone is in one channel.
@@ -865,23 +912,14 @@ pub(super) fn largest_residuals(
                 let row = contiguous(row);
                 let mut data = [0.0; CHUNK];
                 data[..count].copy_from_slice(&row[start..start + count]);
-                let mut largest = [0.0_f64; 2 * LANES];
-                for (block, part) in data.as_chunks::<{ 2 * LANES }>().0.iter().enumerate() {
-                    let mut rest = *part;
-                    for (parameter, row) in parameters.iter().zip(&rows).take(columns) {
-                        let values = &row.as_chunks::<{ 2 * LANES }>().0[block];
-                        for lane in 0..2 * LANES {
-                            rest[lane] -= parameter * values[lane];
-                        }
-                    }
-                    for lane in 0..2 * LANES {
+                let mut largest = [0.0_f64; PART];
+                let parameters = &parameters[..columns];
+                for (block, part) in data.as_chunks::<PART>().0.iter().enumerate() {
+                    let rest = without_model(*part, parameters, &rows, block);
+                    for i in 0..PART {
                         // Behind the end of the samples the basis is zero.
-                        let size = rest[lane].abs();
-                        largest[lane] = if size > largest[lane] {
-                            size
-                        } else {
-                            largest[lane]
-                        };
+                        let size = rest[i].abs();
+                        largest[i] = if size > largest[i] { size } else { largest[i] };
                     }
                 }
                 *peak = largest.iter().copied().fold(*peak, f64::max);

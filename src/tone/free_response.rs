@@ -27,6 +27,7 @@
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
+use super::pole_grid;
 use crate::maths;
 
 /// Length of the smoothing window, s: neighbouring resonances stand 1.5 Hz
@@ -44,6 +45,8 @@ const MOST_NEIGHBOURS: usize = 2;
 const WORTH_A_TONE: f64 = 0.3;
 /// Fewest values of a series that can be fitted.
 const LEAST_VALUES: usize = 16;
+/// Columns of unit length with less of their own are not told apart.
+pub(super) const LEAST_PIVOT: f64 = 1e-13;
 /// Steps of Gauss and Newton, at most.
 const ITERATIONS: usize = 40;
 /// Neighbouring windows share half their samples, and two Hann windows that
@@ -233,22 +236,7 @@ impl Problem<'_> {
     /// The solution of dv/dt = lambda v + u from rest, u running straight from
     /// value to value (first-order hold).
     fn brought_about(&self, lambda: Complex64) -> Vec<Complex64> {
-        let z = lambda * self.step_s;
-        let ratio = exponential(z);
-        let (old, new) = if z.norm_sqr() < 1e-6 {
-            // The quotients below, as series.
-            (
-                z * (z / 8.0 + 1.0 / 3.0) + 0.5,
-                z * (z / 24.0 + 1.0 / 6.0) + 0.5,
-            )
-        } else {
-            let square = z * z;
-            (
-                (ratio * (z - 1.0) + 1.0) / square,
-                (ratio - z - 1.0) / square,
-            )
-        };
-        let (old, new) = (old * self.step_s, new * self.step_s);
+        let [ratio, old, new] = held_force(lambda, self.step_s);
         let mut value = Complex64::ZERO;
         std::iter::once(value)
             .chain(self.force.windows(2).map(|pair| {
@@ -335,8 +323,12 @@ impl Problem<'_> {
 
     /// The exponent of the grid that leaves least.
     fn start(&self) -> Option<Complex64> {
-        self.grid(TAU * FARTHEST_HZ)
-            .filter_map(|lambda| Some((self.fit(&[lambda])?.cost, lambda)))
+        let grid: Vec<Complex64> = self.grid(TAU * FARTHEST_HZ).collect();
+        let costs = pole_grid::costs(&grid, self.series, self.force, self.step_s);
+        costs
+            .into_iter()
+            .zip(grid)
+            .filter(|(cost, _)| cost.is_finite())
             .min_by(|a, b| a.0.total_cmp(&b.0))
             .map(|(_, lambda)| lambda)
     }
@@ -344,13 +336,10 @@ impl Problem<'_> {
     /// The exponent whose free tone takes most off a rest; beyond half of the
     /// unambiguous band the window passes nothing.
     fn neighbour(&self, rest: &[Complex64]) -> Complex64 {
-        let gain = |lambda: &Complex64| {
-            let tone = self.free(*lambda);
-            let along: Complex64 = tone.iter().zip(rest).map(|(a, b)| a.conj() * b).sum();
-            along.norm_sqr() / sum_of_squares(&tone)
-        };
-        self.grid(0.5 * PI / self.step_s)
-            .map(|lambda| (gain(&lambda), lambda))
+        let grid: Vec<Complex64> = self.grid(0.5 * PI / self.step_s).collect();
+        pole_grid::gains(&grid, rest, self.step_s)
+            .into_iter()
+            .zip(grid)
             .max_by(|a, b| a.0.total_cmp(&b.0))
             .map_or(Complex64::ZERO, |(_, lambda)| lambda)
     }
@@ -360,11 +349,37 @@ pub(super) fn exponential(z: Complex64) -> Complex64 {
     maths::cis(z.im) * maths::exp(z.re)
 }
 
+/// A step of the motion that obeys dv/dt = lambda v + u, u running straight from one value
+/// to the next: what the value, the force before and the force now are multiplied by.
+pub(super) fn held_force(lambda: Complex64, step_s: f64) -> [Complex64; 3] {
+    let z = lambda * step_s;
+    let ratio = exponential(z);
+    let (old, new) = if z.norm_sqr() < 1e-6 {
+        // The quotients below, as series.
+        (
+            z * (z / 8.0 + 1.0 / 3.0) + 0.5,
+            z * (z / 24.0 + 1.0 / 6.0) + 0.5,
+        )
+    } else {
+        let square = z * z;
+        (
+            (ratio * (z - 1.0) + 1.0) / square,
+            (ratio - z - 1.0) / square,
+        )
+    };
+    [ratio, old * step_s, new * step_s]
+}
+
 /// A tone of size 1 that goes as exp(lambda t), one value every `step_s`.
 pub(super) fn free_tone(lambda: Complex64, step_s: f64, count: usize) -> Vec<Complex64> {
     let ratio = exponential(lambda * step_s);
-    std::iter::successors(Some(Complex64::ONE), |value| Some(value * ratio))
-        .take(count)
+    let mut next = Complex64::ONE;
+    (0..count)
+        .map(|_| {
+            let value = next;
+            next = value * ratio;
+            value
+        })
         .collect()
 }
 
@@ -455,7 +470,7 @@ pub(super) fn solve(
         let (done_right, below_right) = right.split_at_mut(i + 1);
         let (pivot_row, pivot_right) = (done.get(i)?, *done_right.get(i)?);
         let pivot = *pivot_row.get(i)?;
-        if pivot.re < 1e-13 {
+        if pivot.re < LEAST_PIVOT {
             return None;
         }
         for (row, value) in below.iter_mut().zip(below_right) {

@@ -8,10 +8,11 @@
 
 use ndarray::{Array2, ArrayView1, ArrayView2, Axis};
 use realfft::RealFftPlanner;
+use std::borrow::Cow;
 
 use super::cascade::Cascade;
 use super::filter::{Filter, largest_factor};
-use super::fit::{ToneGuess, fit, residual};
+use super::fit::{ToneGuess, contiguous, fit, residual};
 use super::plan::TonePlan;
 use super::search::Search;
 use super::spectrum::LANES;
@@ -23,6 +24,8 @@ const INTERFERING_TONES: usize = 4;
 /// from the drive frequency and its harmonics; closer by, it is part of the
 /// tone.
 const INTERFERING_DISTANCE: f64 = 1.5;
+/// Samples that are brought to the lower rate at once.
+const TILE: usize = 256;
 /// The rate at which interfering tones are sought is at least so many times their highest
 /// frequency: there the filter takes little of them, and as much of the noise about them.
 const RATE_OVER_HIGH: f64 = 5.0;
@@ -140,16 +143,23 @@ impl InterferingSearch {
         let mut rows: Vec<f64> = Vec::new();
         let mut length = 0;
         for group in samples.axis_chunks_iter(Axis(0), LANES) {
-            let mut lanes = vec![[0.0; LANES]; group.ncols()];
-            for (lane, row) in group.rows().into_iter().enumerate() {
-                for (target, x) in lanes.iter_mut().zip(row) {
-                    if let Some(target) = target.get_mut(lane) {
-                        *target = *x;
+            let channels: Vec<Cow<[f64]>> = group.rows().into_iter().map(contiguous).collect();
+            let mut cascade = Cascade::new(&self.filter);
+            let mut lanes = vec![[0.0; LANES]; TILE];
+            let mut slow = Vec::with_capacity(group.ncols() / self.factor + 1);
+            // So few at once that they stay in the first-level cache.
+            for from in (0..group.ncols()).step_by(TILE) {
+                lanes.truncate(group.ncols() - from);
+                for (lane, row) in channels.iter().enumerate() {
+                    let samples = row.get(from..).unwrap_or_default();
+                    for (target, x) in lanes.iter_mut().zip(samples) {
+                        if let Some(target) = target.get_mut(lane) {
+                            *target = *x;
+                        }
                     }
                 }
+                maths::wide!(cascade.run(&lanes, &mut slow));
             }
-            let mut slow = Vec::new();
-            maths::wide!(Cascade::new(&self.filter).run(&lanes, &mut slow));
             length = slow.len();
             for lane in 0..group.nrows() {
                 rows.extend(slow.iter().filter_map(|lanes| lanes.get(lane)));

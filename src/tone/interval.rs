@@ -5,7 +5,7 @@
 //! is lowest and interfering tones (mains hum next to the drive frequency) are
 //! far enough apart to be fitted along.
 
-use ndarray::{Array2, ArrayView2, Axis, s};
+use ndarray::{ArrayView2, ArrayViewMut1, Axis, s};
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -14,7 +14,8 @@ use super::NOISE_BAND_HZ;
 use super::beside::{Beside, BesideTone};
 use super::filter::Filter;
 use super::fit::{
-    ChannelFit, FitError, PhasorEstimate, ToneFit, ToneGuess, contiguous, fit, fit_to, residual,
+    ChannelFit, FitError, FrequencyEstimate, PhasorEstimate, ToneFit, ToneGuess, contiguous, fit,
+    fit_to, residual, take_tones_off,
 };
 use super::flattening::Harmonics;
 use super::fourier::rotated_sum;
@@ -160,7 +161,7 @@ impl HoldFit {
             .first()
             .ok_or(FitError::Diverged)?
             .frequency_hz;
-        let rest = residual(samples, rate_hz, &tones, &common);
+        let mut rest = residual(samples, rate_hz, &tones, &common);
         let interfering = self.search.tones(rest.view(), common_hz);
 
         // Interfering tones on the channels that set the frequency pull it; fit
@@ -197,20 +198,35 @@ impl HoldFit {
             place.cycles(orders).chain(high),
         );
         let has_moved = frequency.frequency_hz.to_bits() != common_hz.to_bits();
+        // What the first fit left over is left now too, unless more was fitted since.
+        let again = fitted
+            .iter()
+            .filter(|channel| has_moved || channel.tones.len() > 1);
+        let again: Vec<&SingleChannel> = again.collect();
+        if let Some(first) = again.first() {
+            let whole = ToneFit {
+                frequencies: vec![FrequencyEstimate {
+                    frequency_hz: first.frequencies_hz.first().copied().unwrap_or_default(),
+                    frequency_u_hz: 0.0,
+                }],
+                channels: again.iter().map(|channel| channel.fit.clone()).collect(),
+            };
+            let rows: Vec<usize> = again.iter().map(|channel| channel.channel).collect();
+            let chosen = samples.select(Axis(0), &rows);
+            let without_drive = residual(chosen.view(), rate_hz, &[drive], &whole);
+            for (channel, left) in again.iter().zip(without_drive.rows()) {
+                let mut row = rest.row_mut(channel.channel);
+                row.assign(&left);
+                channel.take_lines_off(row, rate_hz);
+            }
+        }
         let channels = fitted
             .iter()
             .zip(samples.axis_iter(Axis(0)))
             .zip(rest.axis_iter(Axis(0)))
             .map(|((channel, row), rest)| {
-                // What the first fit left over is left now too, unless more was fitted since.
-                if has_moved || channel.tones.len() > 1 {
-                    let row = row.insert_axis(Axis(0));
-                    let rest = channel.residual(row, rate_hz);
-                    channel.finish(row, rest.view(), place, &sums, self)
-                } else {
-                    let rest = rest.insert_axis(Axis(0));
-                    channel.finish(row.insert_axis(Axis(0)), rest, place, &sums, self)
-                }
+                let rest = rest.insert_axis(Axis(0));
+                channel.finish(row.insert_axis(Axis(0)), rest, place, &sums, self)
             })
             .collect();
         Ok(IntervalTone {
@@ -349,9 +365,10 @@ impl SingleChannel {
             drive: sines.get(..drive_orders).unwrap_or_default(),
         };
         let part_u = phasor.part_u();
+        let samples = contiguous(row.row(0));
         let rounding = Rounding {
             step: if plan.decimation == 1 {
-                smallest_step(row.row(0)).max(step)
+                smallest_step(&samples).max(step)
             } else {
                 step
             },
@@ -361,7 +378,6 @@ impl SingleChannel {
         };
         phasor.var_re += excess;
         phasor.var_im += excess;
-        let samples = contiguous(row.row(0));
         let marks = NoisyTone {
             samples: &samples,
             rest: &rest,
@@ -402,19 +418,22 @@ impl SingleChannel {
             .collect()
     }
 
-    fn residual(&self, row: ArrayView2<f64>, rate_hz: f64) -> Array2<f64> {
-        let whole = ToneFit {
-            frequencies: self
-                .frequencies_hz
-                .iter()
-                .map(|hz| super::fit::FrequencyEstimate {
-                    frequency_hz: *hz,
-                    frequency_u_hz: 0.0,
-                })
-                .collect(),
-            channels: vec![self.fit.clone()],
-        };
-        residual(row, rate_hz, &self.tones, &whole)
+    /// Takes its interfering tones off what is left without the drive's.
+    fn take_lines_off(&self, mut rest: ArrayViewMut1<f64>, rate_hz: f64) {
+        let lines: Vec<ToneGuess> = self
+            .tones
+            .iter()
+            .zip(&self.frequencies_hz)
+            .skip(1)
+            .map(|(tone, hz)| ToneGuess {
+                frequency_hz: *hz,
+                ..*tone
+            })
+            .collect();
+        let phasors = self.fit.phasors.get(1..).unwrap_or_default();
+        if let Some(rest) = rest.as_slice_mut() {
+            take_tones_off(rest, rate_hz, &lines, phasors);
+        }
     }
 
     /// Orders above the model's, up to the edge of the band, less what noise
@@ -487,6 +506,7 @@ impl IntervalChannel {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use ndarray::Array2;
 
     /// A reading that falls by 20 % at one instant is seen hop by hop, at a
     /// frequency of 2.1 cycles a hop, where a plain Fourier sum is off by 4 %.

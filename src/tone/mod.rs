@@ -24,6 +24,7 @@ pub mod interval;
 pub mod mains;
 pub mod noise_marks;
 pub mod plan;
+mod pole_grid;
 pub mod quantisation;
 pub mod search;
 pub mod spectrum;

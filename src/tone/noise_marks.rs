@@ -21,13 +21,18 @@
 //! A noise of the span's own that comes with the motion breathes too: at the
 //! antinode as at the node, so that the two have to be compared.
 
-use ndarray::ArrayView1;
+// The indices run over lanes and over arrays that this file itself sizes.
+#![allow(clippy::indexing_slicing, clippy::needless_range_loop)]
+// What is not inlined into the kernel is not compiled for wide registers.
+#![allow(clippy::inline_always)]
+
 use num_complex::Complex64;
 use std::f64::consts::{FRAC_1_PI, TAU};
 
 use crate::maths;
 use crate::tone::mains::MAINS_HZ;
 use crate::tone::quantisation::smallest_step;
+use crate::tone::spectrum::LANES;
 
 /// How near the extreme a sample counts as standing at it, over the noise.
 const AT_EXTREME: f64 = 0.05;
@@ -188,10 +193,8 @@ pub(super) struct NoisyTone<'a> {
 impl NoisyTone<'_> {
     pub(super) fn marks(&self) -> NoiseMarks {
         let differences = |values: &[f64]| -> Vec<f64> {
-            values
-                .windows(2)
-                .filter_map(|pair| Some(pair.last()? - pair.first()?))
-                .collect()
+            let later = values.iter().skip(1);
+            values.iter().zip(later).map(|(a, b)| b - a).collect()
         };
         let amplitude = maths::modulus(self.tone);
         let mut marks = NoiseMarks {
@@ -202,15 +205,17 @@ impl NoisyTone<'_> {
             return marks;
         }
         let hop = self.hop_samples;
-        marks.step = usual_step(self.samples, hop).max(self.step);
+        let steps = steps(self.samples, hop);
+        marks.step = usual_step(&steps).max(self.step);
         let noise = rms(self.rest);
         if noise > LEAST_NOISE * amplitude {
-            let share = |values: &[f64], noise: f64| {
-                piled_share(values, hop, AT_EXTREME * noise, COARSE * noise)
+            let share = |values: &[f64], steps: &[f64], noise: f64| {
+                piled_share(values, steps, hop, AT_EXTREME * noise, COARSE * noise)
             };
-            marks.level_piles = share(self.samples, noise);
-            let slopes = rms(&differences(self.rest));
-            marks.slope_piles = share(&differences(self.samples), slopes);
+            marks.level_piles = share(self.samples, &steps, noise);
+            let noise = rms(&differences(self.rest));
+            let slopes = differences(self.samples);
+            marks.slope_piles = share(&slopes, &self::steps(&slopes, hop), noise);
         }
         marks
     }
@@ -265,15 +270,22 @@ fn rms(values: &[f64]) -> f64 {
     (sum / values.len().max(1) as f64).sqrt()
 }
 
+/// The smallest steps between values, one every [`STEP_HOPS`] hops.
+fn steps(values: &[f64], hop: usize) -> Vec<f64> {
+    let parts = values.chunks(STEP_HOPS * hop.max(1));
+    parts.map(smallest_step).collect()
+}
+
 /// Share of the hops in which values pile up at the hop's maximum or minimum, within
-/// `near` of it; not where they only take steps as large as `coarse`.
-fn piled_share(values: &[f64], hop: usize, near: f64, coarse: f64) -> f64 {
+/// `near` of it; not where they only take steps as large as `coarse`. `steps` are theirs.
+fn piled_share(values: &[f64], steps: &[f64], hop: usize, near: f64, coarse: f64) -> f64 {
     let (mut piled, mut hops) = (0.0, 0.0);
-    for some in values.chunks(STEP_HOPS * hop.max(1)) {
-        let is_coarse = smallest_step(ArrayView1::from(some)) >= coarse;
+    let parts = values.chunks(STEP_HOPS * hop.max(1));
+    for (some, step) in parts.zip(steps) {
+        let is_coarse = *step >= coarse;
         for hop in some.chunks_exact(hop.max(1)) {
             hops += 1.0;
-            if !is_coarse && is_piled(hop, near) {
+            if !is_coarse && maths::wide!(is_piled(hop, near)) {
                 piled += 1.0;
             }
         }
@@ -282,31 +294,61 @@ fn piled_share(values: &[f64], hop: usize, near: f64, coarse: f64) -> f64 {
 }
 
 /// Whether values pile up at their maximum or minimum.
+#[inline(always)]
 fn is_piled(hop: &[f64], near: f64) -> bool {
-    let most = hop.iter().copied().fold(f64::MIN, f64::max);
-    let least = hop.iter().copied().fold(f64::MAX, f64::min);
-    // At the top, and deeper; at the bottom likewise; the extreme not counted.
-    let mut counts = [[-1.0; 2]; 2];
-    for value in hop {
-        for (counts, below) in counts.iter_mut().zip([most - value, value - least]) {
-            for (count, near) in counts.iter_mut().zip([near, DEEPER * near]) {
-                *count += if below <= near { 1.0 } else { 0.0 };
+    let larger = |a: f64, b: f64| if b > a { b } else { a };
+    let smaller = |a: f64, b: f64| if b < a { b } else { a };
+    let (eights, rest) = hop.as_chunks::<LANES>();
+    let (mut most, mut least) = ([f64::MIN; LANES], [f64::MAX; LANES]);
+    for eight in eights {
+        for lane in 0..LANES {
+            most[lane] = larger(most[lane], eight[lane]);
+            least[lane] = smaller(least[lane], eight[lane]);
+        }
+    }
+    let most = most.iter().chain(rest).copied().fold(f64::MIN, larger);
+    let least = least.iter().chain(rest).copied().fold(f64::MAX, smaller);
+    let moves = most - least > DEEPER * near;
+    if !moves {
+        return false;
+    }
+    // At the top, and deeper; at the bottom likewise.
+    let places = |value: f64| {
+        let (below, above) = (most - value, value - least);
+        let deeper = DEEPER * near;
+        [
+            below <= near,
+            below <= deeper,
+            above <= near,
+            above <= deeper,
+        ]
+        .map(u64::from)
+    };
+    let mut counts = [[0; LANES]; 4];
+    for eight in eights {
+        for lane in 0..LANES {
+            let places = places(eight[lane]);
+            for (counts, is_there) in counts.iter_mut().zip(places) {
+                counts[lane] += is_there;
             }
         }
     }
-    let moves = most - least > DEEPER * near;
-    let piles = counts
+    let mut counts = counts.map(|lanes| lanes.iter().sum::<u64>());
+    for value in rest {
+        for (count, is_there) in counts.iter_mut().zip(places(*value)) {
+            *count += is_there;
+        }
+    }
+    // The extreme itself is not counted.
+    let [top, near_top, bottom, near_bottom] = counts.map(|count| count as f64 - 1.0);
+    [(top, near_top), (bottom, near_bottom)]
         .into_iter()
-        .any(|[at, deeper]| at >= PILE && at > PILED * deeper);
-    moves && piles
+        .any(|(at, deeper)| at >= PILE && at > PILED * deeper)
 }
 
 /// The step that the samples have most of the time.
-fn usual_step(samples: &[f64], hop: usize) -> f64 {
-    let mut steps: Vec<f64> = samples
-        .chunks(STEP_HOPS * hop.max(1))
-        .map(|some| smallest_step(ArrayView1::from(some)))
-        .collect();
+fn usual_step(steps: &[f64]) -> f64 {
+    let mut steps = steps.to_vec();
     steps.sort_by(f64::total_cmp);
     steps.get(steps.len() / 2).copied().unwrap_or_default()
 }
@@ -314,23 +356,13 @@ fn usual_step(samples: &[f64], hop: usize) -> f64 {
 /// How the power of `rest` changes once and twice a turn, over its mean; the mean
 /// of each phase, an order of the tone that is not in the model, is taken off.
 fn depths(rest: &[f64], first_turn: f64, turns: f64) -> Option<[Complex64; 2]> {
-    // Count, sum and sum of squares of each phase.
-    let mut phases = [[0.0; 3]; PHASES];
-    for (i, x) in (0_u32..).zip(rest) {
-        let turn = first_turn + f64::from(i) * turns;
-        let phase = ((turn - turn.floor()) * PHASES as f64) as usize;
-        if let Some([count, sum, squares]) = phases.get_mut(phase) {
-            *count += 1.0;
-            *sum += x;
-            *squares += x * x;
-        }
-    }
+    let phases = maths::wide!(by_phase(rest, first_turn, turns));
     // Count, and variance times count.
     let variances: Vec<(usize, f64, f64)> = phases
         .iter()
         .enumerate()
         .filter(|(_, [count, ..])| *count >= 3.0)
-        .map(|(phase, [count, sum, squares])| {
+        .map(|(phase, [count, sum, squares, _])| {
             let variance = (squares - sum * sum / count) / (count - 1.0);
             (phase, *count, variance)
         })
@@ -350,6 +382,34 @@ fn depths(rest: &[f64], first_turn: f64, turns: f64) -> Option<[Complex64; 2]> {
             .sum();
         sum * (2.0 / (total * mean))
     }))
+}
+
+/// Count, sum and sum of squares of each phase; four values a phase are one register.
+#[inline(always)]
+fn by_phase(rest: &[f64], first_turn: f64, turns: f64) -> [[f64; 4]; PHASES] {
+    let phase_of = |i: usize| {
+        let turn = first_turn + f64::from(i as u32) * turns;
+        ((turn - turn.floor()) * PHASES as f64) as i32
+    };
+    let mut phases = [[0.0; 4]; PHASES];
+    let mut add = |phase: i32, x: f64| {
+        if let Some(sums) = phases.get_mut(phase as usize) {
+            for (sum, value) in sums.iter_mut().zip([1.0, x, x * x, 0.0]) {
+                *sum += value;
+            }
+        }
+    };
+    let (eights, last) = rest.as_chunks::<LANES>();
+    for (block, eight) in eights.iter().enumerate() {
+        let of: [i32; LANES] = std::array::from_fn(|lane| phase_of(LANES * block + lane));
+        for lane in 0..LANES {
+            add(of[lane], eight[lane]);
+        }
+    }
+    for (i, x) in last.iter().enumerate() {
+        add(phase_of(LANES * eights.len() + i), *x);
+    }
+    phases
 }
 
 #[cfg(test)]

@@ -16,9 +16,9 @@
 //! not average out: they leave sqrt(2/M) of its root in either part, however long
 //! the hold.
 
-use ndarray::ArrayView1;
 use std::f64::consts::{FRAC_1_PI, PI};
 
+use super::spectrum::LANES;
 use crate::maths;
 
 /// Largest value of the Bessel function J1 (Abramowitz and Stegun 9.5, table of
@@ -88,17 +88,43 @@ impl Rounding {
 /// The smallest step between neighbouring samples; 0 where there is none. Of a
 /// signal that spans few steps of the converter it is the converter's own, however
 /// wide the container is that the samples came in.
-pub fn smallest_step(samples: ArrayView1<f64>) -> f64 {
-    let mut least = f64::INFINITY;
-    let mut before = samples.first().copied().unwrap_or_default();
-    for value in samples {
-        let step = (value - before).abs();
-        if step > 0.0 && step < least {
-            least = step;
-        }
-        before = *value;
-    }
+pub fn smallest_step(samples: &[f64]) -> f64 {
+    let least = maths::wide!(least_step(samples));
     if least.is_finite() { least } else { 0.0 }
+}
+
+#[expect(
+    clippy::indexing_slicing,
+    clippy::inline_always,
+    reason = "lanes of arrays whose length is the number of lanes; what is not inlined is not \
+              compiled for wide registers"
+)]
+#[inline(always)]
+fn least_step(samples: &[f64]) -> f64 {
+    let smaller = |least: f64, step: f64| {
+        if step > 0.0 && step < least {
+            step
+        } else {
+            least
+        }
+    };
+    let mut least = [f64::INFINITY; LANES];
+    let later = samples.get(1..).unwrap_or_default();
+    let (after, after_last) = later.as_chunks::<LANES>();
+    let (before, before_last) = samples
+        .split_at_checked(later.len())
+        .unwrap_or_default()
+        .0
+        .as_chunks::<LANES>();
+    for (after, before) in after.iter().zip(before) {
+        for lane in 0..LANES {
+            least[lane] = smaller(least[lane], (after[lane] - before[lane]).abs());
+        }
+    }
+    let last = after_last.iter().zip(before_last);
+    let steps = last.map(|(after, before)| (after - before).abs());
+    // Of numbers the least is the same in any order.
+    least.into_iter().chain(steps).fold(f64::INFINITY, smaller)
 }
 
 #[cfg(test)]
@@ -188,9 +214,9 @@ mod tests {
         let samples: Vec<f64> = (0..400)
             .map(|i| 0.015 * (3.3 * (0.1 * f64::from(i)).cos()).round())
             .collect();
-        let step = smallest_step(ArrayView1::from(&samples));
+        let step = smallest_step(&samples);
         assert!((step - 0.015).abs() < 1e-15, "{step}");
-        let none = smallest_step(ArrayView1::from(&[1.0, 1.0]));
+        let none = smallest_step(&[1.0, 1.0]);
         assert!(none.abs() < f64::MIN_POSITIVE, "{none}");
     }
 }

@@ -43,9 +43,11 @@
 use ndarray::{ArrayView1, ArrayView2};
 use num_complex::Complex64;
 use realfft::{RealFftPlanner, RealToComplex};
+use std::borrow::Cow;
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
+use super::fit::contiguous;
 use super::fourier::rotated_sum;
 use crate::maths;
 
@@ -86,7 +88,7 @@ impl std::fmt::Debug for Search {
 
 /// A row that counts.
 struct Row<'a> {
-    samples: ArrayView1<'a, f64>,
+    samples: Cow<'a, [f64]>,
     mean: f64,
     /// 1 over the median power.
     weight: f64,
@@ -141,7 +143,7 @@ impl Search {
         if low >= high || samples.ncols() != self.window.len() {
             return None;
         }
-        self.power.fill(0.0);
+        self.power.get_mut(low..=high)?.fill(0.0);
         let mut rows = Vec::with_capacity(counts.len());
         let mut doubt = 0.0;
         let chosen = samples.rows().into_iter().zip(counts);
@@ -151,7 +153,7 @@ impl Search {
                 continue;
             };
             let mut row = Row {
-                samples,
+                samples: contiguous(samples),
                 mean,
                 weight: 0.0,
             };
@@ -176,9 +178,11 @@ impl Search {
     /// Transforms a row into `output`; the bound on the error of its moduli, or
     /// `None` where the row holds nothing that can be transformed.
     fn transform(&mut self, samples: ArrayView1<f64>, mean: f64) -> Option<f64> {
-        self.input.fill(0.0);
+        let (targets, padding) = self.input.split_at_mut_checked(self.window.len())?;
+        padding.fill(0.0);
         let mut energy = 0.0;
-        for ((target, x), w) in self.input.iter_mut().zip(samples).zip(&self.window) {
+        let samples = contiguous(samples);
+        for ((target, x), w) in targets.iter_mut().zip(&*samples).zip(&self.window) {
             *target = (x - mean) * w;
             energy += *target * *target;
         }
@@ -253,11 +257,8 @@ impl Search {
         let step = rotation(1);
         let mut windowed = [0.0; CHUNK];
         let mut sum = Complex64::ZERO;
-        let chunks = row.samples.axis_chunks_iter(ndarray::Axis(0), CHUNK);
-        for (start, (samples, window)) in (0..)
-            .step_by(CHUNK)
-            .zip(chunks.into_iter().zip(self.window.chunks(CHUNK)))
-        {
+        let chunks = row.samples.chunks(CHUNK).zip(self.window.chunks(CHUNK));
+        for (start, (samples, window)) in (0..).step_by(CHUNK).zip(chunks) {
             let filled = windowed.iter_mut().zip(samples).zip(window);
             let count = filled
                 .map(|((target, x), w)| *target = (x - row.mean) * w)
@@ -461,7 +462,7 @@ mod tests {
                 continue;
             };
             let row = Row {
-                samples: window.row(0),
+                samples: contiguous(window.row(0)),
                 mean: 0.25,
                 weight: 1.0,
             };

@@ -26,6 +26,7 @@
 
 use ndarray::ArrayView2;
 use num_complex::Complex64;
+use std::borrow::Cow;
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
 use crate::maths;
@@ -149,6 +150,7 @@ impl HopTransform {
     }
 
     /// Where a frequency stands, in cycles a sample.
+    #[inline(always)]
     pub fn place(&self, cycles: f64) -> GridPlace {
         let position = cycles * self.points as f64;
         let half = 0.5 * TAPS as f64;
@@ -163,7 +165,7 @@ impl HopTransform {
         for tap in 0..TAPS {
             let z = (first + tap as f64 - position) / half;
             let root = (1.0 - z * z).max(0.0).sqrt();
-            let weight = maths::exp(self.beta * (root - 1.0));
+            let weight = maths::exp_of_decay(self.beta * (root - 1.0));
             place.weights[tap] = weight;
             place.slopes[tap] = if root > 0.0 {
                 to_angle * weight * self.beta * z / (root * half)
@@ -178,8 +180,20 @@ impl HopTransform {
     /// there are lanes.
     pub fn transform(&mut self, samples: ArrayView2<f64>, first: usize, out: &mut HopSpectrum) {
         out.values.resize(self.kept.len(), ComplexLanes::default());
-        self.load(samples, first, out);
+        let rows = samples.rows().into_iter().skip(first).take(LANES);
+        let rows: Vec<Cow<[f64]>> = rows.map(super::fit::contiguous).collect();
+        // Lanes without a channel are zero.
+        let silence = vec![
+            0.0;
+            if rows.len() < LANES {
+                samples.ncols()
+            } else {
+                0
+            }
+        ];
+        let rows = std::array::from_fn(|lane| rows.get(lane).map_or(&silence[..], |row| row));
         maths::wide!({
+            self.load(rows, out);
             self.butterflies();
             self.untangle(out);
         });
@@ -200,32 +214,33 @@ impl HopTransform {
     }
 
     /// The samples less their means, weighted, into the lanes.
-    fn load(&mut self, samples: ArrayView2<f64>, first: usize, out: &mut HopSpectrum) {
-        // The first stage reads half of them at most.
+    #[inline(always)]
+    fn load(&mut self, rows: [&[f64]; LANES], out: &mut HopSpectrum) {
+        let means = rows.map(|row| sum_of(row, |x| x) / self.hop.max(1) as f64);
+        out.means = means;
+        out.squares = std::array::from_fn(|lane| {
+            let mean = means[lane];
+            sum_of(rows[lane], |x| (x - mean) * (x - mean))
+        });
+        let count = rows
+            .iter()
+            .fold(self.hop, |least, row| least.min(row.len()));
+        let rows = rows.map(|row| &row[..count]);
+        let weighted = |n: usize, weight: f64| -> Lanes {
+            std::array::from_fn(|lane| (rows[lane][n] - means[lane]) * weight)
+        };
+        let (pairs, last) = self.weights[..count].as_chunks::<2>();
+        let targets = self.re.iter_mut().zip(&mut self.im);
+        for ((n, [even, odd]), (re, im)) in (0..).zip(pairs).zip(targets) {
+            *re = weighted(2 * n, *even);
+            *im = weighted(2 * n + 1, *odd);
+        }
+        // The first stage reads half of the points at most.
         let read = self.points / 4;
-        self.re[..read].fill([0.0; LANES]);
-        self.im[..read].fill([0.0; LANES]);
-        out.means = [0.0; LANES];
-        out.squares = [0.0; LANES];
-        for (lane, row) in samples
-            .rows()
-            .into_iter()
-            .skip(first)
-            .take(LANES)
-            .enumerate()
-        {
-            let row = super::fit::contiguous(row);
-            let mean = sum_of(&row, |x| x) / self.hop.max(1) as f64;
-            out.means[lane] = mean;
-            out.squares[lane] = sum_of(&row, |x| (x - mean) * (x - mean));
-            for (n, (x, weight)) in row.iter().zip(&self.weights).enumerate() {
-                let values = if n % 2 == 0 {
-                    &mut self.re[n / 2]
-                } else {
-                    &mut self.im[n / 2]
-                };
-                values[lane] = (x - mean) * weight;
-            }
+        self.re[pairs.len()..read].fill([0.0; LANES]);
+        self.im[pairs.len()..read].fill([0.0; LANES]);
+        if let [weight] = last {
+            self.re[pairs.len()] = weighted(2 * pairs.len(), *weight);
         }
     }
 
@@ -284,6 +299,7 @@ fn kernel_transform(nodes: &[(f64, f64)], turns: f64) -> f64 {
 }
 
 /// Σ f(x), in lanes that the compiler may put into wide registers: the order is fixed.
+#[inline(always)]
 fn sum_of(row: &[f64], f: impl Fn(f64) -> f64) -> f64 {
     let mut lanes = [0.0; LANES];
     let (eights, rest) = row.as_chunks::<LANES>();

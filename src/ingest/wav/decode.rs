@@ -83,6 +83,13 @@ impl Decoder {
             *above = 8 * (4 - sample_bytes as u32).saturating_sub((at - *from) as u32);
             *mask = -1_i32 << (32 - 8 * sample_bytes as u32);
         }
+        let mut bytes = bytes;
+        let mut lanes = lanes;
+        if sample_bytes == 3 && slack == 0 && LANES <= 8 && is_a_run(columns) {
+            let done = run_of_codes(bytes, frame_bytes, columns, lanes);
+            bytes = bytes.get(done * frame_bytes..).unwrap_or_default();
+            lanes = lanes.get_mut(done..).unwrap_or_default();
+        }
         for (frame, lanes) in bytes.chunks_exact(frame_bytes.max(1)).zip(lanes) {
             let four: [i32; LANES] = if frame_bytes < 4 {
                 let mut four = [0; 4];
@@ -147,6 +154,53 @@ impl Decoder {
             _ => 0,
         }
     }
+}
+
+/// Whether columns follow one another.
+fn is_a_run(columns: &[usize]) -> bool {
+    let later = columns.iter().skip(1);
+    columns.iter().zip(later).all(|(a, b)| *b == a + 1)
+}
+
+/// Codes of 24 bits in columns that follow one another, as long as more bytes follow than a
+/// frame's; gives the number of frames decoded. The bytes of all lanes are read at once, as
+/// words, and moved into their lanes.
+#[expect(
+    clippy::indexing_slicing,
+    reason = "lanes of arrays whose length is the number of lanes"
+)]
+#[inline(always)]
+fn run_of_codes<const LANES: usize>(
+    bytes: &[u8],
+    frame_bytes: usize,
+    columns: &[usize],
+    lanes: &mut [[i32; LANES]],
+) -> usize {
+    let Some(first) = columns.first() else {
+        return 0;
+    };
+    let mut mask = [0; LANES];
+    mask.iter_mut().take(columns.len()).for_each(|x| *x = -1);
+    let mut done = 0;
+    let mut from = 3 * first;
+    for lanes in lanes {
+        let Some(words) = bytes.get(from..).and_then(<[u8]>::first_chunk::<32>) else {
+            break;
+        };
+        let words = words.as_chunks::<4>().0;
+        let word = |i: usize| words.get(i).map_or(0, |word| u32::from_le_bytes(*word));
+        // The three bytes of a lane begin in one word, and may end in the next.
+        let low: [u32; LANES] = std::array::from_fn(|lane| word(3 * lane / 4));
+        let high: [u32; LANES] = std::array::from_fn(|lane| word(3 * lane / 4 + 1));
+        for lane in 0..LANES {
+            let begun = 8 * (3 * lane as u32 % 4);
+            let both = (low[lane] >> begun) | (high[lane] << 1 << (31 - begun));
+            lanes[lane] = ((both << 8) as i32 >> 8) & mask[lane];
+        }
+        from += frame_bytes;
+        done += 1;
+    }
+    done
 }
 
 #[inline]

@@ -11,6 +11,7 @@ mod begun;
 pub(in crate::ingest) mod decode;
 mod encoded;
 mod format;
+mod hashes;
 mod header;
 mod thread;
 
@@ -25,6 +26,7 @@ use ndarray::Array2;
 pub use begun::Begun;
 pub use encoded::{CODE_FULL_SCALE, EncodedBlock};
 pub use format::SampleEncoding;
+pub use hashes::FileHashes;
 pub use header::{WavHeader, read_header};
 pub use thread::spawn_wav;
 
@@ -34,6 +36,7 @@ use super::sidecar::{Sidecar, read_sidecar};
 use super::{Block, IngestError, MAX_SAMPLE_INDEX, StreamFormat};
 use begun::find_begun;
 use decode::{Decoder, Justification};
+use hashes::FileHash;
 
 /// Most bytes read at once, whatever block length is asked for.
 const READ_LIMIT_BYTES: usize = 4 << 20;
@@ -55,6 +58,8 @@ pub struct WavReader {
     opened: usize,
     /// What was read but not handed out yet.
     pending: VecDeque<StoredFrames>,
+    /// Where the hashes go, if there are to be any.
+    hashes: Option<FileHashes>,
 }
 
 /// Frames as they are handed out.
@@ -122,6 +127,7 @@ struct Open {
     frames_done: u64,
     /// Whether the log has said that values are missing in this file.
     has_said_missing: bool,
+    hash: Option<FileHash>,
 }
 
 impl WavReader {
@@ -153,6 +159,7 @@ impl WavReader {
             current: None,
             opened: 0,
             pending: VecDeque::new(),
+            hashes: None,
         })
     }
 
@@ -231,6 +238,11 @@ impl WavReader {
         })
     }
 
+    /// From the next file on, puts down the hash of each that is read to its end.
+    pub fn hash_into(&mut self, hashes: FileHashes) {
+        self.hashes = Some(hashes);
+    }
+
     /// What was repaired, is missing or was left out; each names its file.
     pub fn notes(&self) -> &[String] {
         &self.notes
@@ -276,13 +288,20 @@ impl WavReader {
             }
         };
         let mut file = open_regular(&segment.path).map_err(io_error("open"))?;
-        file.seek(SeekFrom::Start(segment.header.data_offset))
+        let data_offset = segment.header.data_offset;
+        let hash = match &self.hashes {
+            Some(hashes) => FileHash::begin(hashes, &mut file, data_offset).map(Some),
+            None => Ok(None),
+        };
+        let hash = hash.map_err(io_error("read"))?;
+        file.seek(SeekFrom::Start(data_offset))
             .map_err(io_error("read"))?;
         let open = Open {
             segment: self.opened,
             file,
             frames_done: 0,
             has_said_missing: false,
+            hash,
         };
         self.opened += 1;
         Ok(Some(open))
@@ -308,6 +327,9 @@ impl WavReader {
         let read = (&mut open.file).take(wanted as u64).read_to_end(&mut bytes);
         if read.map_err(|error| segment.read_fault(error))? < wanted {
             return Err(segment.read_fault(io::ErrorKind::UnexpectedEof.into()));
+        }
+        if let Some(hash) = &mut open.hash {
+            hash.take(&bytes);
         }
         if !segment.decoder.slack_is_clean(&bytes) {
             return Err(segment.slack_fault(open.frames_done));
@@ -338,6 +360,8 @@ impl WavReader {
         open.frames_done += frames as u64;
         if open.frames_done < segment.header.frames {
             self.current = Some(open);
+        } else if let Some(hash) = open.hash {
+            hash.end(&segment.path, &mut open.file);
         }
         Ok(())
     }
