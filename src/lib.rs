@@ -18,11 +18,13 @@
 //! | [`pipeline`] | sources | the stages above joined by bounded channels | threads |
 //! | [`evaluation`] | points of a run and of its bare run | damper power, second methods, requirements, verdict, comparison | nothing: pure |
 //! | [`plan`] | a setup | the harmonics to visit, sensor places, ranges | nothing: pure |
+//! | [`guidance`] | the analysis at one moment, points, plan, devices | the state of a capture, and what to do now | nothing: pure |
 //! | [`rehearsal`] | a setup | recordings of a virtual span and the truth beside them | what it writes |
 //! | [`report`] | a run folder | tables, plots, HTML | files |
 //! | [`verification`] | a run folder, its recordings | how the run stands, file by file | files, to read them |
 //! | [`export`] | a run folder | its tables and recordings in formats that other programs read | files, to read them |
 //! | [`reprocessing`] | setups and recordings, one run or an archive of them | run folders, reduced | files, threads |
+//! | [`live`] | the state, several times a second | the live page, over HTTP | sockets, threads, one file in the run folder |
 //! | [`commands`] | arguments | an exit code | everything, through the modules above |
 //!
 //! A recording becomes points without a command line:
@@ -63,9 +65,11 @@ pub mod analysis;
 pub mod commands;
 pub mod evaluation;
 pub mod export;
+pub mod guidance;
 pub mod guide;
 pub mod ingest;
 pub mod ledger;
+pub mod live;
 pub mod maths;
 pub mod pipeline;
 pub mod plan;

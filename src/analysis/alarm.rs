@@ -196,6 +196,33 @@ impl Alarms {
         self.ever
     }
 
+    /// A sentence for each limit that is passed now, and for each that cannot be watched.
+    pub fn in_force(&self) -> Vec<String> {
+        let gauges = self
+            .gauges
+            .iter()
+            .map(|gauge| (&gauge.watched, gauge.blind));
+        let others = self.amplitude.iter().chain(&self.velocity);
+        gauges
+            .chain(others.map(|watched| (watched, false)))
+            .filter_map(|(watched, blind)| {
+                let Watched {
+                    what,
+                    unit,
+                    limit,
+                    over,
+                    ..
+                } = watched;
+                if *over {
+                    return Some(format!(
+                        "{what} is above the limit of {limit} {unit}: turn the level down"
+                    ));
+                }
+                blind.then(|| format!("{what} cannot be watched: look at the gauge and its cable"))
+            })
+            .collect()
+    }
+
     /// Hears a message of a source.
     pub fn hear(&mut self, source: usize, message: &ToneMessage) -> Vec<Alarm> {
         match message {

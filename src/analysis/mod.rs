@@ -20,7 +20,7 @@ use crate::reduction::{BudgetLine, Measured, SettledPoint};
 use crate::resonance::hop_estimate::HopEstimate;
 use crate::resonance::phasor::detuning_bandwidths;
 use crate::resonance::signal_phase::SignalPhases;
-use crate::resonance::{Dwell, Tracker};
+use crate::resonance::{DriveStanding, Dwell, DwellOutlook, Tracker};
 use crate::setup::{Role, Setup, Verdict};
 use crate::tone::{ToneFrame, ToneMessage, TonePlan};
 use auxiliary::{AuxiliaryHold, AuxiliarySource, MainFrequencies};
@@ -110,6 +110,27 @@ impl Analysis {
             phases: self.tracker.phases().clone(),
             ..self.learnt.clone()
         }
+    }
+
+    /// How the dwell in hand stands, for whoever tunes the drive; `None` where there is none.
+    pub fn outlook(&self) -> Option<DwellOutlook> {
+        self.tracker.outlook()
+    }
+
+    /// Where the drive stands by the span's free motion when the dwell in hand began. Dear:
+    /// once in some seconds is enough.
+    pub fn standing_by_free_motion(&self) -> Option<DriveStanding> {
+        self.tracker.standing_by_free_motion()
+    }
+
+    /// The number of the harmonic that a point at a frequency would have.
+    pub fn harmonic_at(&self, frequency_hz: f64) -> Option<u32> {
+        self.learnt.numbers.at(&self.setup, frequency_hz)
+    }
+
+    /// Which source carries the antinode.
+    pub fn main_source(&self) -> usize {
+        self.main
     }
 
     /// Takes the next message of a source. Messages of one source come in

@@ -22,7 +22,9 @@ mod rehearse;
 mod report;
 mod reprocess;
 mod seal;
+mod status;
 mod terminal;
+mod tuning_line;
 mod verify;
 
 use std::ffi::OsString;
@@ -85,6 +87,8 @@ enum Command {
     Plan(plan::Args),
     /// Capture a sweep unattended from serial devices
     Capture(capture::Args),
+    /// How a capture stands, seen from another terminal
+    Status(status::Args),
     /// Listen for some seconds and say what is wrong before a day is lost
     Check(check::Args),
     /// Turn recordings into settled points, exactly as a live capture would
@@ -153,6 +157,7 @@ fn dispatch(command: Command) -> Result<Status, Failure> {
         Command::Compare(args) => compare::run(&args),
         Command::Field(args) => field::run(&args),
         Command::Capture(args) => capture::run(&args),
+        Command::Status(args) => status::run(&args),
         Command::Check(args) => check::run(&args),
         Command::Reprocess(args) => reprocess::run(&args),
         Command::Rehearse(args) => rehearse::run(&args),

@@ -23,6 +23,11 @@ pub fn say(line: impl Display) {
     let _ = writeln!(io::stderr(), "spanhold: {}", harmless(&line.to_string()));
 }
 
+/// An address on a line of its own, to standard error, for a person or a program.
+pub fn address(url: &str) {
+    let _ = writeln!(io::stderr(), "{}", harmless(url));
+}
+
 /// Results, to standard output. A reader that has seen enough (`| head`) is
 /// no error.
 pub fn print(text: &str) -> io::Result<()> {

@@ -19,6 +19,7 @@
 //! | `reduction.json` | what they and the verdict rest on |
 //! | `results.jsonl` | when which reduction and report was made, with their hashes |
 //! | `seal.json`, `seal.json.sig` | every file with its hash, and the laboratory's signature of that, written by `seal` |
+//! | `page.json` | where the live page of a capture is, and its token; no part of the record |
 //! | `run.lock` | empty; locked while a program writes to the folder |
 
 mod alterations;
@@ -81,6 +82,8 @@ pub const RESULTS_FILE: &str = "results.jsonl";
 pub const SEAL_FILE: &str = "seal.json";
 /// The signature of that list.
 pub const SEAL_SIGNATURE_FILE: &str = "seal.json.sig";
+/// Where the live page of a capture is; no part of the record, and not sealed.
+pub const PAGE_FILE: &str = "page.json";
 /// Locked while a program writes to the folder.
 pub const LOCK_FILE: &str = "run.lock";
 

@@ -13,7 +13,9 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 use ssh_key::{HashAlg, LineEnding, PrivateKey, PublicKey, SshSig};
 
-use super::{FileRecord, LOCK_FILE, LedgerError, Run, SEAL_FILE, SEAL_SIGNATURE_FILE, lines, lock};
+use super::{
+    FileRecord, LOCK_FILE, LedgerError, PAGE_FILE, Run, SEAL_FILE, SEAL_SIGNATURE_FILE, lines, lock,
+};
 use crate::ingest::sidecar::hash_of_file;
 
 /// What a signature of a run is for; one made for anything else is none.
@@ -235,7 +237,7 @@ fn files(folder: &Path) -> Result<Vec<FileRecord>, LedgerError> {
             }
             let path = folder.join(&name);
             let name = name.to_string_lossy().into_owned();
-            if [LOCK_FILE, SEAL_FILE, SEAL_SIGNATURE_FILE].contains(&name.as_str()) {
+            if [LOCK_FILE, PAGE_FILE, SEAL_FILE, SEAL_SIGNATURE_FILE].contains(&name.as_str()) {
                 continue;
             }
             let file = path.metadata().map_err(LedgerError::io(&path, "read"))?;

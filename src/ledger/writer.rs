@@ -9,10 +9,10 @@ use super::chain::ChainEnd;
 use super::lines::{self, LineFile};
 use super::trace;
 use super::{
-    EVENTS_FILE, EVIDENCE_FILE, FileRecord, LOCK_FILE, LedgerError, LogEnds, POINTS_FILE,
-    PointEvidence, RECORDINGS_FOLDER, REDUCED_FILE, REDUCED_TABLE_FILE, REDUCTION_FILE,
-    REPORT_FILE, RESULTS_FILE, RUN_FILE, RunRecord, RunState, SEAL_FILE, SEAL_SIGNATURE_FILE,
-    SETUP_FILE, SourceRecord, TABLE_FILE, TRACE_FILE, points_csv,
+    EVENTS_FILE, EVIDENCE_FILE, FileRecord, LOCK_FILE, LedgerError, LogEnds, PAGE_FILE,
+    POINTS_FILE, PointEvidence, RECORDINGS_FOLDER, REDUCED_FILE, REDUCED_TABLE_FILE,
+    REDUCTION_FILE, REPORT_FILE, RESULTS_FILE, RUN_FILE, RunRecord, RunState, SEAL_FILE,
+    SEAL_SIGNATURE_FILE, SETUP_FILE, SourceRecord, TABLE_FILE, TRACE_FILE, points_csv,
 };
 use crate::analysis::{Event, Evidence, TraceRow};
 use crate::ingest::sidecar::hash_of_file;
@@ -131,7 +131,7 @@ impl Ledger {
         let own = |name: &str| path == self.folder.join(name);
         if RESULTS
             .into_iter()
-            .chain([LOCK_FILE, RECORDINGS_FOLDER])
+            .chain([LOCK_FILE, PAGE_FILE, RECORDINGS_FOLDER])
             .any(own)
         {
             return Err(LedgerError::Occupied {

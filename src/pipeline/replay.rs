@@ -14,7 +14,7 @@ use super::{
     Beforehand, Input, Options, Order, Outcome, Progress, RecordedRun, RecordedSource, Sink,
     StopReason, run,
 };
-use crate::analysis::{Finding, Learnt, TraceRow};
+use crate::analysis::{Analysis, Finding, Learnt, TraceRow};
 use crate::ingest::wav::spawn_wav;
 use crate::setup::{RecordedFile, Setup};
 use crate::tone::ToneMessage;
@@ -156,7 +156,7 @@ impl Sink for Named<'_> {
         })
     }
 
-    fn tick(&mut self, progress: &Progress) -> anyhow::Result<()> {
-        self.sink.tick(progress)
+    fn tick(&mut self, progress: &Progress, analysis: &Analysis) -> anyhow::Result<()> {
+        self.sink.tick(progress, analysis)
     }
 }

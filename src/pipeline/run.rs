@@ -76,9 +76,10 @@ pub trait Sink {
     /// Takes a finding.
     fn finding(&mut self, finding: Finding) -> anyhow::Result<()>;
 
-    /// Is told several times a second how far the run has come.
-    fn tick(&mut self, progress: &Progress) -> anyhow::Result<()> {
-        let _ = progress;
+    /// Is told several times a second how far the run has come; `analysis` may be
+    /// asked how it stands.
+    fn tick(&mut self, progress: &Progress, analysis: &Analysis) -> anyhow::Result<()> {
+        let _ = (progress, analysis);
         Ok(())
     }
 }
@@ -223,7 +224,7 @@ fn step(
             deliver(analysis, number, message, sink)
         }
     };
-    let told = delivered.and_then(|()| sink.tick(&progress(sources)));
+    let told = delivered.and_then(|()| sink.tick(&progress(sources), analysis));
     Some(told.map_err(StopReason::SinkFailed))
 }
 

@@ -76,6 +76,11 @@ impl SingleThread {
         Ok(())
     }
 
+    /// The analysis, to be asked how it stands.
+    pub fn analysis(&self) -> &Analysis {
+        &self.analysis
+    }
+
     /// Whether every source has ended.
     pub fn is_done(&self) -> bool {
         self.sources.iter().all(|source| source.end.is_some())

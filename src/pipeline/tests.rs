@@ -12,7 +12,7 @@ use crossbeam_channel::{Sender, bounded};
 use ndarray::Array2;
 
 use super::*;
-use crate::analysis::Finding;
+use crate::analysis::{Analysis, Finding};
 use crate::ingest::{Block, End, Gap, Message, StreamFormat};
 use crate::setup::{self, Setup};
 use crate::tone::TonePlan;
@@ -170,7 +170,7 @@ impl Sink for Notes {
         Ok(())
     }
 
-    fn tick(&mut self, _progress: &Progress) -> anyhow::Result<()> {
+    fn tick(&mut self, _progress: &Progress, _analysis: &Analysis) -> anyhow::Result<()> {
         Ok(())
     }
 }

@@ -32,12 +32,8 @@ impl HarmonicNumbers {
             return;
         };
         let hz = frequency.value;
-        let conductor = setup.strung_conductor();
-        let spacing_hz = conductor.group_speed_m_s(hz) / (2.0 * conductor.length_m);
-        let is_apart = |other_hz: f64| (hz - other_hz).abs() > ONE_RESONANCE_SPACINGS * spacing_hz;
-        let known = self.0.iter().find(|(_, other_hz)| !is_apart(*other_hz));
-        if let Some((number, _)) = known {
-            point.harmonic = Some(*number);
+        if let Some(number) = self.known(setup, hz) {
+            point.harmonic = Some(number);
             return;
         }
         let number = self.free(nearest, hz);
@@ -50,6 +46,24 @@ impl HarmonicNumbers {
         if let Some(number) = number.filter(|_| point.verdict != Verdict::Rejected) {
             self.0.push((number, hz));
         }
+    }
+
+    /// The number that a point at a frequency would have.
+    pub fn at(&self, setup: &Setup, hz: f64) -> Option<u32> {
+        let nearest = setup.harmonic_of(hz)?;
+        if setup.span.damper_position_m.is_none() {
+            return Some(nearest);
+        }
+        self.known(setup, hz).or_else(|| self.free(nearest, hz))
+    }
+
+    /// The number of the resonance at a frequency, where it has one already.
+    fn known(&self, setup: &Setup, hz: f64) -> Option<u32> {
+        let conductor = setup.strung_conductor();
+        let spacing_hz = conductor.group_speed_m_s(hz) / (2.0 * conductor.length_m);
+        let is_apart = |other_hz: f64| (hz - other_hz).abs() > ONE_RESONANCE_SPACINGS * spacing_hz;
+        let known = self.0.iter().find(|(_, other_hz)| !is_apart(*other_hz));
+        known.map(|(number, _)| *number)
     }
 
     /// The nearest number that keeps the order of the frequencies and that no

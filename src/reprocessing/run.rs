@@ -7,7 +7,7 @@ use std::sync::atomic::AtomicBool;
 use anyhow::Context as _;
 
 use super::assigned::{SourceFiles, assign};
-use crate::analysis::{Event, Finding};
+use crate::analysis::{Analysis, Event, Finding};
 use crate::ingest::sidecar::{hash_of_file, hash_of_sidecar};
 use crate::ingest::stretches::{NamedFile, OrderedBy};
 use crate::ingest::wav::FileHashes;
@@ -208,7 +208,7 @@ impl Sink for Keep<'_> {
         Ok(())
     }
 
-    fn tick(&mut self, progress: &Progress) -> anyhow::Result<()> {
+    fn tick(&mut self, progress: &Progress, _analysis: &Analysis) -> anyhow::Result<()> {
         let frames = progress.frames.iter().zip(&self.firsts);
         self.frames = frames.map(|(at, first)| at.saturating_sub(*first)).sum();
         self.watch.progress(self.frames, self.points.len());

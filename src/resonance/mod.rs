@@ -32,7 +32,7 @@ use self::criteria::Judged;
 use self::peak_evidence::peak_finding;
 pub use criteria::{CriterionResult, HoldCriterion};
 pub use reasons::MOST_REASONS;
-pub use tracker::Tracker;
+pub use tracker::{DriveStanding, DwellOutlook, PeakShownBy, Tracker};
 
 use self::peak_evidence::{MassShift, PeakEvidence};
 use self::ring_up::TransientLeft;

@@ -14,7 +14,7 @@ use crate::setup::Role;
 
 /// Most that a force cell carries beside the conductor without anybody's having weighed
 /// it, kg (common practice, no source).
-const MOST_UNSTATED_KG: f64 = 2.0;
+pub(super) const MOST_UNSTATED_KG: f64 = 2.0;
 
 impl Stretch<'_> {
     /// The mass in the force cell, kg, that would turn the phase as it is, where the setup

@@ -14,5 +14,6 @@ mod bench;
 mod device_port;
 mod faults;
 mod live;
+mod page;
 mod played;
 mod service;

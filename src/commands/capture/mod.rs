@@ -5,7 +5,9 @@
 //! command: what was recorded and not analysed yet is analysed first.
 
 mod alarm;
+mod view;
 
+use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -13,16 +15,18 @@ use std::time::{Duration, Instant};
 use anyhow::Context as _;
 use sd_notify::NotifyState;
 use serde::Serialize;
-use tracing_subscriber::filter::LevelFilter;
 
-use super::logs::{self, LogFormat};
+use super::logs::{CaptureLog, LogFormat};
 use super::points_table::points_table;
+use super::tuning_line::TuningLine;
 use super::{Failure, Status, terminal};
+use crate::analysis::Event;
 use crate::ingest::SystemClock;
 use crate::ledger::RunState;
+use crate::live::{Access, Bulletin, KeptAddress, PageServer, ServerLimits};
 use crate::pipeline::capture::{
-    CaptureError, CaptureRequest, Captured, Coverage, Listener, SerialDevices, Surroundings,
-    SystemDisk, capture, fits_capture,
+    CaptureError, CaptureMoment, CaptureRequest, Captured, Coverage, Listener, SerialDevices,
+    Surroundings, SystemDisk, capture, fits_capture,
 };
 use crate::pipeline::{self, StopReason};
 use crate::plan::{Assumptions, Plan};
@@ -30,7 +34,9 @@ use crate::recorder::SystemStorage;
 use crate::reduction::SettledPoint;
 use crate::report::text_table::wrap;
 use crate::setup;
+use crate::tone::{ToneMessage, TonePlan};
 use alarm::Hook;
+use view::{ShownPage, View};
 
 const CAUTIONS: &str = "\
 A strung conductor stores dangerous energy. Stay out of the line of the conductor; guard the \
@@ -46,9 +52,21 @@ pub struct Args {
     /// The run folder to make, or to go on with
     #[arg(long, value_name = "RUN")]
     out: PathBuf,
-    /// How the log is written
-    #[arg(long, value_enum, default_value = "text", value_name = "FORMAT")]
-    log: LogFormat,
+    /// How the log is written to standard error; on a terminal only what a
+    /// person needs, unless this is given
+    #[arg(long, value_enum, value_name = "FORMAT")]
+    log: Option<LogFormat>,
+    /// Write the whole log to this file as well, one JSON object a line
+    #[arg(long, value_name = "FILE")]
+    log_file: Option<PathBuf>,
+    /// Where the live page is shown; without it on this computer alone, where
+    /// it was before or on a free port. Any other address asks viewers for the
+    /// token that is printed with it
+    #[arg(long, value_name = "ADDRESS:PORT", conflicts_with = "no_page")]
+    page: Option<SocketAddr>,
+    /// Show no live page
+    #[arg(long)]
+    no_page: bool,
     /// Command to run when a limit of the setup is passed; it finds the
     /// message in SPANHOLD_ALARM
     #[arg(long, value_name = "COMMAND")]
@@ -89,12 +107,23 @@ struct Summary<'a> {
 /// Runs the command.
 pub fn run(args: &Args) -> Result<Status, Failure> {
     let loaded = setup::read(&args.setup).map_err(anyhow::Error::from)?;
-    logs::start(args.log, LevelFilter::INFO);
+    let (server, page) = show_page(args)?.unzip();
+    let line = TuningLine::on_terminal().filter(|_| args.log.is_none());
+    let log = CaptureLog {
+        format: args.log,
+        line: line.as_ref(),
+        file: args.log_file.as_deref(),
+    };
+    log.start()?;
     for warning in &loaded.warnings {
         tracing::warn!("{}", warning.in_file(&loaded.file));
     }
     fits_capture(&loaded.setup)?;
-    tracing::info!("{CAUTIONS}");
+    if line.is_some() {
+        terminal::say(CAUTIONS);
+    } else {
+        tracing::info!("{CAUTIONS}");
+    }
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
     let planned = Plan::of(&loaded.setup, Assumptions::of(&loaded.setup))
         .harmonics
@@ -111,7 +140,8 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         stop_on_alarm: args.stop_on_alarm,
         threads: usize::from(args.threads),
     };
-    let mut listener = ServiceNotices::new(args.on_alarm.clone().map(Hook::new));
+    let view = View::new(&loaded.setup, &args.setup, &args.out, page, line);
+    let mut listener = ServiceNotices::new(args.on_alarm.clone().map(Hook::new), view);
     let surroundings = Surroundings {
         clock: Arc::new(SystemClock::default()),
         storage: SystemStorage::shared(),
@@ -124,8 +154,14 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     let ended = capture(&request, surroundings, &stop).map_err(|error| match error {
         CaptureError::Refused(error) => Failure::Input(error),
         CaptureError::Failed(error) => Failure::Device(error),
-    })?;
+    });
+    // Whoever watches is told before what was read from is gone.
+    drop(server);
+    let ended = ended?;
     print(args, &ended)?;
+    for alarm in listener.view.alarms() {
+        terminal::say(format_args!("alarm at {alarm}"));
+    }
     match ended.reason {
         StopReason::Complete | StopReason::Asked if ended.alarmed => Ok(Status::CriterionNotMet),
         StopReason::Complete | StopReason::Asked => Ok(Status::Done),
@@ -134,15 +170,49 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     }
 }
 
-/// The service manager, if there is one, and the user's command for alarms.
+/// The page where it is wanted, its address said first of all. Where nobody asked for an
+/// address a capture goes on without a page.
+fn show_page(args: &Args) -> Result<Option<(PageServer, ShownPage)>, Failure> {
+    if args.no_page {
+        return Ok(None);
+    }
+    let (listener, kept) = match KeptAddress::listen(args.page, &args.out) {
+        Ok(listening) => listening,
+        Err(error) if args.page.is_some() => return Err(Failure::Input(error.into())),
+        Err(error) => {
+            terminal::say(format_args!("no live page: {error}"));
+            return Ok(None);
+        }
+    };
+    let bulletin = Arc::new(Bulletin::default());
+    let access = Access {
+        address: kept.address,
+        token: kept.token.clone(),
+    };
+    let limits = ServerLimits::default();
+    let server = PageServer::start(listener, access, Arc::clone(&bulletin), limits)
+        .context("cannot start a thread for the live page")
+        .map_err(Failure::Device)?;
+    terminal::address(&kept.url());
+    let page = ShownPage {
+        bulletin,
+        kept,
+        folder: args.out.clone(),
+    };
+    Ok(Some((server, page)))
+}
+
+/// The service manager, if there is one, the user's command for alarms, page and terminal.
 struct ServiceNotices {
+    view: View,
     watchdog: Option<(Duration, Instant)>,
     hook: Option<Hook>,
 }
 
 impl ServiceNotices {
-    fn new(hook: Option<Hook>) -> Self {
+    fn new(hook: Option<Hook>, view: View) -> Self {
         Self {
+            view,
             // Three times as often as it is asked for.
             watchdog: sd_notify::watchdog_enabled().map(|interval| (interval / 3, Instant::now())),
             hook,
@@ -152,6 +222,7 @@ impl ServiceNotices {
 
 impl Listener for ServiceNotices {
     fn ready(&mut self) {
+        self.view.ready();
         notify(&[NotifyState::Ready]);
     }
 
@@ -164,6 +235,26 @@ impl Listener for ServiceNotices {
         }
     }
 
+    fn sources(&mut self, plans: &[TonePlan]) {
+        self.view.sources(plans);
+    }
+
+    fn heard(&mut self, source: usize, message: &ToneMessage) {
+        self.view.heard(source, message);
+    }
+
+    fn look(&mut self, look: &CaptureMoment) {
+        self.view.look(look);
+    }
+
+    fn event(&mut self, event: &Event) {
+        self.view.event(event);
+    }
+
+    fn point(&mut self, point: &SettledPoint) {
+        self.view.point(point);
+    }
+
     fn status(&mut self, line: &str) {
         notify(&[NotifyState::Status(line)]);
         if let Some(hook) = &mut self.hook {
@@ -172,12 +263,14 @@ impl Listener for ServiceNotices {
     }
 
     fn alarm(&mut self, message: &str) {
+        self.view.alarm(message);
         if let Some(hook) = &mut self.hook {
             hook.start(message);
         }
     }
 
     fn stopping(&mut self) {
+        self.view.stopping();
         notify(&[NotifyState::Stopping]);
     }
 }

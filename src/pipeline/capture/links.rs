@@ -20,14 +20,27 @@ pub struct Links {
     links: Vec<Watched>,
 }
 
+/// How one source stands at the moment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LinkHealth {
+    /// Its name.
+    pub source: String,
+    /// Time since its last sample, s.
+    pub silent_s: f64,
+    /// The counts of its link, where it has one.
+    pub counts: Option<LinkStatistics>,
+}
+
 #[derive(Debug)]
 struct Watched {
     source: String,
     monitor: Option<LinkMonitor>,
     before: LinkStatistics,
     rate_said: bool,
-    /// When its last sample was seen.
+    /// When its last sample was seen, by [`Links::look`].
     heard: Duration,
+    /// How many samples [`Links::health`] saw, and when there were last more.
+    latest: (u64, Duration),
     /// Whether it has been said to be silent.
     silent: bool,
 }
@@ -42,6 +55,7 @@ impl Links {
             before: LinkStatistics::default(),
             rate_said: false,
             heard: now,
+            latest: (0, now),
             silent: false,
         });
         Self {
@@ -93,6 +107,24 @@ impl Links {
             }
         }
         silences
+    }
+
+    /// How every source stands now.
+    pub fn health(&mut self, at: Duration) -> Vec<LinkHealth> {
+        let of = |link: &mut Watched| {
+            let counts = link.monitor.as_ref().map(LinkMonitor::snapshot);
+            if let Some(counts) = &counts
+                && counts.samples != link.latest.0
+            {
+                link.latest = (counts.samples, at);
+            }
+            LinkHealth {
+                source: link.source.clone(),
+                silent_s: at.saturating_sub(link.latest.1).as_secs_f64(),
+                counts,
+            }
+        };
+        self.links.iter_mut().map(of).collect()
     }
 
     /// The whole, one line a link.
@@ -160,6 +192,7 @@ mod tests {
             before: LinkStatistics::default(),
             rate_said: false,
             heard: Duration::ZERO,
+            latest: (0, Duration::ZERO),
             silent: false,
         };
         let said: Vec<(u64, String)> = (1..40)

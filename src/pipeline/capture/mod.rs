@@ -19,6 +19,9 @@ mod watch;
 pub use closing::{CaptureError, Captured};
 pub use coverage::{Coverage, HarmonicState};
 pub use device::SerialDevices;
+pub use links::LinkHealth;
 pub use session::{CaptureRequest, capture, fits_capture};
 pub use stepped::Stepped;
-pub use surroundings::{Device, Devices, DiskSpace, Listener, Nobody, Surroundings, SystemDisk};
+pub use surroundings::{
+    CaptureMoment, Device, Devices, DiskSpace, Listener, Nobody, Surroundings, SystemDisk,
+};

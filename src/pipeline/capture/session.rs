@@ -401,8 +401,12 @@ fn session<'a>(
         lines.push(line);
     }
     let plans: Vec<TonePlan> = lines.iter().map(|line| line.plan.clone()).collect();
+    listener.sources(&plans);
     let now = clock.elapsed();
     let mut watch = Watch {
+        main: (main, plans.get(main).map_or(1.0, |plan| plan.rate_hz)),
+        looked: now,
+        looked_at_s: 0.0,
         points,
         coverage,
         alarms: Alarms::new(setup, &plans),

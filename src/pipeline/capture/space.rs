@@ -24,6 +24,7 @@ pub struct Space<'a> {
     bytes_per_second: f64,
     reserve_bytes: u64,
     looked: Option<Duration>,
+    latest: Option<SpaceForecast>,
     said: usize,
 }
 
@@ -41,6 +42,7 @@ impl<'a> Space<'a> {
             bytes_per_second,
             reserve_bytes,
             looked: None,
+            latest: None,
             said: 0,
         }
     }
@@ -49,6 +51,7 @@ impl<'a> Space<'a> {
     pub fn begin(&mut self, now: Duration) -> Result<SpaceForecast, RecorderError> {
         let forecast = self.forecast()?;
         self.looked = Some(now);
+        self.latest = Some(forecast);
         tracing::info!(
             bytes_per_second = self.bytes_per_second.round(),
             free_mb = forecast.free_bytes / 1_000_000,
@@ -74,6 +77,7 @@ impl<'a> Space<'a> {
                 return None;
             }
         };
+        self.latest = Some(forecast);
         if forecast.is_exhausted() {
             return Some(self.exhausted(&forecast));
         }
@@ -86,6 +90,11 @@ impl<'a> Space<'a> {
             tracing::warn!(lasts = %lasts(&forecast), "The disk will last {} only.", lasts(&forecast));
         }
         None
+    }
+
+    /// What the last look found.
+    pub fn latest(&self) -> Option<SpaceForecast> {
+        self.latest
     }
 
     /// The text for a disk that is too full.

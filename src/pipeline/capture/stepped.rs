@@ -119,7 +119,7 @@ impl<'a> Stepped<'a> {
             analysed_s: Vec::new(),
         };
         if self.failed.is_none() {
-            let told = self.watch.tick(&progress);
+            let told = self.watch.tick(&progress, self.stages.analysis());
             self.note(told);
         }
     }

@@ -8,11 +8,15 @@ use std::thread::JoinHandle;
 
 use crossbeam_channel::Receiver;
 
+use super::coverage::Coverage;
+use super::links::LinkHealth;
+use crate::analysis::{Analysis, Event};
 use crate::ingest::serial::LinkMonitor;
 use crate::ingest::{Clock, IngestError, Message, StreamFormat};
 use crate::recorder::{RecorderError, SpaceForecast, Storage, forecast_space};
 use crate::reduction::SettledPoint;
 use crate::setup::{SampleFormat, Setup};
+use crate::tone::{ToneMessage, TonePlan};
 
 /// Tells how much room is left.
 pub trait DiskSpace {
@@ -77,6 +81,30 @@ pub trait Devices {
     ) -> Result<Vec<Device>, IngestError>;
 }
 
+/// How a capture stands at one moment.
+pub struct CaptureMoment<'a> {
+    /// The analysis, to be asked.
+    pub analysis: &'a Analysis,
+    /// All points of the run.
+    pub points: &'a [SettledPoint],
+    /// The plan against them.
+    pub coverage: &'a Coverage,
+    /// A sentence for each limit that is passed, or cannot be watched.
+    pub alarms: &'a [String],
+    /// The sources.
+    pub links: &'a [LinkHealth],
+    /// The disk, as it was last looked at.
+    pub space: Option<SpaceForecast>,
+    /// How far the analysis is behind the recording, s.
+    pub behind_s: f64,
+    /// Whether it reads from the recording to catch up.
+    pub catches_up: bool,
+    /// Number of the session.
+    pub session: u32,
+    /// The time, as a label.
+    pub now_utc: jiff::Timestamp,
+}
+
 /// Hears how a capture goes: a service manager, a page, a person. Whatever it
 /// does with it, the capture goes on.
 pub trait Listener {
@@ -85,6 +113,26 @@ pub trait Listener {
 
     /// The capture is alive; told several times a second.
     fn alive(&mut self) {}
+
+    /// What will be done with each source; told once, before anything is heard.
+    fn sources(&mut self, plans: &[TonePlan]) {
+        let _ = plans;
+    }
+
+    /// Hears a message of a source before the analysis does.
+    fn heard(&mut self, source: usize, message: &ToneMessage) {
+        let _ = (source, message);
+    }
+
+    /// How all stands; told several times a second.
+    fn look(&mut self, look: &CaptureMoment) {
+        let _ = look;
+    }
+
+    /// Something new happened.
+    fn event(&mut self, event: &Event) {
+        let _ = event;
+    }
 
     /// How far it has come, in one line; told every few seconds.
     fn status(&mut self, line: &str) {

@@ -8,9 +8,9 @@ use std::time::Duration;
 use super::coverage::Coverage;
 use super::links::Links;
 use super::space::Space;
-use super::surroundings::Listener;
+use super::surroundings::{CaptureMoment, Listener};
 use crate::analysis::alarm::{Alarm, Alarms};
-use crate::analysis::{Event, Evidence, Finding};
+use crate::analysis::{Analysis, Event, Evidence, Finding};
 use crate::ingest::Clock;
 use crate::ledger::Ledger;
 use crate::pipeline::feed::{FeedState, Recordings};
@@ -21,6 +21,10 @@ use crate::tone::ToneMessage;
 
 /// How often the trace is handed to the system and the state told.
 const STATUS_INTERVAL: Duration = Duration::from_secs(2);
+/// How often the listener is shown how all stands, and how soon again where the analysis
+/// has come on.
+const LOOK_INTERVAL: Duration = Duration::from_millis(200);
+const NEXT_LOOK: Duration = Duration::from_millis(100);
 /// How often the whole coverage is written to the log.
 const COVERAGE_INTERVAL: Duration = Duration::from_hours(1);
 
@@ -57,8 +61,14 @@ pub struct Watch<'a> {
     pub feeds: Vec<Arc<FeedState>>,
     /// Set to end the run.
     pub stop: Arc<AtomicBool>,
+    /// The source that carries the antinode, and its rate, Hz.
+    pub main: (usize, f64),
     /// Time of the last row of the trace, s.
     pub reached_s: f64,
+    /// When the listener was last shown how all stands, and how far the analysis had
+    /// come then, s.
+    pub looked: Duration,
+    pub looked_at_s: f64,
     /// Why this sink itself asked for the end.
     pub asked_because: Option<String>,
     /// The time.
@@ -83,6 +93,7 @@ impl Watch<'_> {
             } else {
                 tracing::info!(kind = %event.kind, at_s = event.at_s, "{}", event.message);
             }
+            self.listener.event(event);
         }
         Ok(is_new)
     }
@@ -182,6 +193,34 @@ impl Watch<'_> {
         self.stop.store(true, Ordering::Relaxed);
     }
 
+    /// Shows the listener how all stands, when it is time.
+    fn let_look(&mut self, now: Duration, analysis: &Analysis) {
+        let since = now.saturating_sub(self.looked);
+        let came_on = self.reached_s > self.looked_at_s;
+        if since < NEXT_LOOK || !(came_on || since >= LOOK_INTERVAL) {
+            return;
+        }
+        (self.looked, self.looked_at_s) = (now, self.reached_s);
+        let (main, rate_hz) = self.main;
+        let recorded_s = self
+            .recorded
+            .get(main)
+            .map_or(0.0, |recorded| recorded.reached() as f64 / rate_hz);
+        let (alarms, links) = (self.alarms.in_force(), self.links.health(now));
+        self.listener.look(&CaptureMoment {
+            analysis,
+            points: &self.points,
+            coverage: &self.coverage,
+            alarms: &alarms,
+            links: &links,
+            space: self.space.latest(),
+            behind_s: (recorded_s - self.reached_s).max(0.0),
+            catches_up: self.feeds.iter().any(|feed| feed.is_lagging()),
+            session: self.ledger.record().sessions,
+            now_utc: self.clock.now_utc(),
+        });
+    }
+
     fn tell_status(&mut self) -> anyhow::Result<()> {
         self.ledger.flush()?;
         let lag = if self.feeds.iter().any(|feed| feed.is_lagging()) {
@@ -197,6 +236,7 @@ impl Watch<'_> {
 
 impl Sink for Watch<'_> {
     fn heard(&mut self, source: usize, message: &ToneMessage) -> anyhow::Result<()> {
+        self.listener.heard(source, message);
         let alarms = self.alarms.hear(source, message);
         self.alarm(alarms)
     }
@@ -231,10 +271,11 @@ impl Sink for Watch<'_> {
         }
     }
 
-    fn tick(&mut self, _progress: &Progress) -> anyhow::Result<()> {
+    fn tick(&mut self, _progress: &Progress, analysis: &Analysis) -> anyhow::Result<()> {
         self.listener.alive();
         self.log_points()?;
         let now = self.clock.elapsed();
+        self.let_look(now, analysis);
         if now.saturating_sub(self.status_told) < STATUS_INTERVAL {
             return Ok(());
         }

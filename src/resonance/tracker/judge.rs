@@ -78,7 +78,7 @@ const LEAST_RATIO: f64 = 2e-4;
 impl Tracker {
     /// Hops in which a transient, an isolated impulse, stands far above the
     /// residual of the other hops.
-    fn transients(&self, hops: &[HopEstimate]) -> Vec<usize> {
+    pub(super) fn transients(&self, hops: &[HopEstimate]) -> Vec<usize> {
         // A blow to the span moves its antinode, or shows at the force cell by far
         // above the drive; what one other sensor alone shows is its own trouble.
         let above = |index: usize, part: f64| {
@@ -538,7 +538,7 @@ impl Tracker {
     /// Longest run of hops whose amplitude stays near the dwell's median. Where
     /// the run starts or ends inside the dwell, a window's length is left out
     /// at that side: its samples are partly those of the change.
-    fn steady_run(&self, hops: &[HopEstimate]) -> (usize, usize) {
+    pub(super) fn steady_run(&self, hops: &[HopEstimate]) -> (usize, usize) {
         let Some(middle) = median(hops.iter().map(|hop| hop.antinode_m_s)) else {
             return (0, 0);
         };
@@ -645,9 +645,10 @@ impl Tracker {
             stretch.peak_phase = interval
                 .as_ref()
                 .and_then(|interval| self.phases.at(interval.frequency_hz).copied());
-            stretch.peak = interval
-                .as_ref()
-                .and_then(|interval| self.peak_before(changed, &hold, interval, bandwidth));
+            stretch.peak = interval.as_ref().and_then(|interval| {
+                let drive = (interval.frequency_hz, interval.frequency_u_hz);
+                self.peak_before(changed, &hold, drive, bandwidth)
+            });
         }
         let (peak, angle) = (stretch.peak, stretch.angle);
         let signal = stretch.signal_evidence();
@@ -702,12 +703,13 @@ impl Tracker {
         })
     }
 
-    /// What the free motion after the change before a hold shows of the peak.
-    fn peak_before(
+    /// What the free motion after the change before a hold shows of the peak; `drive_hz` with
+    /// its standard uncertainty.
+    pub(super) fn peak_before(
         &self,
         changed: usize,
         hold: &Range<u64>,
-        interval: &IntervalTone,
+        (drive_hz, drive_u_hz): (f64, f64),
         implied_hz: Option<f64>,
     ) -> Option<PeakEvidence> {
         let first = self.dwell.get(changed)?.hop.max(self.samples.first_hop()?);
@@ -719,10 +721,10 @@ impl Tracker {
             .collect();
         let sample = |hop: u64| hop.saturating_sub(first) as usize * self.plan.hop_samples;
         let resonance = DrivenResonance {
-            drive_hz: interval.frequency_hz,
-            drive_u_hz: interval.frequency_u_hz,
+            drive_hz,
+            drive_u_hz,
             implied_hz,
-            spacing_hz: self.spacing_hz(interval.frequency_hz),
+            spacing_hz: self.spacing_hz(drive_hz),
         };
         resonance.evidence(&AroundChange {
             rows: rows?,

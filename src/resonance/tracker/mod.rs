@@ -13,6 +13,8 @@
 mod approach;
 mod judge;
 mod moving;
+mod outlook;
+mod standing;
 mod sweep;
 mod trouble;
 mod waiting;
@@ -23,6 +25,9 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use ndarray::Array2;
+
+pub use self::outlook::DwellOutlook;
+pub use self::standing::{DriveStanding, PeakShownBy};
 
 use self::approach::ApproachHop;
 use self::judge::plateau;

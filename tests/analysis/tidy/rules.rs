@@ -7,7 +7,7 @@ use super::tree::{Mention, Tree};
 
 /// The layers: a folder imports only from those before it. `maths` is the
 /// arithmetic under all of them, a leaf as `span` is.
-const LAYERS: [&str; 22] = [
+const LAYERS: [&str; 23] = [
     "maths",
     "span",
     "setup",
@@ -21,6 +21,7 @@ const LAYERS: [&str; 22] = [
     "pipeline",
     "evaluation",
     "plan",
+    "guidance",
     "rehearsal",
     "report",
     "verification",
@@ -33,7 +34,7 @@ const LAYERS: [&str; 22] = [
 ];
 
 /// They know nothing of threads, files, clocks, devices and the environment.
-const PURE: [&str; 8] = [
+const PURE: [&str; 9] = [
     "maths",
     "span",
     "tone",
@@ -42,6 +43,7 @@ const PURE: [&str; 8] = [
     "analysis",
     "evaluation",
     "plan",
+    "guidance",
 ];
 
 /// The virtual span is the outside against which the analysis is tested: it

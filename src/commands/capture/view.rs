@@ -1,0 +1,222 @@
+//! What a person sees of a capture: the live page, and lines on the terminal.
+//!
+//! In: what the capture tells its listener. Out: the state at the bulletin, a status line,
+//! a line a point. None of it is waited for.
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::super::tuning_line::TuningLine;
+use crate::analysis::Event;
+use crate::evaluation::criteria::RequiredCurve;
+use crate::guidance::{CaptureState, Guide};
+use crate::live::{Bulletin, KeptAddress};
+use crate::pipeline::capture::CaptureMoment;
+use crate::reduction::SettledPoint;
+use crate::setup::{Requirement, Setup, Verdict, read_small_text};
+use crate::tone::{ToneMessage, TonePlan};
+
+/// The page: where its values hang, and what the run folder is to keep of it.
+pub struct ShownPage {
+    pub bulletin: Arc<Bulletin>,
+    pub kept: KeptAddress,
+    pub folder: PathBuf,
+}
+
+/// Page and terminal, each where there is one.
+pub struct View {
+    guide: Guide,
+    page: Option<ShownPage>,
+    line: Option<TuningLine>,
+    latest: Option<CaptureState>,
+    /// Limits that were passed, with the local time.
+    alarms: Vec<String>,
+}
+
+impl View {
+    pub fn new(
+        setup: &Setup,
+        setup_file: &Path,
+        folder: &Path,
+        page: Option<ShownPage>,
+        line: Option<TuningLine>,
+    ) -> Self {
+        let name = folder.file_name().unwrap_or(folder.as_os_str());
+        let view = Self {
+            guide: Guide::new(setup, &name.to_string_lossy(), &curves(setup, setup_file)),
+            page,
+            line,
+            latest: None,
+            alarms: Vec::new(),
+        };
+        view.publish(&view.guide.before_the_first_sample());
+        view
+    }
+
+    fn is_watched(&self) -> bool {
+        self.page.is_some() || self.line.is_some()
+    }
+
+    /// The run folder is there: it keeps where the page is.
+    pub fn ready(&self) {
+        if let Some(page) = &self.page
+            && let Err(error) = page.kept.keep(&page.folder)
+        {
+            tracing::warn!(%error, "The run folder does not keep the address of the live page.");
+        }
+    }
+
+    pub fn sources(&mut self, plans: &[TonePlan]) {
+        self.guide.sources(plans);
+    }
+
+    pub fn heard(&mut self, source: usize, message: &ToneMessage) {
+        if self.is_watched() {
+            self.guide.hear(source, message);
+        }
+    }
+
+    pub fn event(&mut self, event: &Event) {
+        self.guide.event(event);
+    }
+
+    pub fn look(&mut self, look: &CaptureMoment) {
+        if !self.is_watched() {
+            return;
+        }
+        let state = self.guide.state(look);
+        if let Some(line) = &self.line {
+            line.show(&state);
+        }
+        self.publish(&state);
+        self.latest = Some(state);
+    }
+
+    fn publish(&self, state: &CaptureState) {
+        let Some(page) = &self.page else {
+            return;
+        };
+        let signals = serde_json::to_vec(&self.guide.traces());
+        match serde_json::to_vec(state).and_then(|state| Ok((state, signals?))) {
+            Ok((state, signals)) => page.bulletin.publish(state, signals),
+            Err(error) => tracing::warn!(%error, "The live page cannot be written."),
+        }
+    }
+
+    pub fn point(&self, point: &SettledPoint) {
+        if let Some(line) = &self.line {
+            line.above(&point_line(point, &local_time()));
+        }
+    }
+
+    pub fn alarm(&mut self, message: &str) {
+        let alarm = format!("{}  {message}", local_time());
+        if let Some(line) = &self.line {
+            line.above(&alarm);
+        }
+        self.alarms.push(alarm);
+    }
+
+    pub fn stopping(&mut self) {
+        if let Some(state) = self.latest.take() {
+            self.publish(&state.ended("it was asked to stop, or its input ended"));
+        }
+        if let Some(line) = &self.line {
+            line.clear();
+        }
+    }
+
+    /// The limits that were passed, once more.
+    pub fn alarms(&self) -> &[String] {
+        &self.alarms
+    }
+}
+
+/// The required curves of a setup; what cannot be read is said by the ledger.
+fn curves(setup: &Setup, setup_file: &Path) -> Vec<(String, RequiredCurve)> {
+    let folder = setup_file.parent().unwrap_or_else(|| Path::new(""));
+    let criteria = setup.criteria.iter();
+    criteria
+        .filter_map(|criterion| {
+            let Requirement::EfficiencyCurve { curve } = &criterion.requirement else {
+                return None;
+            };
+            let text = read_small_text(&folder.join(curve)).ok()?;
+            Some((curve.clone(), RequiredCurve::parse(&text, curve).ok()?))
+        })
+        .collect()
+}
+
+fn local_time() -> String {
+    jiff::ZonedDateTime::now().strftime("%H:%M:%S").to_string()
+}
+
+/// A point in one short line.
+fn point_line(point: &SettledPoint, time: &str) -> String {
+    let number = |value: Option<f64>, decimals: usize, unit: &str| {
+        value.map_or_else(
+            || format!("– {unit}"),
+            |value| format!("{value:.decimals$} {unit}"),
+        )
+    };
+    let verdict = match point.verdict {
+        Verdict::Held => "held",
+        Verdict::Steady => "steady",
+        Verdict::OffPeak => "off-peak",
+        Verdict::Rejected => "rejected",
+    };
+    let harmonic = point
+        .harmonic
+        .map_or_else(|| "–".to_owned(), |n| n.to_string());
+    let mut line = format!(
+        "{time}  point {:<3} {verdict:<8}  n {harmonic:<3}  {:>10}",
+        point.point,
+        number(point.frequency_hz.map(|hz| hz.value), 3, "Hz"),
+    );
+    if point.verdict != Verdict::Rejected {
+        let _ = write!(
+            line,
+            "  {:>10}  {:>8}",
+            number(point.antinode_velocity_mm_s.map(|v| v.value), 1, "mm/s"),
+            number(point.efficiency_pct.map(|pct| pct.value), 2, "%"),
+        );
+    }
+    if let Some(reason) = point
+        .reasons
+        .first()
+        .filter(|_| point.verdict != Verdict::Held)
+    {
+        let _ = write!(line, "  {reason}");
+    }
+    line
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reduction::Measured;
+
+    #[test]
+    fn a_point_is_one_short_line() {
+        let mut point = SettledPoint {
+            point: 3,
+            verdict: Verdict::Held,
+            harmonic: Some(9),
+            frequency_hz: Some(Measured::new(18.262_13, 0.001)),
+            antinode_velocity_mm_s: Some(Measured::new(199.84, 2.0)),
+            efficiency_pct: Some(Measured::new(12.337, 0.2)),
+            ..SettledPoint::default()
+        };
+        assert_eq!(
+            point_line(&point, "14:32:10"),
+            "14:32:10  point 3   held      n 9      18.262 Hz  199.8 mm/s   12.34 %"
+        );
+        point.verdict = Verdict::Rejected;
+        point.reasons = vec!["a beat of 0.35 Hz".into()];
+        assert_eq!(
+            point_line(&point, "14:32:10"),
+            "14:32:10  point 3   rejected  n 9      18.262 Hz  a beat of 0.35 Hz"
+        );
+    }
+}

@@ -1,0 +1,229 @@
+//! The guide: what is heard and seen → the state. Pure.
+
+use std::collections::VecDeque;
+
+use super::advice::Advice;
+use super::bench::BenchReadings;
+use super::known::Known;
+use super::situation::{Moment, Situation};
+use super::state::{CaptureState, RecordingState, RequiredEfficiency};
+use super::traces::{TraceKeeper, Traces};
+use crate::analysis::{Analysis, Event};
+use crate::evaluation::criteria::RequiredCurve;
+use crate::pipeline::capture::{CaptureMoment, Coverage};
+use crate::plan::KnownSpan;
+use crate::reduction::SettledPoint;
+use crate::resonance::{DriveStanding, DwellOutlook};
+use crate::setup::Setup;
+use crate::tone::{ToneMessage, TonePlan};
+
+/// Events that are remembered.
+const EVENTS: usize = 12;
+/// How often the free motion at the beginning of a dwell is looked at, s, and how much of
+/// a hold that takes.
+const FREE_MOTION_EVERY_S: f64 = 4.0;
+const FREE_MOTION_HOLD_S: f64 = 3.0;
+/// How well it has to tell the detuning before it is asked no more, bandwidths, k = 2.
+const WELL_TOLD: f64 = 0.06;
+
+/// What the free motion told of one dwell.
+#[derive(Debug, Clone, Copy)]
+struct FreeMotionSeen {
+    /// Begin of the dwell, s.
+    since_s: f64,
+    /// When it was last looked at, s.
+    looked_s: f64,
+    standing: Option<DriveStanding>,
+}
+
+/// Turns what is heard and seen of a capture into its state.
+#[derive(Debug, Clone)]
+pub struct Guide {
+    known: Known,
+    traces: TraceKeeper,
+    free: Option<FreeMotionSeen>,
+}
+
+impl Guide {
+    /// `folder`: the run folder's name; `curves`: the required curves of the setup, each
+    /// with the name of its file.
+    pub fn new(setup: &Setup, folder: &str, curves: &[(String, RequiredCurve)]) -> Self {
+        let diameter_mm = setup.conductor.diameter_mm;
+        let required = curves.iter().map(|(curve, required)| {
+            let corners = required.corners_hz(diameter_mm);
+            let (frequency_hz, efficiency_pct) = corners.into_iter().unzip();
+            RequiredEfficiency {
+                curve: curve.clone(),
+                frequency_hz,
+                efficiency_pct,
+            }
+        });
+        Self {
+            known: Known {
+                setup: setup.clone(),
+                span: KnownSpan::stated(setup),
+                folder: folder.to_owned(),
+                required: required.collect(),
+                bench: BenchReadings::new(setup, &[]),
+                events: VecDeque::new(),
+            },
+            traces: TraceKeeper::default(),
+            free: None,
+        }
+    }
+
+    /// What will be done with each source.
+    pub fn sources(&mut self, plans: &[TonePlan]) {
+        let main = self
+            .known
+            .setup
+            .main_source()
+            .map_or(0, |(number, _)| number);
+        self.known.bench = BenchReadings::new(&self.known.setup, plans);
+        self.traces = TraceKeeper::new(&self.known.setup, plans, main);
+    }
+
+    /// Hears a message of a source.
+    pub fn hear(&mut self, source: usize, message: &ToneMessage) {
+        self.known.bench.hear(source, message);
+        self.traces.hear(source, message);
+    }
+
+    /// Something new happened.
+    pub fn event(&mut self, event: &Event) {
+        self.known.events.push_back(event.message.clone());
+        while self.known.events.len() > EVENTS {
+            self.known.events.pop_front();
+        }
+    }
+
+    /// How all stands.
+    pub fn state(&mut self, look: &CaptureMoment) -> CaptureState {
+        let outlook = look.analysis.outlook();
+        if let Some(outlook) = &outlook {
+            self.traces.look(outlook);
+        }
+        let standing = outlook.as_ref().and_then(|outlook| {
+            let told = self.standing_by_free_motion(look.analysis, outlook);
+            outlook.standing.or(told)
+        });
+        let harmonic = outlook
+            .as_ref()
+            .filter(|outlook| outlook.stands && !outlook.at_rest)
+            .and_then(|outlook| look.analysis.harmonic_at(outlook.frequency_hz));
+        Situation {
+            known: &self.known,
+            heard: self.traces.has_heard(),
+            outlook: outlook.as_ref(),
+            standing,
+            harmonic,
+            moment: Moment {
+                points: look.points,
+                coverage: look.coverage,
+                alarms: look.alarms,
+                links: look.links,
+                disk: look.space,
+                behind_s: look.behind_s,
+                catches_up: look.catches_up,
+                session: look.session,
+                utc: Some(look.now_utc),
+            },
+        }
+        .state()
+    }
+
+    /// A capture of which nothing has come yet.
+    pub fn before_the_first_sample(&self) -> CaptureState {
+        self.without_analysis(&Coverage::new(&[]), &[], 1)
+    }
+
+    /// A run that is not captured now, from what its files hold.
+    pub fn after_the_end(
+        &self,
+        coverage: &Coverage,
+        points: &[SettledPoint],
+        session: u32,
+        how: &str,
+    ) -> CaptureState {
+        self.without_analysis(coverage, points, session).ended(how)
+    }
+
+    fn without_analysis(
+        &self,
+        coverage: &Coverage,
+        points: &[SettledPoint],
+        session: u32,
+    ) -> CaptureState {
+        let situation = Situation {
+            known: &self.known,
+            heard: false,
+            outlook: None,
+            standing: None,
+            harmonic: None,
+            moment: Moment {
+                points,
+                coverage,
+                alarms: &[],
+                links: &[],
+                disk: None,
+                behind_s: 0.0,
+                catches_up: false,
+                session,
+                utc: None,
+            },
+        };
+        CaptureState {
+            recording: RecordingState::default(),
+            ..situation.state()
+        }
+    }
+
+    /// What a view draws besides.
+    pub fn traces(&self) -> Traces {
+        self.traces.traces()
+    }
+
+    /// Where the drive stands by the free motion, looked at now and then where nothing else
+    /// tells it.
+    fn standing_by_free_motion(
+        &mut self,
+        analysis: &Analysis,
+        outlook: &DwellOutlook,
+    ) -> Option<DriveStanding> {
+        if outlook.standing.is_some() || !outlook.stands || outlook.hold_s < FREE_MOTION_HOLD_S {
+            return None;
+        }
+        let known = self.free.filter(|seen| {
+            (seen.since_s - outlook.since_s).abs() < 1.0 && outlook.at_s >= seen.looked_s
+        });
+        let well_told = known
+            .and_then(|seen| seen.standing)
+            .is_some_and(|standing| standing.detuning_u <= WELL_TOLD);
+        let is_due = known.is_none_or(|seen| outlook.at_s - seen.looked_s >= FREE_MOTION_EVERY_S);
+        if is_due && !well_told {
+            let found = analysis.standing_by_free_motion();
+            self.free = Some(FreeMotionSeen {
+                since_s: outlook.since_s,
+                looked_s: outlook.at_s,
+                standing: found.or(known.and_then(|seen| seen.standing)),
+            });
+        }
+        self.free
+            .filter(|seen| (seen.since_s - outlook.since_s).abs() < 1.0)?
+            .standing
+    }
+}
+
+impl CaptureState {
+    /// The same capture after its end.
+    #[must_use]
+    pub fn ended(mut self, how: &str) -> Self {
+        self.run.capturing = false;
+        self.advice = Advice::Ended {
+            how: how.to_owned(),
+        };
+        self.now = self.advice.to_string();
+        self.missing.clear();
+        self
+    }
+}

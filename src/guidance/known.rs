@@ -1,0 +1,22 @@
+//! What is known of a run beside its analysis. Pure.
+
+use std::collections::VecDeque;
+
+use super::bench::BenchReadings;
+use super::state::RequiredEfficiency;
+use crate::plan::KnownSpan;
+use crate::setup::Setup;
+
+/// What is known of a run beside its analysis.
+#[derive(Debug, Clone)]
+pub(super) struct Known {
+    pub setup: Setup,
+    /// Wave speed and stiffness, as the setup states them.
+    pub span: KnownSpan,
+    /// Name of the run folder.
+    pub folder: String,
+    pub required: Vec<RequiredEfficiency>,
+    pub bench: BenchReadings,
+    /// What happened last; sentences.
+    pub events: VecDeque<String>,
+}
