@@ -8,8 +8,10 @@ use num_complex::Complex64;
 use super::super::drive_point::DrivePoint;
 use super::super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::super::peak_evidence::{MassShift, PeakEvidence};
-use super::super::phasor::{FARTHEST_DRIVE_PHASE_DEG, SHOWS, detuning_bandwidths};
-use super::super::signal_phase::{PeakPhase, SignalAngle, half_turn};
+use super::super::phasor::{
+    FARTHEST_DRIVE_PHASE_DEG, SHOWS, detuning_bandwidths, fold_half_turn_rad,
+};
+use super::super::signal_phase::{PeakPhase, SignalAngle};
 use super::super::unstated_mass::MOST_UNSTATED_KG;
 use super::Tracker;
 use super::judge::plateau;
@@ -244,8 +246,8 @@ impl Tracker {
             .ok_or("the drive-signal channel shows no signal")?;
         let evidence = known.evidence(angle, hz, self.spacing_hz(hz));
         let peak = evidence.without_drive_mass(self.mass_shift(hz)).peak;
-        let far =
-            half_turn(known.angle_rad - angle.rad).abs() >= FARTHEST_DRIVE_PHASE_DEG.to_radians();
+        let far = fold_half_turn_rad(known.angle_rad - angle.rad).abs()
+            >= FARTHEST_DRIVE_PHASE_DEG.to_radians();
         if far || !peak.detuning.is_finite() {
             return Err("far off any peak".into());
         }
@@ -282,7 +284,11 @@ impl DriveStanding {
 fn signal_angle(hops: &[HopEstimate], known: &PeakPhase, left_rad: f64) -> Option<SignalAngle> {
     let away: Option<Vec<f64>> = hops
         .iter()
-        .map(|hop| Some(half_turn(maths::argument(hop.by_signal?) - known.angle_rad)))
+        .map(|hop| {
+            Some(fold_half_turn_rad(
+                maths::argument(hop.by_signal?) - known.angle_rad,
+            ))
+        })
         .collect();
     let noise = median(hops.iter().map(|hop| hop.antinode_u_rel))?;
     Some(SignalAngle {
