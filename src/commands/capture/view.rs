@@ -110,12 +110,9 @@ impl View {
         }
     }
 
+    /// A limit was passed; the log has said it.
     pub fn alarm(&mut self, message: &str) {
-        let alarm = format!("{}  {message}", local_time());
-        if let Some(line) = &self.line {
-            line.above(&alarm);
-        }
-        self.alarms.push(alarm);
+        self.alarms.push(format!("{}  {message}", local_time()));
     }
 
     pub fn stopping(&mut self) {

@@ -523,7 +523,7 @@ impl Tracker {
                 .dwell_ended((last.hop + 1).saturating_sub(guard));
         }
         let dying_away = end != EndOfDwell::Level && self.level.drive_gone();
-        let judged: Vec<Dwell> = if dying_away || self.is_at_rest() {
+        let judged: Vec<Dwell> = if dying_away || self.is_at_rest(&self.dwell) {
             Vec::new()
         } else if self.after.is_some() {
             self.trouble_after_point(end).into_iter().collect()
@@ -579,9 +579,8 @@ impl Tracker {
         moved.then_some([from_hz, to_hz])
     }
 
-    /// Whether nothing drives the span: what stands still then is hum.
-    fn is_at_rest(&self) -> bool {
-        let hops = self.dwell.as_slice();
+    /// Whether nothing drives the span in some hops: what stands still then is hum.
+    fn is_at_rest(&self, hops: &[HopEstimate]) -> bool {
         let of =
             |value: &dyn Fn(&HopEstimate) -> Option<f64>| median(hops.iter().filter_map(value));
         let Some((velocity_m_s, frequency_hz)) =

@@ -169,7 +169,7 @@ impl Tracker {
             response: response(last),
             stands,
             is_still: recent.len() == READ_HOPS && spread(recent) <= STILL + 4.0 * antinode_u_rel,
-            at_rest: self.is_at_rest(),
+            at_rest: self.is_at_rest(recent),
             ring_up_left_s,
             ratio_rests: ratio_rests(recent),
             comfort_left_s: left_s(settling.comfort).unwrap_or_default(),
