@@ -272,7 +272,7 @@ mod tests {
             (-1234.56, -1235.0),
             (123_456.0, 123_500.0),
         ] {
-            assert_eq!(rounded(value, 4), is);
+            assert_eq!(rounded(value, 4).to_string(), is.to_string());
         }
         assert!(rounded(0.0, 4) == 0.0 && rounded(f64::NAN, 4).is_nan());
     }

@@ -75,60 +75,60 @@ impl Bench {
         }
         perform(&self.span, &program, &sensors, self.rate_hz, self.seed).unwrap()
     }
+}
 
-    /// The state after each hop, by a setup that may know less of the bench.
-    fn states(&self, setup: &Setup, rehearsal: &Rehearsal) -> Vec<CaptureState> {
-        let format = StreamFormat {
-            rate_hz: rehearsal.rate_hz,
-            channels: rehearsal.samples.nrows(),
-            clip_level: 1.0,
-            start_utc: None,
-        };
-        let plan = TonePlan::new(setup, 0, &format).unwrap();
-        let mut windows = Windows::new(plan.clone());
-        let mut estimator = Estimator::new(plan.clone());
-        let plans = [plan];
-        let mut analysis = Analysis::new(setup, &plans, None);
-        let mut guide = Guide::new(setup, "rehearsed", &[]);
-        guide.sources(&plans);
-        let planned: Vec<(u32, f64)> = Plan::of(setup, Assumptions::of(setup))
-            .harmonics
-            .iter()
-            .map(|harmonic| (harmonic.harmonic, harmonic.frequency_hz))
-            .collect();
-        let coverage = Coverage::new(&planned);
-        let links = [LinkHealth {
-            source: "bench".into(),
-            silent_s: 0.0,
-            counts: None,
-        }];
-        let mut states = Vec::new();
-        let block = Block {
-            first_sample: 0,
-            samples: rehearsal.samples.clone(),
-        };
-        windows.block(&block, |window| {
-            let message = estimator.estimate(window);
-            let is_frame = matches!(message, ToneMessage::Frame(_));
-            guide.hear(0, &message);
-            analysis.push(0, message);
-            if is_frame {
-                states.push(guide.state(&CaptureMoment {
-                    analysis: &analysis,
-                    points: &[],
-                    coverage: &coverage,
-                    alarms: &[],
-                    links: &links,
-                    space: None,
-                    behind_s: 0.0,
-                    catches_up: false,
-                    session: 1,
-                    now_utc: jiff::Timestamp::UNIX_EPOCH,
-                }));
-            }
-        });
-        states
-    }
+/// The state after each hop, by a setup that may know less of the bench.
+fn states_by(setup: &Setup, rehearsal: &Rehearsal) -> Vec<CaptureState> {
+    let format = StreamFormat {
+        rate_hz: rehearsal.rate_hz,
+        channels: rehearsal.samples.nrows(),
+        clip_level: 1.0,
+        start_utc: None,
+    };
+    let plan = TonePlan::new(setup, 0, &format).unwrap();
+    let mut windows = Windows::new(plan.clone());
+    let mut estimator = Estimator::new(plan.clone());
+    let plans = [plan];
+    let mut analysis = Analysis::new(setup, &plans, None);
+    let mut guide = Guide::new(setup, "rehearsed", &[]);
+    guide.sources(&plans);
+    let planned: Vec<(u32, f64)> = Plan::of(setup, Assumptions::of(setup))
+        .harmonics
+        .iter()
+        .map(|harmonic| (harmonic.harmonic, harmonic.frequency_hz))
+        .collect();
+    let coverage = Coverage::new(&planned);
+    let links = [LinkHealth {
+        source: "bench".into(),
+        silent_s: 0.0,
+        counts: None,
+    }];
+    let mut states = Vec::new();
+    let block = Block {
+        first_sample: 0,
+        samples: rehearsal.samples.clone(),
+    };
+    windows.block(&block, |window| {
+        let message = estimator.estimate(window);
+        let is_frame = matches!(message, ToneMessage::Frame(_));
+        guide.hear(0, &message);
+        analysis.push(0, message);
+        if is_frame {
+            states.push(guide.state(&CaptureMoment {
+                analysis: &analysis,
+                points: &[],
+                coverage: &coverage,
+                alarms: &[],
+                links: &links,
+                space: None,
+                behind_s: 0.0,
+                catches_up: false,
+                session: 1,
+                now_utc: jiff::Timestamp::UNIX_EPOCH,
+            }));
+        }
+    });
+    states
 }
 
 /// The states whose hop lies within a dwell, with its time since the dwell's begin.
@@ -262,7 +262,7 @@ fn the_way_to_turn_is_right_on_either_side_of_the_peak() {
                 Step::new(at, 5.0 * r.time_constant_s + 8.0)
             });
             let rehearsal = bench.record(steps.collect());
-            let states = bench.states(&weighed(&bench.setup), &rehearsal);
+            let states = states_by(&weighed(&bench.setup), &rehearsal);
             for truth in &rehearsal.truth {
                 let off = truth.detuning_bandwidths.abs();
                 tally.dwell(
@@ -299,7 +299,7 @@ fn a_lag_that_a_mass_in_the_force_cell_explains_tells_no_side() {
                 Step::new(at, 5.0 * r.time_constant_s + 14.0).reached_by(slow)
             });
             let rehearsal = bench.record(steps.to_vec());
-            let states = bench.states(&bench.setup, &rehearsal);
+            let states = states_by(&bench.setup, &rehearsal);
             let spacing_hz = bench.setup.strung_conductor().spacing_hz(r.frequency_hz);
             let is_narrow = r.half_power_bandwidth_hz < 0.25 * spacing_hz;
             tally.dwell(&bench, &states, &rehearsal.truth[0], is_narrow);
@@ -335,7 +335,7 @@ fn on_the_peak_it_goes_from_ring_up_over_the_hold_to_the_next_harmonic() {
             Step::new(at, 7.0 * r.time_constant_s + 14.0)
         });
         let rehearsal = bench.record(steps.collect());
-        let states = bench.states(&bench.setup, &rehearsal);
+        let states = states_by(&bench.setup, &rehearsal);
         let silence = states.first().unwrap();
         assert_eq!(silence.advice, Advice::NoTone, "{silence:?}");
         for (truth, r) in rehearsal.truth.iter().zip(&found) {
@@ -439,7 +439,7 @@ fn the_level_is_said_to_be_low_where_it_is_low_and_high_where_it_is_high() {
         step
     });
     let rehearsal = bench.record(steps.collect());
-    let states = bench.states(&bench.setup, &rehearsal);
+    let states = states_by(&bench.setup, &rehearsal);
     for (truth, level) in rehearsal.truth.iter().zip(levels) {
         let last = within(&states, truth).last().unwrap().1;
         let target_mm_s = bench.setup.amplitude.unwrap().value;
@@ -495,7 +495,7 @@ fn without_force_and_signal_no_side_is_guessed() {
                 dwell(0.0, 14.0).reached_by(crawl),
             ];
             let rehearsal = bench.record(steps);
-            let states = bench.states(&less, &rehearsal);
+            let states = states_by(&less, &rehearsal);
             for truth in &rehearsal.truth {
                 tally.dwell(&bench, &states, truth, false);
                 for (_, state) in within(&states, truth) {
@@ -551,7 +551,7 @@ fn the_drive_signal_tells_the_side_once_it_was_learnt() {
                 dwell(-1.5, 10.0),
             ];
             let rehearsal = bench.record(steps);
-            let states = bench.states(&knows, &rehearsal);
+            let states = states_by(&knows, &rehearsal);
             for (number, truth) in rehearsal.truth.iter().enumerate() {
                 tally.dwell(&bench, &states, truth, number == 3 || number == 4);
                 by_signal += within(&states, truth)
@@ -580,7 +580,7 @@ fn a_node_sensor_that_stands_beside_the_node_is_told_where_it_belongs() {
             let loop_m = bench.setup.strung_conductor().loop_length_m(r.frequency_hz);
             for beside in [-0.15, 0.15] {
                 let rehearsal = bench.record_beside(steps.clone(), 1e3 * beside * loop_m);
-                let states = bench.states(&weighed(&bench.setup), &rehearsal);
+                let states = states_by(&weighed(&bench.setup), &rehearsal);
                 let truth = &rehearsal.truth[0];
                 let (_, last) = within(&states, truth).last().unwrap();
                 let offset_mm = last.reading.node_offset_mm.unwrap().abs();
@@ -690,7 +690,7 @@ fn the_guide_has_every_key_of_the_state() {
         )
     });
     let rehearsal = bench.record(steps.to_vec());
-    let states = bench.states(&weighed(&bench.setup), &rehearsal);
+    let states = states_by(&weighed(&bench.setup), &rehearsal);
     let mut found = std::collections::BTreeSet::new();
     for state in &states {
         let json = serde_json::to_value(state).unwrap();

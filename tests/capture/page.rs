@@ -3,6 +3,7 @@
 
 use std::io::{Read as _, Write as _};
 use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::os::unix::fs::PermissionsExt as _;
 use std::sync::Arc;
 use std::thread;
 use std::time::{Duration, Instant};
@@ -443,7 +444,6 @@ fn a_page_for_others_has_a_token_and_no_page_is_none() {
     }
     let kept = bench.read("shared", "page.json");
     assert!(kept.contains(&token), "{kept}");
-    use std::os::unix::fs::PermissionsExt as _;
     let mode = std::fs::metadata(bench.path("shared/page.json"))
         .unwrap()
         .permissions()
