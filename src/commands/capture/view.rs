@@ -207,13 +207,13 @@ mod tests {
         };
         assert_eq!(
             point_line(&point, "14:32:10"),
-            "14:32:10  point 3   held      n 9      18.262 Hz  199.8 mm/s   12.34 %"
+            "14:32:10  point 3   held      n 9     18.262 Hz  199.8 mm/s   12.34 %"
         );
         point.verdict = Verdict::Rejected;
         point.reasons = vec!["a beat of 0.35 Hz".into()];
         assert_eq!(
             point_line(&point, "14:32:10"),
-            "14:32:10  point 3   rejected  n 9      18.262 Hz  a beat of 0.35 Hz"
+            "14:32:10  point 3   rejected  n 9     18.262 Hz  a beat of 0.35 Hz"
         );
     }
 }
