@@ -17,6 +17,7 @@ use super::request::{LARGEST_HEAD, Request, Unanswered, read_head};
 const PAGE: &str = include_str!("page/page.html");
 const SCRIPT: &str = include_str!("page/page.js");
 const STYLE: &str = include_str!("page/page.css");
+const ICON: &str = include_str!("page/icon.svg");
 
 /// What a browser may do with what comes from here: nothing but what is served beside it.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; \
@@ -213,6 +214,7 @@ impl Shared {
             "/" => Some((PAGE, "text/html; charset=utf-8")),
             "/page.js" => Some((SCRIPT, "text/javascript; charset=utf-8")),
             "/page.css" => Some((STYLE, "text/css; charset=utf-8")),
+            "/icon.svg" => Some((ICON, "image/svg+xml")),
             _ => None,
         };
         if let Err(refusal) = self.access.check(request, document.is_some()) {
