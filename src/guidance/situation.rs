@@ -168,8 +168,9 @@ impl Situation<'_> {
             };
         }
         let is_troubled = outlook.hold_s == 0.0 || !outlook.unmet.is_empty();
-        // What moves so soon after ring-up is still that.
-        if is_troubled && outlook.comfort_left_s > 0.0 {
+        // What moves so soon after ring-up is still that; and a hold just begun may yet move.
+        let may_move = outlook.hold_s < 0.5 * outlook.least_hold_s;
+        if (is_troubled || may_move) && outlook.comfort_left_s > 0.0 {
             return Advice::RingUp {
                 left_s: Some(outlook.comfort_left_s),
             };

@@ -347,16 +347,17 @@ fn on_the_peak_it_goes_from_ring_up_over_the_hold_to_the_next_harmonic() {
                         left_s: Some(left_s),
                     } => {
                         // The pole's bandwidth is down to 0.79 of what the settled ratio
-                        // implies, up to twice it where more than the damper damps, and the
-                        // ratio has come to rest to a fifth: 1.1 x 0.79 x 0.8 of the least.
-                        // To be ready for a hold that is steady, seven are waited for.
+                        // implies, up to twice it where more than the damper damps: 1.1 x 0.79
+                        // of the least.
+                        // To be ready for a hold that is steady, seven are waited for, or
+                        // four seconds, and two windows until that hold can be looked at.
                         let whole_s = since_s + left_s;
                         let constants = whole_s / r.time_constant_s;
                         let least = bench.setup.hold.ring_up_time_constants;
                         if *since_s > r.time_constant_s {
-                            assert!(constants > 0.7 * least, "{whole_s} s of {r:?}");
+                            assert!(constants > 0.8 * least, "{whole_s} s of {r:?}");
                             assert!(
-                                constants < 14.0 + 4.0 / r.time_constant_s,
+                                constants < 14.0 + 6.0 / r.time_constant_s,
                                 "{whole_s} s of {r:?}"
                             );
                         }

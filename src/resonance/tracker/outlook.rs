@@ -22,6 +22,10 @@ pub(super) const READ_HOPS: usize = 8;
 /// Time constants since the last change before the ratio, and with it a bandwidth, is
 /// that of the settled motion to a third.
 const RATIO_CONSTANTS: f64 = 1.0;
+/// Windows of a hold before anything of it is judged.
+const LOOKED_AT_WINDOWS: usize = 2;
+/// Most that the ratio of a span which rings up is taken to be above that of the settled one.
+const MOST_GROWTH: f64 = 4.0;
 /// A drive that moves by so many bandwidths is being tuned, by however little a judge
 /// would take for another dwell.
 const TUNED: f64 = 0.05;
@@ -71,9 +75,9 @@ pub struct DwellOutlook {
     pub at_rest: bool,
     /// Time until the span has rung up, s; `None` where no time constant is known.
     pub ring_up_left_s: Option<f64>,
-    /// Whether the ratio, by which that is reckoned, has come to rest.
+    /// Whether the ratio, by which that is reckoned, has come to rest and bounds it.
     pub ratio_rests: bool,
-    /// Time until a judge who can spare it would have waited, s.
+    /// Time until a hold can be looked at that a judge begins who can spare the wait, s.
     pub comfort_left_s: f64,
     /// Length of the hold so far, s.
     pub hold_s: f64,
@@ -100,6 +104,8 @@ pub(super) struct RingUpWait {
     pub disturbed: usize,
     /// Time constants since then.
     pub constants: Option<f64>,
+    /// Whether the ratio bounds the time constant.
+    is_reckoned: bool,
     /// Hop from which on the span has rung up.
     pub rung_up: Option<usize>,
     /// Hop from which on a judge begins the hold who can spare the wait.
@@ -171,8 +177,9 @@ impl Tracker {
             is_still: recent.len() == READ_HOPS && spread(recent) <= STILL + 4.0 * antinode_u_rel,
             at_rest: self.is_at_rest(recent),
             ring_up_left_s,
-            ratio_rests: ratio_rests(recent),
-            comfort_left_s: left_s(settling.comfort).unwrap_or_default(),
+            ratio_rests: settling.is_reckoned && ratio_rests(recent),
+            comfort_left_s: left_s(settling.comfort.map(|hop| hop + LOOKED_AT_WINDOWS * window))
+                .unwrap_or_default(),
             hold_s: own.len() as f64 * hop_s,
             least_hold_s: self.least_hold_s(&settling, (changed, hold.start), frequency_hz),
             unmet,
@@ -199,8 +206,18 @@ impl Tracker {
         let own = self.dwell.get(changed..).unwrap_or_default();
         let blow = self.transients(own).last().map_or(0, |blow| blow + 1);
         let disturbed = changed + blow.max(moved(own, bandwidth_hz));
-        let constant_s = bandwidth_hz.map(ring_up_time_constant_s);
         let waited_s = self.dwell.len().saturating_sub(disturbed) as f64 * hop_s;
+        let read_from = disturbed.max(self.dwell.len().saturating_sub(2 * READ_HOPS));
+        // The middle of those hops, and the middle of their windows.
+        let middle = 0.5 * (read_from + self.dwell.len()) as f64 - disturbed as f64;
+        let age_s = (middle - 0.5 * self.plan.window_hops as f64) * hop_s;
+        let seen_s = self
+            .bandwidth_hz(self.dwell.get(read_from..).unwrap_or_default())
+            .or(bandwidth_hz)
+            .filter(|df| *df > 0.0)
+            .map(ring_up_time_constant_s);
+        let reckoned_s = seen_s.and_then(|seen_s| constant_of_growing_motion_s(seen_s, age_s));
+        let constant_s = reckoned_s.or(seen_s.map(|seen_s| MOST_GROWTH * seen_s));
         // A tenth over the least wait, as a dwell that is judged has it.
         let least = 1.1 * self.setup.hold.ring_up_time_constants;
         let after = |constants: f64, least_hops: usize| {
@@ -210,6 +227,7 @@ impl Tracker {
         RingUpWait {
             disturbed,
             constants: constant_s.map(|constant_s| waited_s / constant_s),
+            is_reckoned: reckoned_s.is_some(),
             rung_up: after(least, self.plan.window_hops),
             comfort: after(
                 least.max(RING_UP_COMFORT),
@@ -277,8 +295,7 @@ impl Tracker {
         hold: &[HopEstimate],
         bandwidth_hz: Option<f64>,
     ) -> Vec<(HoldCriterion, String)> {
-        // Of less than two windows nothing is judged.
-        if hold.len() < 2 * self.plan.window_hops {
+        if hold.len() < LOOKED_AT_WINDOWS * self.plan.window_hops {
             return Vec::new();
         }
         let waited_s = f64::INFINITY;
@@ -321,6 +338,31 @@ fn moved(hops: &[HopEstimate], bandwidth_hz: Option<f64>) -> usize {
         .map_or(0, |hop| hop + 1)
 }
 
+/// The time constant of a span that rings up, where the ratio implies `seen_s` after `age_s`.
+///
+/// The wave past the node carries what is lost and what the motion still grows by. With the
+/// amplitude growing as 1 − exp(−t/τ) the energy does as its square, and loss and growth
+/// together are 1/(1 − exp(−t/τ)) of the loss: seen is τ (1 − exp(−t/τ)). So at a node near the
+/// drive; what is stored beyond one near the damper is less, and so is what this adds. `None`
+/// where the ratio is about as large as growth alone makes it: that bounds nothing.
+fn constant_of_growing_motion_s(seen_s: f64, age_s: f64) -> Option<f64> {
+    let seen_of = |constant_s: f64| constant_s * (1.0 - maths::exp(-age_s / constant_s));
+    let (mut low_s, mut high_s) = (seen_s, MOST_GROWTH * seen_s);
+    if age_s <= 0.0 || seen_of(high_s) < seen_s {
+        return None;
+    }
+    // Halved until no wait differs by a hop.
+    for _ in 0..20 {
+        let middle_s = 0.5 * (low_s + high_s);
+        if seen_of(middle_s) < seen_s {
+            low_s = middle_s;
+        } else {
+            high_s = middle_s;
+        }
+    }
+    Some(high_s)
+}
+
 /// Whether the node's quadrature part has kept its size against the antinode.
 fn ratio_rests(hops: &[HopEstimate]) -> bool {
     let sizes = || hops.iter().filter_map(|hop| Some(hop.ratio?.im.abs()));
@@ -348,5 +390,27 @@ fn response(hop: &HopEstimate) -> Option<Complex64> {
             ))
         }
         _ => hop.by_signal,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The energy balance of one resonance, stepped: what is fed in is what is lost and what
+    /// the motion grows by.
+    #[test]
+    fn the_constant_is_found_in_the_balance_of_a_growing_motion() {
+        let (constant_s, step_s) = (2.0, 1e-4);
+        let energy = |t_s: f64| maths::square(1.0 - maths::exp(-t_s / constant_s));
+        for age_s in [2.0, 4.0, 8.0, 20.0] {
+            let growth_w = (energy(age_s + step_s) - energy(age_s - step_s)) / (2.0 * step_s);
+            let loss_w = 2.0 / constant_s * energy(age_s);
+            let seen_s = constant_s * loss_w / (loss_w + growth_w);
+            let found_s = constant_of_growing_motion_s(seen_s, age_s).unwrap();
+            assert!((found_s - constant_s).abs() < 1e-3, "{age_s} s: {found_s}");
+        }
+        assert_eq!(constant_of_growing_motion_s(2.0, 0.5), None);
+        assert_eq!(constant_of_growing_motion_s(2.0, -0.5), None);
     }
 }
