@@ -7,10 +7,12 @@ use std::collections::VecDeque;
 pub mod alarm;
 mod auxiliary;
 mod findings;
+mod note;
 mod silence;
 mod tension;
 
 pub use findings::{Event, Evidence, Finding, TraceRow};
+pub use note::{Exclusion, NoteKind, PointNote};
 
 use crate::maths;
 use crate::reduction::harmonic_numbers::HarmonicNumbers;

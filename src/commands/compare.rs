@@ -11,8 +11,12 @@ use anyhow::{Context as _, anyhow};
 use clap::builder::{PossibleValuesParser, TypedValueParser as _};
 
 use super::{Failure, Status, opened_run, terminal};
+use crate::analysis::Exclusion;
 use crate::evaluation::comparison::{ComparedQuantity, HarmonicDifference, HarmonicPrecision};
+use crate::evaluation::reduced::without_excluded;
 use crate::evaluation::run_comparison::{ComparedRun, RunComparison, compare};
+use crate::reduction::SettledPoint;
+use crate::report::comparison_page::{LEGEND, comparison_page};
 use crate::report::loaded_run::LoadedRun;
 use crate::report::point_table::marked;
 use crate::report::text_table::{TextTable, wrap};
@@ -29,6 +33,9 @@ pub struct Args {
           value_parser = PossibleValuesParser::new(ComparedQuantity::ALL.map(ComparedQuantity::name))
               .try_map(|name| ComparedQuantity::by_name(&name).ok_or("no such quantity")))]
     quantity: ComparedQuantity,
+    /// Write the comparison as a page to print, one HTML file
+    #[arg(long, value_name = "FILE")]
+    page: Option<PathBuf>,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -39,6 +46,9 @@ struct Member {
     label: String,
     folder: String,
     opened: LoadedRun,
+    /// Its points but those that were excluded.
+    points: Vec<SettledPoint>,
+    exclusions: Vec<Exclusion>,
 }
 
 /// Runs `compare`.
@@ -63,10 +73,15 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
             label: &member.label,
             name: &member.folder,
             setup: &member.opened.setup,
-            points: &member.opened.run.points,
+            points: &member.points,
+            exclusions: &member.exclusions,
         })
         .collect();
     let comparison = compare(&runs, args.quantity).map_err(anyhow::Error::from)?;
+    if let Some(file) = &args.page {
+        std::fs::write(file, comparison_page(&comparison))
+            .with_context(|| format!("{}: cannot be written", file.display()))?;
+    }
     let text = if args.json {
         serde_json::to_string_pretty(&comparison).context("the result as JSON")? + "\n"
     } else {
@@ -74,6 +89,10 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     };
     super::print(&text)?;
     if !args.json {
+        for left_out in &comparison.exclusions {
+            let (run, exclusion) = (&left_out.run, &left_out.exclusion);
+            terminal::say(format_args!("left out: {run}: {}", exclusion.sentence()));
+        }
         for warning in &comparison.warnings {
             terminal::say(format_args!("warning: {warning}"));
         }
@@ -113,10 +132,14 @@ fn member(text: &str) -> Result<Member, Failure> {
         }
         _ => (text, PathBuf::from(text)),
     };
+    let opened = opened_run::open_reduced(&folder)?;
+    let exclusions = opened.run.exclusions();
     Ok(Member {
         label: label.to_owned(),
         folder: folder.display().to_string(),
-        opened: opened_run::open_reduced(&folder)?,
+        points: without_excluded(&opened.run.points, &exclusions),
+        exclusions,
+        opened,
     })
 }
 
@@ -142,11 +165,8 @@ fn tables(comparison: &RunComparison) -> String {
     }
     text.push_str("Over all runs, by harmonic of the reference (ISO 5725-2)\n");
     text += &precision_table(&comparison.precision, unit).text(width);
-    let legend = "± is the expanded uncertainty (k = 2). Runs with one label are repeats; without \
-                  repeats there is no repeatability. Whether runs may be compared, and what a \
-                  difference means, is for the responsible engineer.";
     text.push('\n');
-    text += &wrap(legend, width, "", "");
+    text += &wrap(LEGEND, width, "", "");
     text
 }
 

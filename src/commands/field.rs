@@ -97,7 +97,13 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         strain_limit_pp_um_m: strain_limit(args, &opened.setup)?,
         wire: bending_wire(&opened.setup),
     };
-    let field = line_balance(&opened.setup, &opened.run.points, &line).ok_or_else(|| {
+    let field = line_balance(
+        &opened.setup,
+        &opened.run.points,
+        &opened.run.exclusions(),
+        &line,
+    )
+    .ok_or_else(|| {
         anyhow!(
             "the run \"{}\" has no point with a damper power (power_damper_w above 0); reduce it \
              against its bare span first",
@@ -111,6 +117,9 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     };
     super::print(&text)?;
     if !args.json {
+        for exclusion in &field.exclusions {
+            terminal::say(format_args!("left out: {}", exclusion.sentence()));
+        }
         for warning in &field.warnings {
             terminal::say(format_args!("warning: {warning}"));
         }

@@ -13,6 +13,7 @@ mod export;
 mod field;
 mod logs;
 mod new;
+mod note;
 mod opened_run;
 mod plan;
 mod points_table;
@@ -107,6 +108,8 @@ enum Command {
     Verify(verify::Args),
     /// Sign a run with the laboratory's own key, or check its seal
     Seal(seal::Args),
+    /// Say something of a point, or exclude it from the verdict with a reason
+    Note(note::Args),
     /// Write the report: one self-contained, printable HTML file
     Report(report::Args),
     /// Write points, trace or recordings for other programs
@@ -164,6 +167,7 @@ fn dispatch(command: Command) -> Result<Status, Failure> {
         Command::Audit(args) => audit::run(&args),
         Command::Verify(args) => verify::run(&args),
         Command::Seal(args) => seal::run(&args),
+        Command::Note(args) => note::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Export(args) => export::run(&args),
         Command::Completions { shell } => {

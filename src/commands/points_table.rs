@@ -3,6 +3,7 @@
 
 use std::fmt::Write as _;
 
+use crate::ledger::Run;
 use crate::reduction::fields::Shown;
 use crate::reduction::{PointRow, SettledPoint};
 use crate::report::number;
@@ -39,6 +40,26 @@ pub fn points_table(points: &[SettledPoint], width: usize) -> String {
     let counts = Verdict::counts(points.iter().map(|point| point.verdict));
     let _ = write!(text, "\n{counts}.");
     text
+}
+
+/// What people said of the points, each note with its point; empty where nothing was
+/// said.
+pub fn point_notes(run: &Run, width: usize) -> String {
+    let mut text = String::new();
+    for point in &run.points {
+        for note in run.notes_of(point) {
+            let line = format!("#{}: {}", point.point, note.sentence());
+            text += &wrap(&line, width, "", "  ");
+        }
+    }
+    for note in run.notes_without_point() {
+        text += &wrap(&note, width, "", "  ");
+    }
+    if text.is_empty() {
+        text
+    } else {
+        format!("\nNotes\n{text}")
+    }
 }
 
 /// The columns of the keys that have a rank. The uncertainty of the keys

@@ -57,6 +57,9 @@ pub fn reduction_table(
     for note in &record.notes {
         text += &wrap(note, width, "Note: ", "  ");
     }
+    for exclusion in &record.run.exclusions {
+        text += &wrap(&exclusion.sentence(), width, "Not counted: ", "  ");
+    }
     if record.outcome.is_some() {
         let line = format!("Verdict: {}", signoff::result(record.outcome));
         text += &wrap(&line, width, "", "  ");

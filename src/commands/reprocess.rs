@@ -11,10 +11,10 @@ use anyhow::Context as _;
 use serde::Serialize;
 
 use super::bar::Bar;
-use super::points_table::points_table;
+use super::points_table::{point_notes, points_table};
 use super::{Failure, Status, archive, reduce, terminal};
 use crate::evaluation::reduced_point::ReducedPoint;
-use crate::ledger::{REPORT_FILE, RunRecord, RunState};
+use crate::ledger::{REPORT_FILE, Run, RunRecord, RunState};
 use crate::pipeline::{self, ReplayOptions, StopReason};
 use crate::reduction::SettledPoint;
 use crate::report::reduction::Reduction;
@@ -189,7 +189,10 @@ fn print(
         text.push('\n');
         text
     } else {
-        let table = points_table(points, terminal::width());
+        let width = terminal::width();
+        // Those of a run that was made anew in its folder are still there.
+        let run = Run::open(&args.out).map_err(anyhow::Error::from)?;
+        let table = points_table(points, width) + &point_notes(&run, width);
         match concluded {
             None => format!("{table}\n{}\n", args.out.display()),
             Some(concluded) => format!(

@@ -9,7 +9,7 @@ use super::compatibility::incompatibilities;
 use super::criteria::RequiredCurve;
 use super::decay::{Decay, EnvelopeRow, decays};
 use super::reduced::{Reduced, RunPoints, reduce};
-use crate::analysis::TraceRow;
+use crate::analysis::{Exclusion, TraceRow};
 use crate::reduction::SettledPoint;
 use crate::setup::Setup;
 
@@ -20,6 +20,8 @@ pub struct RunValues<'a> {
     pub setup: &'a Setup,
     /// Its points.
     pub points: &'a [SettledPoint],
+    /// Those of them that are not to count.
+    pub exclusions: &'a [Exclusion],
     /// Its trace, in which free decays are looked for; `None` where it has
     /// none that can be read. That of a bare run is not looked at.
     pub trace: Option<&'a [TraceRow]>,
@@ -30,6 +32,7 @@ impl<'a> From<RunValues<'a>> for RunPoints<'a> {
         Self {
             setup: run.setup,
             points: run.points,
+            exclusions: run.exclusions,
         }
     }
 }

@@ -11,6 +11,8 @@ use std::f64::consts::TAU;
 use serde::Serialize;
 
 use super::criteria::{CoverageGap, coverage_gaps};
+use super::reduced::is_excluded;
+use crate::analysis::Exclusion;
 use crate::reduction::measured::record;
 use crate::reduction::{Measured, SettledPoint};
 use crate::setup::{Requirement, Setup, Verdict};
@@ -92,6 +94,8 @@ pub struct LineBalance {
     pub level_exponent: f64,
     pub strain_limit_pp_um_m: Option<f64>,
     pub rows: Vec<LinePoint>,
+    /// The points that were excluded; they are in no row.
+    pub exclusions: Vec<Exclusion>,
     /// Stretches of the sweep in which nothing is known.
     #[serde(rename = "holes")]
     pub gaps: Vec<CoverageGap>,
@@ -113,16 +117,17 @@ pub fn tightest_strain_limit_pp_um_m(setup: &Setup) -> Option<f64> {
         .reduce(f64::min)
 }
 
-/// Carries the points of a run over to a line. `None` where no point has a
+/// Carries the points of a run over to a line, but for those that were excluded. `None` where no point has a
 /// damper power above 0.
 pub fn line_balance(
     setup: &Setup,
     points: &[SettledPoint],
+    exclusions: &[Exclusion],
     line: &LineConditions,
 ) -> Option<LineBalance> {
     let rows: Vec<LinePoint> = points
         .iter()
-        .filter(|point| point.verdict != Verdict::Rejected)
+        .filter(|point| point.verdict != Verdict::Rejected && !is_excluded(exclusions, point))
         .filter_map(|point| line_point(setup, line, point))
         .collect();
     if rows.is_empty() {
@@ -148,6 +153,7 @@ pub fn line_balance(
         strain_limit_pp_um_m: line.strain_limit_pp_um_m,
         warnings: warnings(setup, line, &rows, &gaps),
         rows,
+        exclusions: exclusions.to_vec(),
         gaps,
         longest_protected_m,
         cautions: CAUTIONS,

@@ -15,6 +15,7 @@ use super::node::NodeBasis;
 use super::reduced_point::ReducedPoint;
 use super::retained::{NoCorrection, Retained, RetainedLosses};
 use super::unknown_stiffness;
+use crate::analysis::Exclusion;
 use crate::maths;
 use crate::reduction::fields::PointValue;
 use crate::reduction::measured::record;
@@ -28,6 +29,27 @@ pub struct RunPoints<'a> {
     pub setup: &'a Setup,
     /// Its points.
     pub points: &'a [SettledPoint],
+    /// Those of them that are not to count: they keep their values, and nothing rests
+    /// on them.
+    pub exclusions: &'a [Exclusion],
+}
+
+impl RunPoints<'_> {
+    fn counts(&self, point: &SettledPoint) -> bool {
+        !is_excluded(self.exclusions, point)
+    }
+}
+
+/// Whether a point was excluded.
+pub fn is_excluded(exclusions: &[Exclusion], point: &SettledPoint) -> bool {
+    let mut excluded = exclusions.iter();
+    excluded.any(|exclusion| exclusion.point == point.point)
+}
+
+/// Points without those that were excluded.
+pub fn without_excluded(points: &[SettledPoint], exclusions: &[Exclusion]) -> Vec<SettledPoint> {
+    let counting = points.iter().filter(|p| !is_excluded(exclusions, p));
+    counting.cloned().collect()
 }
 
 record! {
@@ -105,16 +127,22 @@ pub fn reduce(
     decays: &[Decay],
     curves: &[Option<RequiredCurve>],
 ) -> Result<Reduced, Refusal> {
-    let losses = bare.map(|bare| Losses::of(run.setup, bare)).transpose()?;
+    let bare = bare.map(|bare| (bare.setup, without_excluded(bare.points, bare.exclusions)));
+    let bare = bare.as_ref();
+    let losses = bare
+        .map(|(setup, points)| Losses::of(run.setup, setup, points))
+        .transpose()?;
     let mut points: Vec<ReducedPoint> = run
         .points
         .iter()
         .map(|point| reduce_point(point, losses.as_ref()))
         .collect();
-    scale_to_target(run.setup, &mut points);
+    scale_to_target(run, &mut points);
     for point in &mut points {
-        mark_incomplete(point, bare.map(|bare| bare.points));
+        mark_incomplete(point, bare.map(|(_, points)| points.as_slice()));
     }
+    let counting = points.iter().filter(|point| run.counts(&point.point));
+    let counting: Vec<ReducedPoint> = counting.cloned().collect();
     let settled: Vec<SettledPoint> = points.iter().map(|p| p.point.clone()).collect();
     let judgements: Vec<Judgement> = run
         .setup
@@ -123,13 +151,13 @@ pub fn reduce(
         .enumerate()
         .map(|(n, criterion)| {
             let curve = curves.get(n).and_then(Option::as_ref);
-            judge(run.setup, &settled, criterion, curve)
+            judge(run.setup, &settled, run.exclusions, criterion, curve)
         })
         .collect();
     let whole_span = losses.as_ref().and_then(|l| l.whole_span.as_ref());
     Ok(Reduced {
-        checks: checks(run.setup, &points, decays, whole_span),
-        bare: losses.as_ref().and_then(|l| l.statement(&points)),
+        checks: checks(run.setup, &counting, decays, whole_span),
+        bare: losses.as_ref().and_then(|l| l.statement(&counting)),
         outcome: overall(&judgements),
         judgements,
         points,
@@ -202,19 +230,18 @@ struct Losses<'a> {
 }
 
 impl<'a> Losses<'a> {
-    fn of(run: &'a Setup, bare: RunPoints) -> Result<Self, Refusal> {
-        let shared_standard_u =
-            shared_standard(run, bare.setup, [Role::Antinode, Role::Node], true);
-        let spacing_hz = bare.setup.strung_conductor().string_harmonic_hz(1);
-        let stiffness = BareLosses::by(bare.points, spacing_hz, |p| p.power_total_stiffness_w);
+    fn of(run: &'a Setup, bare: &Setup, points: &[SettledPoint]) -> Result<Self, Refusal> {
+        let shared_standard_u = shared_standard(run, bare, [Role::Antinode, Role::Node], true);
+        let spacing_hz = bare.strung_conductor().string_harmonic_hz(1);
+        let stiffness = BareLosses::by(points, spacing_hz, |p| p.power_total_stiffness_w);
         Ok(Self {
             run,
-            standard: BareLosses::of(bare.points, spacing_hz)?.sharing(shared_standard_u),
+            standard: BareLosses::of(points, spacing_hz)?.sharing(shared_standard_u),
             stiffness: stiffness
                 .ok()
                 .map(|losses| losses.sharing(shared_standard_u)),
-            whole_span: WholeSpanLosses::of(run, bare.setup, bare.points),
-            retained: RetainedLosses::of(run, bare.setup, bare.points),
+            whole_span: WholeSpanLosses::of(run, bare, points),
+            retained: RetainedLosses::of(run, bare, points),
             shared_standard_u,
         })
     }
@@ -364,8 +391,8 @@ fn basis(retained: &Retained, stiff: bool) -> String {
 
 /// Fills in the damper's power at the exact level, where a second level at the
 /// same harmonic shows how it goes with the level.
-fn scale_to_target(setup: &Setup, points: &mut [ReducedPoint]) {
-    let Some(amplitude) = setup.amplitude else {
+fn scale_to_target(run: RunPoints, points: &mut [ReducedPoint]) {
+    let Some(amplitude) = run.setup.amplitude else {
         return;
     };
     let laws: Vec<Option<LevelLaw>> = points
@@ -373,7 +400,7 @@ fn scale_to_target(setup: &Setup, points: &mut [ReducedPoint]) {
         .map(|p| {
             let levels: Vec<(f64, Measured)> = points
                 .iter()
-                .filter(|other| same_harmonic(&p.point, &other.point))
+                .filter(|other| run.counts(&other.point) && same_harmonic(&p.point, &other.point))
                 .filter_map(|other| level(&other.point))
                 .collect();
             LevelLaw::of(&levels)

@@ -11,6 +11,7 @@ use super::comparison::{
     precision_by_harmonic,
 };
 use super::compatibility::{shared_clock_standard, shared_ratio_standard, shared_standard};
+use crate::analysis::Exclusion;
 use crate::reduction::{COVERAGE, SettledPoint};
 use crate::setup::{LevelRule, Role, Setup, Verdict};
 
@@ -30,8 +31,10 @@ pub struct ComparedRun<'a> {
     pub name: &'a str,
     /// Its setup.
     pub setup: &'a Setup,
-    /// Its points.
+    /// Its points that count.
     pub points: &'a [SettledPoint],
+    /// Those of its points that were excluded, and are not among these.
+    pub exclusions: &'a [Exclusion],
     /// Hashes of the recordings that they were read from.
     pub recordings: &'a [&'a str],
 }
@@ -74,8 +77,20 @@ pub struct RunComparison {
     pub runs: Vec<AgainstReference>,
     /// Over all runs.
     pub precision: Vec<HarmonicPrecision>,
+    /// The points that were left out, run by run.
+    pub exclusions: Vec<LeftOut>,
     /// What makes the runs hard to compare.
     pub warnings: Vec<String>,
+}
+
+/// A point of a run that was left out because it was excluded.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct LeftOut {
+    /// The run.
+    pub run: String,
+    /// The point, and who excluded it why.
+    #[serde(flatten)]
+    pub exclusion: Exclusion,
 }
 
 /// Why runs cannot be compared.
@@ -118,7 +133,15 @@ pub fn compare(
         reference: reference.name.to_owned(),
         runs: against,
         precision: precision_by_harmonic(&cells(runs, quantity), quantity, spacing_hz),
+        exclusions: runs.iter().flat_map(left_out).collect(),
         warnings: warnings(reference, others),
+    })
+}
+
+fn left_out<'a>(run: &'a ComparedRun) -> impl Iterator<Item = LeftOut> + use<'a> {
+    run.exclusions.iter().map(|exclusion| LeftOut {
+        run: run.name.to_owned(),
+        exclusion: exclusion.clone(),
     })
 }
 

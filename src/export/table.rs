@@ -2,12 +2,13 @@
 //!
 //! The columns of a point and their order are those of `points.jsonl` and
 //! `reduced.jsonl`, before them `run`, `title` and `damper`, so that the points of many
-//! runs can stand in one table; of a run that was not reduced the columns of the
+//! runs can stand in one table, behind them `excluded` and `notes`: what people said of the
+//! point; of a run that was not reduced the columns of the
 //! reduction are empty. A value a strain gauge becomes three lists as long as one
 //! another: the gauges, their values, their uncertainties. Every run gives the same
 //! columns.
 
-use crate::analysis::TraceRow;
+use crate::analysis::{PointNote, TraceRow};
 use crate::evaluation::reduced_point::{DamperValues, ReducedPoint};
 use crate::reduction::fields::{PointField, PointValue, ValueKind};
 use crate::reduction::{Measured, PointRow as _, SettledPoint};
@@ -92,15 +93,24 @@ impl Column {
 /// Where the run folder cannot be read or is not what the run wrote.
 pub fn points_table(folder: &Path, name: &str) -> Result<Table, LoadError> {
     let loaded = LoadedRun::open(folder)?;
-    let points = match read_reduction(folder)? {
+    let run = &loaded.run;
+    let points: Vec<ReducedPoint> = match read_reduction(run)? {
         ReadReduction::Whole(_, points) => points,
-        ReadReduction::None | ReadReduction::Stale => loaded
-            .run
-            .points
-            .into_iter()
-            .map(ReducedPoint::from)
-            .collect(),
+        ReadReduction::None | ReadReduction::Stale(_) => {
+            run.points.iter().cloned().map(ReducedPoint::from).collect()
+        }
     };
+    let exclusions = run.exclusions();
+    let excluded = points.iter().map(|point| {
+        let number = point.point.point;
+        let found = exclusions.iter().find(|e| e.point == number)?;
+        Some(format!("{}: {}", found.by, found.text))
+    });
+    let notes = points.iter().map(|point| {
+        let notes = run.notes_of(&point.point).into_iter();
+        let notes: Vec<String> = notes.map(PointNote::sentence).collect();
+        (!notes.is_empty()).then(|| notes.join("; "))
+    });
     let test = &loaded.setup.test;
     let of_run = |meaning: &'static str, key: &str, text: Option<&str>| {
         let text = text.map(str::to_owned);
@@ -124,6 +134,14 @@ pub fn points_table(folder: &Path, name: &str) -> Result<Table, LoadError> {
             .collect();
         columns.extend(columns_of(field, &values));
     }
+    columns.extend([
+        Column::words(
+            "excluded",
+            "Who excluded the point from the verdict, and why; absent where it counts.",
+            excluded,
+        ),
+        Column::words("notes", "Everything that people said of the point.", notes),
+    ]);
     Ok(Table {
         name: "points",
         columns,

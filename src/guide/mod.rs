@@ -12,6 +12,18 @@ pub mod operation {
     #![doc = include_str!("operation.md")]
 }
 
+pub mod complete_setup {
+    #![doc = include_str!("complete-setup.md")]
+}
+
+pub mod compare {
+    #![doc = include_str!("compare.md")]
+}
+
+pub mod field {
+    #![doc = include_str!("field.md")]
+}
+
 pub mod archives {
     #![doc = include_str!("archives.md")]
 }

@@ -76,6 +76,22 @@ pub enum LedgerError {
         /// When it was last written.
         written: String,
     },
+    /// There is no point of this number to say something of.
+    #[error("{}: there is no point {wanted}; {there}", path.display())]
+    NoSuchPoint {
+        /// The run folder.
+        path: PathBuf,
+        /// The number that was asked for.
+        wanted: u64,
+        /// Which there are.
+        there: String,
+    },
+    /// A note cannot be written as it was given.
+    #[error("{what}")]
+    Note {
+        /// What is wrong, and what is right.
+        what: String,
+    },
     /// A key cannot be used to seal a run or to check its seal.
     #[error("{}: {what}", path.display())]
     Key {
@@ -99,6 +115,14 @@ pub enum LedgerError {
 }
 
 impl LedgerError {
+    /// What is wrong with a file, without what to do about it.
+    pub(super) fn finding(&self) -> String {
+        match self {
+            Self::Altered { path, what } => format!("{}: {what}", path.display()),
+            other => other.to_string(),
+        }
+    }
+
     /// For `map_err`: names the file and what was tried.
     pub(crate) fn io(path: &Path, action: &'static str) -> impl FnOnce(io::Error) -> Self {
         move |source| Self::Io {

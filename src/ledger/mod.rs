@@ -17,16 +17,19 @@
 //! | `points.csv` | the points as a table, at the end |
 //! | `reduced.jsonl`, `reduced.csv` | the points with the damper's power, written by `reduce` |
 //! | `reduction.json` | what they and the verdict rest on |
-//! | `results.jsonl` | when which reduction and report was made, with their hashes |
+//! | `notes.jsonl` | what people said of points, and which of them are not to count |
+//! | `results.jsonl` | when which reduction, report and note was made, with their hashes |
 //! | `seal.json`, `seal.json.sig` | every file with its hash, and the laboratory's signature of that, written by `seal` |
 //! | `page.json` | where the live page of a capture is, and its token; no part of the record |
 //! | `run.lock` | empty; locked while a program writes to the folder |
+//! | `results.lock` | empty; locked while a line of `notes.jsonl` or `results.jsonl` is written |
 
 mod alterations;
 mod chain;
 mod curves;
 mod error;
 pub(crate) mod lines;
+mod notes;
 mod read;
 mod record;
 mod results;
@@ -41,6 +44,7 @@ pub(crate) use chain::{chain_lines, unchain_lines};
 pub use curves::carry_curves;
 pub use error::LedgerError;
 pub use lines::json_lines;
+pub use notes::{NewNote, WrittenNote, write_note};
 pub use read::{PointEvidence, Run};
 pub use record::{
     FileRecord, LogEnds, PointCounts, RepeatedFile, RunRecord, RunState, SourceRecord, target,
@@ -76,7 +80,9 @@ pub const REDUCED_FILE: &str = "reduced.jsonl";
 pub const REDUCED_TABLE_FILE: &str = "reduced.csv";
 /// What the reduced points and the verdict rest on.
 pub const REDUCTION_FILE: &str = "reduction.json";
-/// When which reduction and report was made, with their hashes.
+/// What people said of points.
+pub const NOTES_FILE: &str = "notes.jsonl";
+/// When which reduction, report and note was made, with their hashes.
 pub const RESULTS_FILE: &str = "results.jsonl";
 /// Every file of the folder with its hash, to be signed.
 pub const SEAL_FILE: &str = "seal.json";
@@ -86,6 +92,8 @@ pub const SEAL_SIGNATURE_FILE: &str = "seal.json.sig";
 pub const PAGE_FILE: &str = "page.json";
 /// Locked while a program writes to the folder.
 pub const LOCK_FILE: &str = "run.lock";
+/// Locked while a line of the notes or of the log of results is written.
+pub const RESULTS_LOCK_FILE: &str = "results.lock";
 
 #[cfg(test)]
 mod tests;

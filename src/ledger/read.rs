@@ -5,10 +5,12 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::alterations::{Logs, alterations};
+use super::results::lock_to_read;
 use super::{
     EVENTS_FILE, EVIDENCE_FILE, LedgerError, POINTS_FILE, RunRecord, SETUP_FILE, TRACE_FILE, lines,
+    notes,
 };
-use crate::analysis::{Event, Evidence, TraceRow};
+use crate::analysis::{Event, Evidence, PointNote, TraceRow};
 use crate::reduction::SettledPoint;
 
 /// One line of `evidence.jsonl`.
@@ -36,6 +38,8 @@ pub struct Run {
     pub evidence: Vec<PointEvidence>,
     /// `events.jsonl`, in order.
     pub events: Vec<Event>,
+    /// `notes.jsonl`, in order.
+    pub point_notes: Vec<PointNote>,
     /// What was left out: torn last lines of a run that was broken off.
     pub notes: Vec<String>,
     /// A sentence for each file that is not what the run wrote.
@@ -45,6 +49,12 @@ pub struct Run {
 impl Run {
     /// Reads a run folder; the run may still be going on.
     pub fn open(folder: &Path) -> Result<Self, LedgerError> {
+        let _lock = lock_to_read(folder)?;
+        Self::open_locked(folder)
+    }
+
+    /// The same; the lock of the notes is held by the caller.
+    pub(super) fn open_locked(folder: &Path) -> Result<Self, LedgerError> {
         let (record, record_text) = RunRecord::read_with_text(folder)?;
         let setup = folder.join(SETUP_FILE);
         let setup_text =
@@ -60,8 +70,16 @@ impl Run {
             evidence: (&evidence.chain, evidence.note.is_some()),
             events: (&events.chain, events.note.is_some()),
         };
-        let (alterations, unchained) =
+        let (mut alterations, unchained) =
             alterations(folder, (&record, &record_text), &setup_text, logs)?;
+        let point_notes = match notes::read_locked(folder) {
+            Ok(notes) => notes,
+            Err(error @ LedgerError::Io { .. }) => return Err(error),
+            Err(error) => {
+                alterations.push(error.finding());
+                Vec::new()
+            }
+        };
         Ok(Self {
             folder: folder.to_owned(),
             record,
@@ -73,6 +91,7 @@ impl Run {
                 .filter(|evidence| evidence.point <= last)
                 .collect(),
             events: events.values,
+            point_notes,
             notes: [points.note, evidence.note, events.note, unchained]
                 .into_iter()
                 .flatten()

@@ -1,13 +1,17 @@
-//! `results.jsonl`: when which reduction and which report was made of a run,
-//! with the hash of the file; chained like the run's own logs.
+//! `results.jsonl`: when which reduction and which report was made of a run and which
+//! note was written, with the hash of the file; chained like the run's own logs.
+//!
+//! Notes are written while a capture holds the run's lock: this log and that of the
+//! notes have one of their own.
 
+use std::fs::{File, OpenOptions};
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use super::chain::ChainEnd;
+use super::chain::{ChainEnd, chain_lines};
 use super::lines::{self, LineFile, Lines};
-use super::{LedgerError, RESULTS_FILE, RunRecord};
+use super::{LedgerError, RESULTS_FILE, RESULTS_LOCK_FILE, RunRecord};
 use crate::ingest::sidecar::hash_of_file;
 use crate::recorder::SystemStorage;
 
@@ -30,6 +34,48 @@ pub fn log_result(
     file: &str,
     written_utc: jiff::Timestamp,
 ) -> Result<(), LedgerError> {
+    let _lock = lock_to_write(folder)?;
+    log_locked(folder, file, written_utc)
+}
+
+/// The lock of whoever writes this log or the notes. It is held for the time of a
+/// line, so it is waited for; it goes when the file is closed, also when the process
+/// is killed.
+pub(super) fn lock_to_write(folder: &Path) -> Result<File, LedgerError> {
+    let path = folder.join(RESULTS_LOCK_FILE);
+    let file = OpenOptions::new()
+        .write(true)
+        .create(true)
+        .truncate(false)
+        .open(&path)
+        .map_err(LedgerError::io(&path, "create"))?;
+    file.lock().map_err(LedgerError::io(&path, "lock"))?;
+    Ok(file)
+}
+
+/// The lock of whoever reads both logs, so that they are not read between the line of
+/// the one and that of the other; `None` where nothing was ever written.
+pub(super) fn lock_to_read(folder: &Path) -> Result<Option<File>, LedgerError> {
+    let path = folder.join(RESULTS_LOCK_FILE);
+    let file = match File::open(&path) {
+        Ok(file) => file,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+        Err(error) => return Err(LedgerError::io(&path, "open")(error)),
+    };
+    match file.lock_shared() {
+        Ok(()) => Ok(Some(file)),
+        // A file system that has no locks, such as that of a disc, has no writers either.
+        Err(error) if error.kind() == std::io::ErrorKind::Unsupported => Ok(None),
+        Err(error) => Err(LedgerError::io(&path, "lock")(error)),
+    }
+}
+
+/// Puts a written file down; the lock is held by the caller.
+pub(super) fn log_locked(
+    folder: &Path,
+    file: &str,
+    written_utc: jiff::Timestamp,
+) -> Result<(), LedgerError> {
     let storage = SystemStorage::shared();
     let path = folder.join(RESULTS_FILE);
     let lines = read(&path)?;
@@ -39,13 +85,42 @@ pub fn log_result(
     }
     let written = folder.join(file);
     let mut log = LineFile::open(&storage, &path, Some(end))?;
-    log.append(&ResultRecord {
-        written_utc,
-        file: file.to_owned(),
-        blake3: hash_of_file(&written).map_err(LedgerError::io(&written, "read"))?,
-        version: env!("CARGO_PKG_VERSION").to_owned(),
-    })?;
+    log.append(&ResultRecord::of(&written, file, written_utc)?)?;
     log.sync()
+}
+
+impl ResultRecord {
+    fn of(path: &Path, file: &str, written_utc: jiff::Timestamp) -> Result<Self, LedgerError> {
+        Ok(Self {
+            written_utc,
+            file: file.to_owned(),
+            blake3: hash_of_file(path).map_err(LedgerError::io(path, "read"))?,
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+        })
+    }
+}
+
+/// A log of results that begins anew with this file: what else it told of is removed
+/// with the run it was made of.
+pub(super) fn begun_with(
+    folder: &Path,
+    file: &str,
+    written_utc: jiff::Timestamp,
+) -> Result<Vec<u8>, LedgerError> {
+    let path = folder.join(file);
+    let record = ResultRecord::of(&path, file, written_utc)?;
+    let line = lines::json_lines(&[record])
+        .map_err(|error| LedgerError::io(&folder.join(RESULTS_FILE), "write")(error.into()))?;
+    Ok(chain_lines(&line))
+}
+
+/// BLAKE3 of a file as it was last put down, hexadecimal; `None` where it never was.
+pub(super) fn last_hash(folder: &Path, file: &str) -> Result<Option<String>, LedgerError> {
+    let log = folder.join(RESULTS_FILE);
+    let lines = read(&log)?;
+    end(&lines, &log)?;
+    let last = lines.values.into_iter().rfind(|record| record.file == file);
+    Ok(last.map(|record| record.blake3))
 }
 
 fn read(path: &Path) -> Result<Lines<ResultRecord>, LedgerError> {

@@ -13,8 +13,10 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 use ssh_key::{HashAlg, LineEnding, PrivateKey, PublicKey, SshSig};
 
+use super::results::lock_to_write;
 use super::{
-    FileRecord, LOCK_FILE, LedgerError, PAGE_FILE, Run, SEAL_FILE, SEAL_SIGNATURE_FILE, lines, lock,
+    FileRecord, LOCK_FILE, LedgerError, PAGE_FILE, RESULTS_LOCK_FILE, Run, SEAL_FILE,
+    SEAL_SIGNATURE_FILE, lines, lock,
 };
 use crate::ingest::sidecar::hash_of_file;
 
@@ -88,6 +90,8 @@ pub fn seal(
     }
     let key = key.map(private_key).transpose()?;
     let _lock = lock(folder)?;
+    // No note is written while the files are listed.
+    let _results = lock_to_write(folder)?;
     let seal = Seal {
         sealed_utc,
         made_by: format!("{} {}", env!("CARGO_PKG_NAME"), env!("CARGO_PKG_VERSION")),
@@ -222,7 +226,7 @@ fn unusable(path: &Path, error: &ssh_key::Error) -> LedgerError {
     }
 }
 
-/// Every file below the folder but the lock and the seal itself.
+/// Every file below the folder but the locks and the seal itself.
 fn files(folder: &Path) -> Result<Vec<FileRecord>, LedgerError> {
     let mut found = Vec::new();
     let mut folders = vec![PathBuf::new()];
@@ -237,7 +241,14 @@ fn files(folder: &Path) -> Result<Vec<FileRecord>, LedgerError> {
             }
             let path = folder.join(&name);
             let name = name.to_string_lossy().into_owned();
-            if [LOCK_FILE, PAGE_FILE, SEAL_FILE, SEAL_SIGNATURE_FILE].contains(&name.as_str()) {
+            let apart = [
+                LOCK_FILE,
+                PAGE_FILE,
+                RESULTS_LOCK_FILE,
+                SEAL_FILE,
+                SEAL_SIGNATURE_FILE,
+            ];
+            if apart.contains(&name.as_str()) {
                 continue;
             }
             let file = path.metadata().map_err(LedgerError::io(&path, "read"))?;

@@ -7,12 +7,13 @@ use std::sync::Arc;
 
 use super::chain::ChainEnd;
 use super::lines::{self, LineFile};
+use super::notes;
 use super::trace;
 use super::{
-    EVENTS_FILE, EVIDENCE_FILE, FileRecord, LOCK_FILE, LedgerError, LogEnds, PAGE_FILE,
+    EVENTS_FILE, EVIDENCE_FILE, FileRecord, LOCK_FILE, LedgerError, LogEnds, NOTES_FILE, PAGE_FILE,
     POINTS_FILE, PointEvidence, RECORDINGS_FOLDER, REDUCED_FILE, REDUCED_TABLE_FILE,
-    REDUCTION_FILE, REPORT_FILE, RESULTS_FILE, RUN_FILE, RunRecord, RunState, SEAL_FILE,
-    SEAL_SIGNATURE_FILE, SETUP_FILE, SourceRecord, TABLE_FILE, TRACE_FILE, points_csv,
+    REDUCTION_FILE, REPORT_FILE, RESULTS_FILE, RESULTS_LOCK_FILE, RUN_FILE, RunRecord, RunState,
+    SEAL_FILE, SEAL_SIGNATURE_FILE, SETUP_FILE, SourceRecord, TABLE_FILE, TRACE_FILE, points_csv,
 };
 use crate::analysis::{Event, Evidence, TraceRow};
 use crate::ingest::sidecar::hash_of_file;
@@ -21,7 +22,7 @@ use crate::recorder::{OpenAs, Storage, StoredFile, SystemStorage, folder_of, in_
 use crate::reduction::SettledPoint;
 
 /// What a command makes anew, and may therefore remove when it replaces a
-/// run. Recordings are never among them.
+/// run. Recordings and notes are never among them.
 const RESULTS: [&str; 14] = [
     RUN_FILE,
     SETUP_FILE,
@@ -102,8 +103,14 @@ impl Ledger {
         let lock = lock(folder)?;
         if is_occupied(folder)? {
             may_replace(folder, replace)?;
+            // What people said of the dwells stays, and stays put down.
+            let notes = notes::kept(folder, record.started_utc)?;
             for name in RESULTS {
                 let path = folder.join(name);
+                if let (RESULTS_FILE, Some(log)) = (name, &notes) {
+                    lines::replace_on(&storage, &path, log)?;
+                    continue;
+                }
                 match storage.remove(&path) {
                     Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
                         return Err(LedgerError::io(&path, "remove")(error));
@@ -131,7 +138,13 @@ impl Ledger {
         let own = |name: &str| path == self.folder.join(name);
         if RESULTS
             .into_iter()
-            .chain([LOCK_FILE, PAGE_FILE, RECORDINGS_FOLDER])
+            .chain([
+                LOCK_FILE,
+                RESULTS_LOCK_FILE,
+                NOTES_FILE,
+                PAGE_FILE,
+                RECORDINGS_FOLDER,
+            ])
             .any(own)
         {
             return Err(LedgerError::Occupied {

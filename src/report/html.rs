@@ -9,6 +9,8 @@ use std::fmt::Write as _;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
+pub use crate::setup::is_hidden;
+
 /// The style of every page; no page refers to anything outside itself.
 const STYLE: &str = include_str!("page.css");
 
@@ -68,27 +70,6 @@ fn with_hidden_characters_shown(page: &str) -> String {
         }
     }
     shown
-}
-
-/// Control characters; marks, overrides and isolates of the writing direction
-/// (Unicode Standard Annex 9); characters without width or shape. The joiners
-/// U+200C and U+200D are left alone: some scripts cannot be spelt without them.
-pub fn is_hidden(letter: char) -> bool {
-    letter.is_control()
-        || matches!(
-            letter,
-            '\u{ad}'
-                | '\u{61c}'
-                | '\u{180e}'
-                | '\u{200b}'
-                | '\u{200e}'
-                | '\u{200f}'
-                | '\u{2028}'..='\u{202e}'
-                | '\u{2060}'..='\u{206f}'
-                | '\u{feff}'
-                | '\u{fff9}'..='\u{fffb}'
-                | '\u{e0000}'..='\u{e007f}'
-        )
 }
 
 /// The heading row of a table.

@@ -57,14 +57,14 @@ impl LoadedRun {
     /// As [`Self::open`], and where the reduction cannot be read.
     pub fn open_reduced(folder: &Path) -> Result<Self, LoadError> {
         let mut loaded = Self::open(folder)?;
-        match read_reduction(folder)? {
+        match read_reduction(&loaded.run)? {
             ReadReduction::Whole(_, points) => {
                 loaded.run.points = points.into_iter().map(|p| p.point).collect();
             }
-            ReadReduction::Stale => loaded.run.notes.push(format!(
-                "{}: the points have changed since the run was reduced; left out is what `reduce` \
-                 found, run it again",
-                folder.display()
+            ReadReduction::Stale(stale) => loaded.run.notes.push(format!(
+                "{}: {} Left out is what `reduce` found, run it again.",
+                folder.display(),
+                stale.sentence()
             )),
             ReadReduction::None => {}
         }

@@ -6,6 +6,7 @@
 pub mod audit;
 pub mod axis;
 pub mod budget_table;
+pub mod comparison_page;
 pub mod document;
 pub mod figure;
 pub mod html;

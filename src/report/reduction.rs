@@ -9,6 +9,7 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::Exclusion;
 use crate::evaluation::criteria::{Judgement, Outcome};
 use crate::evaluation::decay::Decay;
 use crate::evaluation::methods::MethodCheck;
@@ -84,6 +85,9 @@ pub struct RunIdentity {
     pub points_blake3: String,
     /// Its recordings, with their hashes.
     pub recordings: Vec<FileRecord>,
+    /// The points of it that were not to count.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub exclusions: Vec<Exclusion>,
 }
 
 /// A required curve as it was used.
@@ -126,6 +130,7 @@ impl RunIdentity {
                 .iter()
                 .flat_map(|source| source.files.clone())
                 .collect(),
+            exclusions: run.exclusions(),
         }
     }
 
@@ -192,17 +197,39 @@ pub fn write_reduction(
 pub enum ReadReduction {
     /// The run was never reduced.
     None,
-    /// It was, but the points have changed since: `reduce` has to be run again.
-    Stale,
+    /// It was, but what it rests on has changed since: `reduce` has to be run again.
+    Stale(Stale),
     /// It was, and holds.
     Whole(Box<Reduction>, Vec<ReducedPoint>),
 }
 
-/// Reads the reduction of a run folder.
+/// What a reduction does not know of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stale {
+    /// The points are others.
+    Points,
+    /// Points were excluded, or exclusions taken back.
+    Exclusions,
+}
+
+impl Stale {
+    /// In a sentence.
+    pub fn sentence(self) -> &'static str {
+        match self {
+            Self::Points => "The points have changed since the run was reduced.",
+            Self::Exclusions => {
+                "Points were excluded, or exclusions taken back, since the run was reduced."
+            }
+        }
+    }
+}
+
+/// Reads the reduction of a run folder; `run`: the same folder, as it was read.
 ///
 /// # Errors
 /// Where a file of it cannot be read, is gone, or is not what `reduce` wrote.
-pub fn read_reduction(folder: &Path) -> Result<ReadReduction, LedgerError> {
+pub fn read_reduction(run: &Run) -> Result<ReadReduction, LedgerError> {
+    let folder = run.folder.as_path();
     let path = folder.join(REDUCTION_FILE);
     let text = match std::fs::read(&path) {
         Ok(text) => text,
@@ -222,13 +249,16 @@ pub fn read_reduction(folder: &Path) -> Result<ReadReduction, LedgerError> {
         })?;
     let reduced = folder.join(REDUCED_FILE);
     if hash_of(&folder.join(POINTS_FILE))? != reduction.run.points_blake3 {
-        return Ok(ReadReduction::Stale);
+        return Ok(ReadReduction::Stale(Stale::Points));
     }
     if hash_of(&reduced)? != reduction.reduced_blake3 {
         return Err(LedgerError::Altered {
             path: reduced,
             what: format!("it is not what {REDUCTION_FILE} was written with; reduce the run again"),
         });
+    }
+    if run.exclusions() != reduction.run.exclusions {
+        return Ok(ReadReduction::Stale(Stale::Exclusions));
     }
     let points = lines::read::<ReducedPoint>(&reduced)?;
     Ok(ReadReduction::Whole(Box::new(reduction), points.values))

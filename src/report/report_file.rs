@@ -37,7 +37,7 @@ pub fn write_report(
     written_utc: jiff::Timestamp,
 ) -> Result<(), ReportError> {
     let LoadedRun { run, setup } = LoadedRun::open(folder)?;
-    let reduction = read_reduction(folder)?;
+    let reduction = read_reduction(&run)?;
     let html = Document {
         recordings: &Recordings::check(&run),
         reduction: &reduction,

@@ -12,6 +12,7 @@ use crate::analysis::TraceRow;
 use crate::evaluation::compatibility::incompatibilities;
 use crate::evaluation::criteria::{CurveFaults, RequiredCurve};
 use crate::evaluation::evaluate::{EvaluationError, Requirements, RunValues, evaluate};
+use crate::evaluation::reduced::without_excluded;
 use crate::evaluation::reduced_point::ReducedPoint;
 use crate::evaluation::unit_question;
 use crate::ledger::{LedgerError, RunState};
@@ -242,11 +243,13 @@ pub fn evaluate_loaded(request: LoadedRequest) -> Result<EvaluatedRun, Evaluatio
         RunValues {
             setup,
             points: &run.points,
+            exclusions: &request.identity.exclusions,
             trace: request.trace.ok(),
         },
-        request.baseline.map(|(bare, _)| RunValues {
+        request.baseline.map(|(bare, theirs)| RunValues {
             setup: &bare.setup,
             points: &bare.run.points,
+            exclusions: &theirs.exclusions,
             trace: None,
         }),
         Requirements {
@@ -264,7 +267,19 @@ pub fn evaluate_loaded(request: LoadedRequest) -> Result<EvaluatedRun, Evaluatio
             .into_iter()
             .flat_map(|(_, theirs)| ending(theirs)),
     );
-    notes.extend(unit_question::of_points(setup, &run.points));
+    notes.extend(run.notes_without_point());
+    if let Some((bare, theirs)) = request.baseline {
+        notes.extend(bare.run.notes_without_point());
+        let of_bare = theirs.exclusions.iter();
+        notes.extend(of_bare.map(|exclusion| {
+            format!(
+                "bare run: {}; its losses rest on the other points",
+                exclusion.sentence()
+            )
+        }));
+    }
+    let counting = without_excluded(&run.points, &request.identity.exclusions);
+    notes.extend(unit_question::of_points(setup, &counting));
     if setup.criteria.is_empty() {
         notes.push("the setup has no [[criteria]]: nothing is judged".to_owned());
     }

@@ -95,15 +95,18 @@ fn same_recordings(now: &SourceFiles, then: &SourceRecord) -> io::Result<bool> {
 /// The reduction of an unchanged run, where it rests on the bare run as it is now and
 /// the report is there.
 pub(super) fn standing_reduction(folder: &Path, bare: &Path) -> Option<Reduction> {
-    let ReadReduction::Whole(reduction, _) = read_reduction(folder).ok()? else {
+    let run = Run::open(folder).ok()?;
+    let ReadReduction::Whole(reduction, _) = read_reduction(&run).ok()? else {
         return None;
     };
     let theirs = reduction.baseline.as_ref()?;
+    let bare_run = Run::open(bare).ok()?;
     let same = reduction.version == env!("CARGO_PKG_VERSION")
         && reduction.arithmetic == ARITHMETIC_VERSION
         && reduction.decay_range_mm_s.is_none()
         && theirs.points_blake3 == hash_of_file(&bare.join(POINTS_FILE)).ok()?
         && theirs.setup_blake3 == hash_of_file(&bare.join(SETUP_FILE)).ok()?
+        && theirs.exclusions == bare_run.exclusions()
         && folder.join(REPORT_FILE).exists()
         && check_result(folder, REPORT_FILE).is_ok();
     same.then_some(*reduction)

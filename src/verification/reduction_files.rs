@@ -18,7 +18,7 @@ use crate::ledger::{
     points_csv,
 };
 use crate::report::loaded_run::LoadedRun;
-use crate::report::reduction::{ReadReduction, Reduction, RunIdentity};
+use crate::report::reduction::{ReadReduction, Reduction, RunIdentity, Stale};
 use crate::report::run_evaluation::{Curve, LoadedRequest, evaluate_loaded};
 use crate::setup::{Requirement, Setup};
 
@@ -87,6 +87,12 @@ pub(super) fn compare_reduction(
         reduced_blake3: hash(&points_text),
         ..evaluated.reduction
     };
+    if logged.run.exclusions != reduction.run.exclusions {
+        files.notes.push(format!(
+            "{REDUCTION_FILE}: {} It is compared with what comes out now.",
+            Stale::Exclusions.sentence()
+        ));
+    }
     let expected = serde_json::to_value(&reduction).unwrap_or_default();
     let agreement = compare_objects(&logged_value, &expected, exactness);
     if agreement == Agreement::LastDigits {
@@ -152,6 +158,7 @@ impl Accepted {
             points: self.points.clone(),
             evidence: self.evidence.clone(),
             events: self.events.clone(),
+            point_notes: stored.point_notes.clone(),
             notes: stored.notes.clone(),
             alterations: Vec::new(),
         }

@@ -5,9 +5,8 @@ use super::files::Files;
 use super::reduction_files::exactness;
 use super::run_files::Accepted;
 use super::stored::Stored;
-use crate::ledger::{LedgerError, REPORT_FILE};
+use crate::ledger::{LedgerError, REPORT_FILE, Run};
 use crate::report::document::Document;
-use crate::report::recordings::Recordings;
 use crate::report::reduction::ReadReduction;
 use crate::setup::Setup;
 
@@ -27,15 +26,15 @@ pub(super) fn compare_report(
         return Ok(());
     };
     let logged = String::from_utf8_lossy(&bytes);
-    let run = accepted.run(stored, &stored.folder);
+    let mut run = accepted.run(stored, &stored.folder);
     // As they stood when the report was written; what has changed since is
     // told of the recordings themselves.
     let unchanged = stored.recordings.unchanged();
-    let written = |recordings: &Recordings, reduction: &ReadReduction| {
+    let written = |run: &Run, reduction: &ReadReduction| {
         let html = Document {
-            run: &run,
+            run,
             setup,
-            recordings,
+            recordings: &unchanged,
             reduction,
         }
         .html();
@@ -46,11 +45,29 @@ pub(super) fn compare_report(
     };
     let exactness = match reduction {
         ReadReduction::Whole(reduction, _) => exactness(stored, reduction),
-        ReadReduction::Stale | ReadReduction::None => stored.exactness(),
+        ReadReduction::Stale(_) | ReadReduction::None => stored.exactness(),
     };
-    let agreement = compare_texts(&logged, &written(&unchanged, reduction), exactness);
+    let agreement = compare_texts(&logged, &written(&run, reduction), exactness);
+    if matches!(agreement, Agreement::Differs(_)) {
+        // As it was before the last notes were written.
+        let all = run.point_notes.clone();
+        for count in (0..all.len()).rev() {
+            run.point_notes = all.get(..count).unwrap_or_default().to_vec();
+            if compare_texts(&logged, &written(&run, reduction), exactness) == Agreement::Identical
+            {
+                files.notes.push(format!(
+                    "{REPORT_FILE}: it was written before the last {} of {} notes; write it once more.",
+                    all.len() - count,
+                    all.len()
+                ));
+                files.add(REPORT_FILE, Agreement::Identical);
+                return Ok(());
+            }
+        }
+        run.point_notes = all;
+    }
     if matches!(agreement, Agreement::Differs(_)) && !matches!(reduction, ReadReduction::None) {
-        let before = written(&unchanged, &ReadReduction::None);
+        let before = written(&run, &ReadReduction::None);
         if compare_texts(&logged, &before, exactness) == Agreement::Identical {
             files.notes.push(format!(
                 "{REPORT_FILE}: it was written before the run was reduced and holds no verdict; write \

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::Value;
 
+use crate::analysis::PointNote;
 use crate::ledger::{
     LedgerError, REDUCTION_FILE, REPORT_FILE, RUN_FILE, Run, RunRecord, RunState, SETUP_FILE,
     check_result, check_seal,
@@ -31,6 +32,8 @@ pub struct Stored {
     pub recordings: Recordings,
     /// A sentence for each file that is not what was written.
     pub(super) alterations: Vec<String>,
+    /// What people said of its points: no recording can tell that.
+    pub(super) point_notes: Vec<PointNote>,
     /// What a reader of the folder is told of it, and a report repeats.
     pub(super) notes: Vec<String>,
     /// What who verifies it is told besides.
@@ -55,8 +58,12 @@ impl Stored {
         let setup_text = std::fs::read_to_string(&path).map_err(LedgerError::io(&path, "read"))?;
         let setup = setup::parse(&setup_text, &path.display().to_string());
         let recordings = Recordings::of(folder, &record, &setup_text);
-        let (alterations, notes) = said_of_itself(folder);
+        let (mut alterations, point_notes, notes) = said_of_itself(folder);
         let (of_results, remarks) = said_of_results(folder);
+        // The log of results is read with the notes, too, and told of once.
+        let told = |said: &String| alterations.iter().any(|known| said.starts_with(known));
+        let more: Vec<String> = of_results.into_iter().filter(|said| !told(said)).collect();
+        alterations.extend(more);
         Ok(Self {
             folder: folder.to_owned(),
             record,
@@ -64,7 +71,8 @@ impl Stored {
             setup_text,
             setup,
             recordings,
-            alterations: [alterations, of_results].concat(),
+            alterations,
+            point_notes,
             notes,
             remarks,
         })
@@ -115,10 +123,14 @@ impl Stored {
     }
 }
 
-/// What the run folder says of itself: what was altered, and notes. A file that
-/// cannot even be read is told where it is compared.
-fn said_of_itself(folder: &Path) -> (Vec<String>, Vec<String>) {
-    Run::open(folder).map_or_else(|_| Default::default(), |run| (run.alterations, run.notes))
+/// What the run folder says of itself: what was altered, what people said of its
+/// points, and what was left out. A file that cannot even be read is told where it is
+/// compared.
+fn said_of_itself(folder: &Path) -> (Vec<String>, Vec<PointNote>, Vec<String>) {
+    Run::open(folder).map_or_else(
+        |_| Default::default(),
+        |run| (run.alterations, run.point_notes, run.notes),
+    )
 }
 
 /// The same of what was made of the run, and of its seal.

@@ -55,7 +55,14 @@ fn every_value_of_every_log_is_noticed_when_the_run_is_read() {
     let (_folder, run) = copy();
     LoadedRun::open(&run).unwrap();
     let mut values = 0;
-    for name in ["points.jsonl", "evidence.jsonl", "events.jsonl", "run.json"] {
+    for name in [
+        "points.jsonl",
+        "evidence.jsonl",
+        "events.jsonl",
+        "notes.jsonl",
+        "results.jsonl",
+        "run.json",
+    ] {
         let text = std::fs::read_to_string(run.join(name)).unwrap();
         each_altered(&text, |path, altered| {
             values += 1;
@@ -113,7 +120,7 @@ fn every_value_of_the_reduction_is_noticed_by_the_report() {
             });
         });
     }
-    assert!(read_reduction(&run).is_ok() && !out.exists());
+    assert!(read_reduction(&Run::open(&run).unwrap()).is_ok() && !out.exists());
 }
 
 /// Without the line that put it down a reduction is anybody's.
@@ -133,7 +140,7 @@ fn a_reduction_that_the_log_of_results_does_not_name_is_refused() {
 #[test]
 fn lines_cut_off_added_or_moved_are_noticed() {
     let (_folder, run) = copy();
-    for name in ["points.jsonl", "evidence.jsonl"] {
+    for name in ["points.jsonl", "evidence.jsonl", "notes.jsonl"] {
         let text = std::fs::read_to_string(run.join(name)).unwrap();
         let lines: Vec<&str> = text.split_inclusive('\n').collect();
         let last = lines.len() - 1;

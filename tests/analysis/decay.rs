@@ -193,10 +193,12 @@ fn reduced(
         }
     }
     let run = RunPoints {
+        exclusions: &[],
         setup: &case.damped,
         points: &points,
     };
     let bare = RunPoints {
+        exclusions: &[],
         setup: &case.bare,
         points: &bare,
     };

@@ -357,3 +357,25 @@ fn a_run_is_no_repeat_of_itself() {
         assert!((s_r - 0.3 / f64::sqrt(2.0)).abs() < 1e-9);
     }
 }
+
+/// The page has every value of the table, what was left out, and stands by itself.
+#[test]
+fn a_comparison_is_a_page_too() {
+    let bench = RunFolder::empty();
+    bench.finished_run("first", SETUP, &points(1.0, 30.0));
+    bench.finished_run("other", SETUP, &points(1.0, 31.5));
+    let output = bench.spanhold(&["compare", "first", "b <b>=other", "--page", "made.html"]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    let page = std::fs::read_to_string(bench.path("made.html")).unwrap();
+    assert!(page.contains("<h1>Comparison: efficiency 100 S</h1>"));
+    assert!(page.contains("other (b &lt;b&gt;) against the reference"));
+    // 1.5 % of 0.85 %: sqrt(0.6² + 0.6²).
+    for value in ["30.00 ± 0.60", "31.50 ± 0.60", "1.50 ± 0.85", "1.77"] {
+        assert_eq!(page.matches(&format!(">{value}<")).count(), 5, "{value}");
+    }
+    assert_eq!(page.matches("<svg class=\"figure\"").count(), 2);
+    assert!(page.contains("5 harmonics compared, 0 of the reference without partner, 5 with"));
+    for outside in ["http://", "https://", "<script", "@import", "url("] {
+        assert!(!page.contains(outside), "{outside}");
+    }
+}

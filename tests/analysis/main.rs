@@ -29,6 +29,7 @@ mod licences;
 mod line_and_comparison;
 mod missing_values;
 mod mutated_bytes;
+mod notes;
 #[path = "../fuzz/parsers.rs"]
 mod parsers;
 mod places_at;
@@ -51,3 +52,4 @@ mod tampering;
 mod tension;
 mod tidy;
 mod uncertainty;
+mod worked_examples;

@@ -7,9 +7,9 @@ use std::path::PathBuf;
 use std::process::Output;
 
 use serde_json::Value;
+use spanhold::ledger::Run;
 use spanhold::reduction::{Measured, SettledPoint};
-use spanhold::report::reduction::ReadReduction;
-use spanhold::report::reduction::read_reduction;
+use spanhold::report::reduction::{ReadReduction, Stale, read_reduction};
 use spanhold::setup::Verdict;
 
 use crate::bench::run_folder::{RunFolder, lines, repository, spanhold, stderr, stdout};
@@ -163,7 +163,9 @@ fn the_damper_gets_what_the_bare_span_did_not_take() {
     assert!(table.contains("P damper") && table.contains("Decision rule: guard band"));
     assert!(table.contains("licensed text of the standard"));
 
-    let ReadReduction::Whole(record, reduced) = read_reduction(&bench.path("run")).unwrap() else {
+    let ReadReduction::Whole(record, reduced) =
+        read_reduction(&Run::open(&bench.path("run")).unwrap()).unwrap()
+    else {
         panic!("no whole reduction");
     };
     assert_eq!(reduced.len(), 5);
@@ -390,15 +392,15 @@ fn a_second_level_shows_the_law_and_only_then_the_level_is_made_exact() {
 fn a_reduction_goes_stale_with_its_points() {
     let bench = bench("");
     assert_eq!(
-        read_reduction(&bench.path("run")).unwrap(),
+        read_reduction(&Run::open(&bench.path("run")).unwrap()).unwrap(),
         ReadReduction::None
     );
     bench.reduce(&["run", "--baseline", "bare"]);
     let more = lines(&points(0.60, 30.0));
     std::fs::write(bench.path("run/points.jsonl"), more).unwrap();
     assert_eq!(
-        read_reduction(&bench.path("run")).unwrap(),
-        ReadReduction::Stale
+        read_reduction(&Run::open(&bench.path("run")).unwrap()).unwrap(),
+        ReadReduction::Stale(Stale::Points)
     );
 }
 
@@ -474,7 +476,7 @@ fn from_two_recordings_to_a_verdict() {
         assert!(html.contains(&hash) && table.contains(&hash), "{recording}");
     }
     let ReadReduction::Whole(_, reduced) =
-        read_reduction(&folder.path().join("damped-trial")).unwrap()
+        read_reduction(&Run::open(&folder.path().join("damped-trial")).unwrap()).unwrap()
     else {
         panic!("no whole reduction");
     };

@@ -604,7 +604,7 @@ fn without_its_bare_run_a_reduction_is_not_verified_and_with_another_it_does_not
     let put_down = |text: &str| {
         std::fs::write(&path, text).unwrap();
         std::fs::remove_file(run.join("results.jsonl")).unwrap();
-        for file in ["reduction.json", "report.html"] {
+        for file in ["notes.jsonl", "reduction.json", "report.html"] {
             if run.join(file).exists() {
                 let now_utc = jiff::Timestamp::UNIX_EPOCH;
                 spanhold::ledger::log_result(&run, file, now_utc).unwrap();

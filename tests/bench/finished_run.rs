@@ -10,7 +10,8 @@ use super::run_folder::{code, spanhold, stderr};
 
 /// Makes `run`, reduced against `bare` and reported, in a folder: dwells held,
 /// off the peak, and with the drive cut in them (a free decay), a gap before
-/// them (an event), a start time; curve and strain criteria.
+/// them (an event), a start time; curve and strain criteria; a note, and a point that
+/// was excluded.
 pub fn make(folder: &Path) {
     let path = |name: &str| folder.join(name).display().to_string();
     let run = |arguments: &[&str]| {
@@ -26,6 +27,11 @@ pub fn make(folder: &Path) {
     let [first, second] = recordings.each_ref().map(String::as_str);
     let out = ["--out", &path("run"), "--baseline", &path("bare")];
     run(&[&["reprocess", setup, first, second][..], &out].concat());
+    let note = ["note", &path("run"), "--by", "A. Name", "--point"];
+    run(&[&note[..], &["1", "the wind was at the door"]].concat());
+    run(&[&note[..], &["2", "--exclude", "somebody leant on the span"]].concat());
+    run(&["reduce", &path("run"), "--baseline", &path("bare")]);
+    run(&["report", &path("run")]);
 }
 
 /// Cuts a recording in two with some frames missing between, and a start time.

@@ -9,7 +9,8 @@ use crate::bench::captured::setup;
 use std::sync::atomic::Ordering;
 
 use crate::bench::line::{Device, Line, RATE_HZ, frame_with_force};
-use crate::bench::run_folder::RunFolder;
+use crate::bench::run_folder::{RunFolder, code, stderr};
+use spanhold::ledger::Run;
 
 const SOON: Duration = Duration::from_mins(1);
 
@@ -55,6 +56,45 @@ fn live_points_are_those_of_the_recordings_byte_for_byte() {
     let record: serde_json::Value = serde_json::from_str(&bench.read("run", "run.json")).unwrap();
     assert_eq!(record["state"], "stopped");
     assert_eq!(record["sources"][0]["frames"], 100_000, "{log}");
+}
+
+/// A note needs no end of the capture: it is written beside it, and stands when the
+/// capture goes on after a break.
+#[test]
+fn a_note_is_written_while_a_capture_goes_on() {
+    let line = Line::new();
+    let bench = RunFolder::on_line(&setup(), &line);
+    let device = Device::start(&line, 20.0, 60_000);
+    let mut capture = bench.capture("run", &[]);
+    capture.wait_for("Point 1 is on disk", SOON);
+    let words = [
+        "note",
+        "run",
+        "--point",
+        "1",
+        "--by",
+        "A. Name",
+        "--exclude",
+    ];
+    let output = bench.spanhold(&[&words[..], &["somebody leant on the span"]].concat());
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    let run = Run::open(&bench.path("run")).unwrap();
+    assert!(run.alterations.is_empty(), "{:?}", run.alterations);
+    assert_eq!(run.exclusions()[0].point, 1);
+    wait_for_all(&device);
+    capture.signal(Signal::SIGTERM);
+    let (ended, table, log) = capture.end(SOON);
+    assert_eq!(ended, Some(0), "{log}");
+    assert!(table.contains("#1: excluded by A. Name on "), "{table}");
+
+    let device = Device::start(&line, 20.0, 10_000);
+    let capture = bench.capture("run", &[]);
+    wait_for_all(&device);
+    capture.signal(Signal::SIGTERM);
+    assert_eq!(capture.end(SOON).0, Some(0));
+    let run = Run::open(&bench.path("run")).unwrap();
+    assert!(run.alterations.is_empty(), "{:?}", run.alterations);
+    assert_eq!(run.exclusions()[0].point, 1);
 }
 
 #[test]

@@ -68,7 +68,7 @@ pub const PARSERS: [Parser; 9] = [
 
 /// The files of a run that the ledger's parser reads, in the order in which the
 /// first byte chooses among them.
-pub const LEDGER_FILES: [&str; 8] = [
+pub const LEDGER_FILES: [&str; 9] = [
     "points.jsonl",
     "evidence.jsonl",
     "events.jsonl",
@@ -77,6 +77,7 @@ pub const LEDGER_FILES: [&str; 8] = [
     "setup.toml",
     "reduction.json",
     "results.jsonl",
+    "notes.jsonl",
 ];
 
 /// A folder for parsers that read files; `run` in it is a run whose parts are
@@ -338,7 +339,7 @@ fn ledger(bytes: &[u8], bench: &Bench) {
             let _ = opened.evidence_of(point.point);
         }
     }
-    let reduced = read_reduction(&run);
+    let reduced = opened.as_ref().map(read_reduction);
     std::fs::write(&path, &written).expect("the folder of the fuzzer");
     // Whatever differs from what was written is noticed by who reads it. The
     // log of results has no end that is put down elsewhere: what is cut off it
@@ -350,7 +351,7 @@ fn ledger(bytes: &[u8], bench: &Bench) {
     let is_cut = name == "results.jsonl" && written.starts_with(&bytes[..whole_lines]);
     if bytes != written && !is_cut {
         let unnoticed = if matches!(name, "reduction.json" | "results.jsonl") {
-            reduced.is_ok()
+            reduced.is_ok_and(|reduced| reduced.is_ok())
         } else {
             opened.is_ok_and(|run| run.alterations.is_empty() && run.notes.is_empty())
         };

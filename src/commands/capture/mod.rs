@@ -17,12 +17,12 @@ use sd_notify::NotifyState;
 use serde::Serialize;
 
 use super::logs::{CaptureLog, LogFormat};
-use super::points_table::points_table;
+use super::points_table::{point_notes, points_table};
 use super::tuning_line::TuningLine;
 use super::{Failure, Status, terminal};
 use crate::analysis::Event;
 use crate::ingest::SystemClock;
-use crate::ledger::RunState;
+use crate::ledger::{Run, RunState};
 use crate::live::{Access, Bulletin, KeptAddress, PageServer, ServerLimits};
 use crate::pipeline::capture::{
     CaptureError, CaptureMoment, CaptureRequest, Captured, Coverage, Listener, SerialDevices,
@@ -304,9 +304,12 @@ fn print(args: &Args, ended: &Captured) -> Result<(), Failure> {
         text
     } else {
         let width = terminal::width();
+        // Notes may have been written while it went on.
+        let run = Run::open(&args.out).map_err(anyhow::Error::from)?;
         format!(
-            "{}\n{}{}\n",
+            "{}\n{}{}{}\n",
             points_table(&ended.points, width),
+            point_notes(&run, width),
             coverage_text(&ended.coverage, width),
             args.out.display()
         )

@@ -8,6 +8,7 @@ use super::coverage::{CoverageGap, coverage_gaps};
 use super::curve::RequiredCurve;
 use super::decide::{Demand, Outcome, decide};
 use super::level;
+use crate::analysis::Exclusion;
 use crate::maths;
 use crate::reduction::measured::record;
 use crate::reduction::{Gauge, Measured, SettledPoint};
@@ -77,11 +78,13 @@ struct Comparison {
 
 /// Judges the points of a run. Rejected dwells are passed over, and points off the
 /// peak unless the laboratory's rule lets them count; a point whose resonance is
-/// not shown is inconclusive unless that rule does. `curve` is needed by an efficiency
-/// curve; without it every point is inconclusive.
+/// not shown is inconclusive unless that rule does. One that was excluded is inconclusive
+/// with the reason, and so is the whole unless another point at the same resonance is judged.
+/// `curve` is needed by an efficiency curve; without it every point is inconclusive.
 pub fn judge(
     setup: &Setup,
     points: &[SettledPoint],
+    exclusions: &[Exclusion],
     criterion: &Criterion,
     curve: Option<&RequiredCurve>,
 ) -> Judgement {
@@ -94,7 +97,14 @@ pub fn judge(
         .collect();
     let judged: Vec<PointJudgement> = in_range
         .iter()
-        .map(|&(point, f)| judge_point(setup, point, f, criterion, curve))
+        .map(|&(point, f)| match of_point(exclusions, point) {
+            None => judge_point(setup, point, f, criterion, curve),
+            Some(exclusion) => PointJudgement {
+                outcome: Outcome::Inconclusive,
+                reason: Some(exclusion.reason()),
+                ..judge_point(setup, point, f, criterion, curve)
+            },
+        })
         .collect();
     let counted: Vec<(&SettledPoint, Outcome)> = in_range
         .iter()
@@ -102,8 +112,10 @@ pub fn judge(
         .map(|(&(point, _), judged)| (point, judged.outcome))
         .collect();
     let inconclusive = counted.iter().any(|&(point, outcome)| {
+        let replaceable = of_point(exclusions, point).is_some()
+            || level::obstacle(setup, criterion, point).is_some();
         outcome == Outcome::Inconclusive
-            && !level::judged_by_another(setup, criterion, point, &counted)
+            && !(replaceable && level::judged_by_another(point, &counted))
     });
     let frequencies: Vec<f64> = judged
         .iter()
@@ -136,6 +148,12 @@ pub fn judge(
         range_hz,
         outcome,
     }
+}
+
+fn of_point<'a>(exclusions: &'a [Exclusion], point: &SettledPoint) -> Option<&'a Exclusion> {
+    exclusions
+        .iter()
+        .find(|exclusion| exclusion.point == point.point)
 }
 
 /// Whether a point is held against a criterion at all. One off the peak is another

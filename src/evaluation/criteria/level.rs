@@ -48,16 +48,10 @@ pub(super) fn obstacle(
     }
 }
 
-/// Whether the point is off the criterion's level and another one at the same
-/// harmonic was judged: then nothing is missing.
-pub(super) fn judged_by_another(
-    setup: &Setup,
-    criterion: &Criterion,
-    point: &SettledPoint,
-    judged: &[(&SettledPoint, Outcome)],
-) -> bool {
-    obstacle(setup, criterion, point).is_some()
-        && judged.iter().any(|(other, outcome)| {
-            *outcome != Outcome::Inconclusive && same_harmonic(point, other)
-        })
+/// Whether another point at the same harmonic was judged: then nothing is missing
+/// where this one may not be.
+pub(super) fn judged_by_another(point: &SettledPoint, judged: &[(&SettledPoint, Outcome)]) -> bool {
+    judged
+        .iter()
+        .any(|(other, outcome)| *outcome != Outcome::Inconclusive && same_harmonic(point, other))
 }

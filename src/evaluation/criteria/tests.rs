@@ -1,6 +1,7 @@
 //! Decision rules, curves, coverage, and the two published sheets.
 
 use super::*;
+use crate::analysis::Exclusion;
 use crate::reduction::{Gauge, Measured, SettledPoint};
 use crate::setup::{
     Amplitude, Criterion, CriterionLevel, DecisionRule, LevelRule, PowerForm, Requirement, Setup,
@@ -99,12 +100,12 @@ fn the_published_sheet_passes_a_curve_below_all_its_points_and_no_higher() {
     // The sheet's lowest efficiency is 17.23 %.
     let (setup, points) = (setup(), published_points());
     let criterion = curve_criterion(DecisionRule::SimpleAcceptance);
-    let low = judge(&setup, &points, &criterion, Some(&flat_curve(17.2)));
+    let low = judge(&setup, &points, &[], &criterion, Some(&flat_curve(17.2)));
     assert_eq!(low.outcome, Outcome::Pass, "{:?}", low.gaps);
     assert_eq!(low.points.len(), 22);
     // At 26 % flat, four published rows are below: 17.23, 25.00, 24.30 — and
     // 6.70, 22.10, 23.89 Hz are theirs.
-    let high = judge(&setup, &points, &criterion, Some(&flat_curve(26.0)));
+    let high = judge(&setup, &points, &[], &criterion, Some(&flat_curve(26.0)));
     assert_eq!(high.outcome, Outcome::Fail);
     let failed: Vec<f64> = high
         .points
@@ -115,7 +116,7 @@ fn the_published_sheet_passes_a_curve_below_all_its_points_and_no_higher() {
     assert_eq!(failed, [6.70, 22.10, 23.89]);
     // With a guard band of 1 % the row of 17.23 % cannot pass 17.2 %.
     let guarded = curve_criterion(DecisionRule::GuardBand);
-    let guarded = judge(&setup, &points, &guarded, Some(&flat_curve(17.2)));
+    let guarded = judge(&setup, &points, &[], &guarded, Some(&flat_curve(17.2)));
     assert_eq!(guarded.outcome, Outcome::Inconclusive);
 }
 
@@ -125,7 +126,7 @@ fn a_missing_harmonic_is_a_finding_and_no_pass() {
     let criterion = curve_criterion(DecisionRule::SimpleAcceptance);
     let mut points = published_points();
     points.remove(10);
-    let judgement = judge(&setup, &points, &criterion, Some(&flat_curve(10.0)));
+    let judgement = judge(&setup, &points, &[], &criterion, Some(&flat_curve(10.0)));
     assert_eq!(judgement.outcome, Outcome::Inconclusive);
     assert_eq!(
         judgement.gaps,
@@ -137,11 +138,11 @@ fn a_missing_harmonic_is_a_finding_and_no_pass() {
     // A point whose resonance was not shown leaves the same hole.
     let mut points = published_points();
     points[10].verdict = Verdict::Steady;
-    let judgement = judge(&setup, &points, &criterion, Some(&flat_curve(10.0)));
+    let judgement = judge(&setup, &points, &[], &criterion, Some(&flat_curve(10.0)));
     assert_eq!(judgement.outcome, Outcome::Inconclusive);
     assert_eq!(judgement.gaps.len(), 1);
     // And none at all is no pass either.
-    let judgement = judge(&setup, &[], &criterion, Some(&flat_curve(10.0)));
+    let judgement = judge(&setup, &[], &[], &criterion, Some(&flat_curve(10.0)));
     assert_eq!(judgement.outcome, Outcome::Inconclusive);
     assert_eq!(judgement.gaps.len(), 1);
 }
@@ -240,7 +241,7 @@ fn strain_limits_are_peak_to_peak() {
         .into(),
         ..SettledPoint::default()
     };
-    let judged = |point| judge(&setup(), &[point], &criterion, None).points[0].outcome;
+    let judged = |point| judge(&setup(), &[point], &[], &criterion, None).points[0].outcome;
     assert_eq!(judged(strained(160.0, 290.0)), Outcome::Pass);
     assert_eq!(judged(strained(160.0, 301.0)), Outcome::Fail);
     let without = SettledPoint {
@@ -277,7 +278,7 @@ fn a_silent_gauge_leaves_a_strain_limit_open_unless_another_passes_it() {
             .into(),
             ..SettledPoint::default()
         };
-        judge(&setup, &[point], &criterion, None).points[0].clone()
+        judge(&setup, &[point], &[], &criterion, None).points[0].clone()
     };
     let open = judged(160.0);
     assert_eq!(open.outcome, Outcome::Inconclusive);
@@ -313,8 +314,11 @@ fn power_against_the_wind() {
         power_damper_w: Some(Measured::new(w, 0.03 * w)),
         ..SettledPoint::default()
     };
-    let judged =
-        |point, criterion: &Criterion| judge(&setup, &[point], criterion, None).points.remove(0);
+    let judged = |point, criterion: &Criterion| {
+        judge(&setup, &[point], &[], criterion, None)
+            .points
+            .remove(0)
+    };
     let own = wind_criterion(None);
     let pass = judged(powered(0.355, 200.0), &own);
     assert!((pass.required.unwrap() - 0.7005).abs() < 0.001);
@@ -362,7 +366,7 @@ fn a_criterion_holds_the_power_that_it_names() {
         *power = PowerForm::Corrected;
     }
     let judged = |point: &SettledPoint, criterion: &Criterion| {
-        let mut found = judge(&setup, std::slice::from_ref(point), criterion, None);
+        let mut found = judge(&setup, std::slice::from_ref(point), &[], criterion, None);
         (found.points.remove(0), found.criterion)
     };
     let (fail, said) = judged(&point, &standard);
@@ -412,7 +416,7 @@ fn a_sweep_a_third_below_its_level_does_not_pass() {
     let curve = flat_curve(17.2);
     let judged = |velocity| {
         let points = published_points_at(velocity);
-        judge(&setup, &points, &criterion, Some(&curve))
+        judge(&setup, &points, &[], &criterion, Some(&curve))
     };
     // At the edge of the tolerance and just beyond it, on both sides.
     assert_eq!(judged(180.1).outcome, Outcome::Pass);
@@ -429,7 +433,7 @@ fn a_sweep_a_third_below_its_level_does_not_pass() {
         }
     }
     // Nor does one whose level nobody knows.
-    let unknown = judge(&setup, &published_points(), &criterion, Some(&curve));
+    let unknown = judge(&setup, &published_points(), &[], &criterion, Some(&curve));
     assert_eq!(unknown.outcome, Outcome::Inconclusive);
     let reason = unknown.points[0].reason.as_deref().unwrap();
     assert!(reason.contains("not known"), "{reason}");
@@ -452,7 +456,7 @@ fn one_sweep_at_two_levels_serves_two_criteria() {
         point
     });
     points.extend(low);
-    let judged = |level, pct| judge(&setup, &points, &at(level), Some(&flat_curve(pct)));
+    let judged = |level, pct| judge(&setup, &points, &[], &at(level), Some(&flat_curve(pct)));
     let high = judged(CriterionLevel::Setup, 17.2);
     assert_eq!(high.outcome, Outcome::Pass, "{high:?}");
     assert!(high.level.contains("200"), "{}", high.level);
@@ -468,6 +472,7 @@ fn one_sweep_at_two_levels_serves_two_criteria() {
     let judgement = judge(
         &setup,
         &points,
+        &[],
         &at(CriterionLevel::Setup),
         Some(&flat_curve(17.2)),
     );
@@ -506,7 +511,7 @@ fn a_level_kept_by_strain_is_told_by_the_largest_gauge() {
             .into(),
             ..SettledPoint::default()
         };
-        judge(&setup, &[point], &criterion, None).points[0].outcome
+        judge(&setup, &[point], &[], &criterion, None).points[0].outcome
     };
     assert_eq!(outcome(150.0, 290.0), Outcome::Pass);
     assert_eq!(outcome(290.0, 150.0), Outcome::Pass);
@@ -523,7 +528,7 @@ fn a_guard_band_as_wide_as_half_the_error_decides_nothing() {
         point.uncertainty_incomplete_keys = vec!["efficiency_pct".to_owned()];
     }
     let (setup, curve) = (setup(), flat_curve(10.0));
-    let judged = |rule| judge(&setup, &points, &curve_criterion(rule), Some(&curve));
+    let judged = |rule| judge(&setup, &points, &[], &curve_criterion(rule), Some(&curve));
     let guarded = judged(DecisionRule::GuardBand);
     assert_eq!(guarded.outcome, Outcome::Inconclusive);
     for point in &guarded.points {
@@ -547,7 +552,7 @@ fn a_guard_band_as_wide_as_half_the_error_decides_nothing() {
         point.uncertainty_incomplete_keys = vec!["power_total_w".to_owned()];
     }
     let complete = curve_criterion(DecisionRule::GuardBand);
-    let complete = judge(&setup, &points, &complete, Some(&curve));
+    let complete = judge(&setup, &points, &[], &complete, Some(&curve));
     assert_eq!(complete.outcome, Outcome::Pass);
     assert!(
         complete
@@ -582,4 +587,70 @@ fn a_curve_of_fractions_and_one_beside_the_sweep_are_odd() {
     );
     let none = odd("40,10\n50,25\n");
     assert!(none[0].contains("nothing of the sweep"), "{none:?}");
+}
+
+fn excluded(point: u64) -> Exclusion {
+    Exclusion {
+        point,
+        by: "A. Name".into(),
+        text: "the node sensor had slipped".into(),
+        written_utc: jiff::Timestamp::UNIX_EPOCH,
+    }
+}
+
+/// A pass is no pass any more when one of its points is excluded: what it showed, no
+/// other shows. With another reading of the same resonance it is one.
+#[test]
+fn an_excluded_point_leaves_the_verdict_open_unless_another_was_taken() {
+    let setup = setup();
+    let criterion = curve_criterion(DecisionRule::SimpleAcceptance);
+    let mut points = published_points();
+    let judged = |points: &[SettledPoint], exclusions: &[Exclusion], pct| {
+        judge(
+            &setup,
+            points,
+            exclusions,
+            &criterion,
+            Some(&flat_curve(pct)),
+        )
+    };
+    assert_eq!(judged(&points, &[], 17.2).outcome, Outcome::Pass);
+    for number in 1..=22 {
+        let open = judged(&points, &[excluded(number)], 17.2);
+        assert_eq!(open.outcome, Outcome::Inconclusive, "{number}");
+        let of_it = &open.points[number as usize - 1];
+        assert_eq!(of_it.outcome, Outcome::Inconclusive);
+        assert_eq!(
+            of_it.reason.as_deref(),
+            Some(&*format!(
+                "point {number} excluded by A. Name: the node sensor had slipped"
+            ))
+        );
+        // Its value is still shown.
+        assert!(of_it.value.is_some());
+    }
+    let another = SettledPoint {
+        point: 100,
+        ..points[10].clone()
+    };
+    points.push(another);
+    assert_eq!(
+        judged(&points, &[excluded(11)], 17.2).outcome,
+        Outcome::Pass
+    );
+    let both = [excluded(11), excluded(100)];
+    assert_eq!(judged(&points, &both, 17.2).outcome, Outcome::Inconclusive);
+    // What fails, fails without the excluded one as well; and an exclusion alone
+    // never turns a failure into a pass.
+    assert_eq!(judged(&points, &[excluded(1)], 26.0).outcome, Outcome::Fail);
+    let failing: Vec<Exclusion> = judged(&points, &[], 26.0)
+        .points
+        .iter()
+        .filter(|point| point.outcome == Outcome::Fail)
+        .map(|point| excluded(point.point))
+        .collect();
+    assert_eq!(
+        judged(&points, &failing, 26.0).outcome,
+        Outcome::Inconclusive
+    );
 }

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use serde::Serialize;
 
-use crate::analysis::{Event, TraceRow};
+use crate::analysis::{Event, NoteKind, PointNote, TraceRow};
 use crate::ledger::Run;
 use crate::reduction::{BudgetLine, SettledPoint};
 use crate::report::number::{ABSENT, against, plain, significant};
@@ -31,6 +31,8 @@ pub struct Case<'a> {
     pub rows: &'a [TraceRow],
     /// Gaps within the same stretch, and the one that ended the dwell.
     pub gaps: Vec<&'a Event>,
+    /// What people said of it, in the order in which it was written.
+    pub notes: Vec<&'a PointNote>,
 }
 
 /// How a criterion came out.
@@ -189,7 +191,14 @@ impl<'a> Case<'a> {
             budget: evidence.map_or(&[], |evidence| &evidence.uncertainty_budget),
             rows: trace.get(first..last).unwrap_or_default(),
             gaps,
+            notes: run.notes_of(point),
         }
+    }
+
+    /// Whether it was taken out of the verdict, by the last word on that.
+    pub fn is_excluded(&self) -> bool {
+        let last = self.notes.iter().rfind(|note| note.kind != NoteKind::Note);
+        last.is_some_and(|note| note.kind == NoteKind::Exclude)
     }
 
     /// The criteria with their margins.

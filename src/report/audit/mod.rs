@@ -10,7 +10,7 @@ pub mod text;
 use serde::Serialize;
 
 use super::recordings::Recordings;
-use crate::analysis::TraceRow;
+use crate::analysis::{PointNote, TraceRow};
 use crate::ledger::{CheckedSeal, Run};
 use crate::setup::Verdict;
 use case::{Case, Judgement};
@@ -57,6 +57,8 @@ struct CaseJson<'a> {
     end_s: f64,
     dwell_start_s: f64,
     dwell_end_s: f64,
+    excluded: bool,
+    notes: &'a [&'a PointNote],
     criteria: Vec<Judgement>,
 }
 
@@ -83,6 +85,8 @@ impl Audit<'_> {
                     end_s: case.point.end_s,
                     dwell_start_s: case.dwell_s.0,
                     dwell_end_s: case.dwell_s.1,
+                    excluded: case.is_excluded(),
+                    notes: &case.notes,
                     criteria: case.judgements(),
                 })
                 .collect(),

@@ -55,6 +55,7 @@ fn opening(audit: &Audit) -> Markup {
         @for sentence in audit.recordings.sentences() { p class=(class) { (sentence) } "\n" }
         @for sentence in audit.seal.iter().flat_map(CheckedSeal::text) { p class=(class) { (sentence) } "\n" }
         @for note in &audit.run.notes { p class="warning" { (note) } "\n" }
+        @for note in audit.run.notes_without_point() { p class="warning" { (note) "." } "\n" }
         p class="note" {
             "Made by " (record.program) " " (record.version) ", " (record.command) ", started " (started)
             ". Velocities are peak values."
@@ -265,6 +266,12 @@ fn section(case: &Case, window_s: Option<f64>) -> Markup {
             p class="spoken" { (sentence(case)) } "\n"
             @if !unsaid.is_empty() {
                 ul { "\n" @for reason in unsaid { li { (reason) } "\n" } } "\n"
+            }
+            @if case.is_excluded() {
+                p class="warning" { "Excluded: it does not count for any requirement." } "\n"
+            }
+            @if !case.notes.is_empty() {
+                ul { "\n" @for note in &case.notes { li { (note.sentence()) } "\n" } } "\n"
             }
             p class="note" {
                 "Dwell " (fixed(case.dwell_s.0, 2)) " s to " (fixed(case.dwell_s.1, 2)) " s, judged "

@@ -32,7 +32,8 @@ pub fn text(audit: &Audit) -> String {
     for sentence in audit.seal.iter().flat_map(CheckedSeal::text) {
         let _ = writeln!(text, "{}", printable(&sentence));
     }
-    for note in &audit.run.notes {
+    let without_point = audit.run.notes_without_point();
+    for note in audit.run.notes.iter().chain(&without_point) {
         let _ = writeln!(text, "Note: {}", printable(note));
     }
     if audit.cases.is_empty() {
@@ -73,6 +74,12 @@ fn block(text: &mut String, case: &Case) {
     }
     for gap in &case.gaps {
         let _ = writeln!(text, "  - gap: {}", printable(&gap.message));
+    }
+    if case.is_excluded() {
+        let _ = writeln!(text, "  EXCLUDED: it does not count for any requirement");
+    }
+    for note in &case.notes {
+        let _ = writeln!(text, "  - {}", printable(&note.sentence()));
     }
     if case.criteria.is_empty() {
         let _ = writeln!(

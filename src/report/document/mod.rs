@@ -7,6 +7,7 @@
 
 mod events;
 mod figures;
+mod notes;
 mod particulars;
 mod provenance;
 mod requirement;
@@ -54,7 +55,7 @@ impl Document<'_> {
     fn points(&self) -> Vec<ReducedPoint> {
         match self.reduction {
             ReadReduction::Whole(_, points) => points.clone(),
-            ReadReduction::None | ReadReduction::Stale => {
+            ReadReduction::None | ReadReduction::Stale(_) => {
                 let points = self.run.points.iter().cloned();
                 points.map(ReducedPoint::from).collect()
             }
@@ -64,7 +65,7 @@ impl Document<'_> {
     fn reduced(&self) -> Option<&Reduction> {
         match self.reduction {
             ReadReduction::Whole(reduction, _) => Some(reduction),
-            ReadReduction::None | ReadReduction::Stale => None,
+            ReadReduction::None | ReadReduction::Stale(_) => None,
         }
     }
 
@@ -84,15 +85,18 @@ impl Document<'_> {
             (self.title_block())
             @if let Some(reduction) = self.reduced() {
                 (verdict::summary(reduction))
+                (notes::exclusions(&reduction.run.exclusions))
                 (verdict::details(self.setup, reduction))
             } @else {
                 h2 { "No verdict" } "\n"
                 p { (self.why_no_verdict()) } "\n"
+                (notes::exclusions(&self.run.exclusions()))
             }
             (figures::section(self.setup, &settled, efficiency_is_drawn))
             (tables::settled(&settled))
             (tables::budget(&settled, self.run))
             (tables::rejected(&rejected))
+            (notes::section(self.run))
             (events::section(self.run))
             (particulars::instruments(&self.setup.instruments))
             (setting::section(self.setup, &self.run.setup_text))
@@ -110,8 +114,8 @@ impl Document<'_> {
 
     fn why_no_verdict(&self) -> Markup {
         html! {
-            @if matches!(self.reduction, ReadReduction::Stale) {
-                "The reduction in the run folder does not belong to these points and is left out. Run "
+            @if let ReadReduction::Stale(stale) = self.reduction {
+                (stale.sentence()) " The reduction in the run folder is left out. Run "
                 code { "spanhold reduce" } " again."
             } @else {
                 "The run has not been reduced, " code { "spanhold reduce" }

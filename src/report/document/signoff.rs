@@ -80,6 +80,12 @@ pub fn statement(setup: &Setup, reduction: &Reduction) -> Vec<Fact> {
             facts.push(("Also counting", judgement.accepted.clone()));
         }
     }
+    for exclusion in &reduction.run.exclusions {
+        facts.push(("Not counted", exclusion.sentence()));
+    }
+    for exclusion in reduction.baseline.iter().flat_map(|bare| &bare.exclusions) {
+        facts.push(("Not counted", format!("bare run: {}", exclusion.sentence())));
+    }
     facts.push((
         "Item tested",
         reduction

@@ -2,6 +2,7 @@
 //! what is wrong is named with its line, its key and what would be right.
 
 mod accepted;
+mod complete;
 mod criteria;
 mod mutations;
 mod ranges;

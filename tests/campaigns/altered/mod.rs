@@ -27,7 +27,7 @@ const OF_THE_REDUCTION: &[Command] = &[Report, Compare, Field, Verify];
 /// Whoever reads a run checks all that the run itself wrote; the recordings are
 /// told of by `audit` and recomputed by `verify`; tables and report are read by
 /// people, and `verify` alone says whether they are true.
-const RESTS_ON: [(&str, &str, &[Command]); 15] = [
+const RESTS_ON: [(&str, &str, &[Command]); 17] = [
     ("run.json", "", ALL),
     ("setup.toml", "", ALL),
     ("points.jsonl", "", ALL),
@@ -39,11 +39,14 @@ const RESTS_ON: [(&str, &str, &[Command]); 15] = [
     ("reduced.jsonl", "", OF_THE_REDUCTION),
     ("reduced.csv", "", &[Verify]),
     ("reduction.json", "", OF_THE_REDUCTION),
-    ("results.jsonl", "", OF_THE_REDUCTION),
+    // It says of the notes, too, whether they are what was written.
+    ("results.jsonl", "", ALL),
+    ("notes.jsonl", "", ALL),
     ("report.html", "", &[Verify]),
     ("recordings/", "", &[Audit, Verify]),
     // Empty; held while a program writes.
     ("run.lock", "", &[]),
+    ("results.lock", "", &[]),
 ];
 
 /// Of the run of the bare span: what stands on it of the run that rests on it.

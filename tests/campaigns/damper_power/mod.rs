@@ -90,10 +90,12 @@ impl Read<'_> {
         let [damped, bare] = self.setups;
         let (points, bare_points) = (read_all(damped, self.damped), read_all(bare, self.bare));
         let run = RunPoints {
+            exclusions: &[],
             setup: damped,
             points: &points,
         };
         let baseline = RunPoints {
+            exclusions: &[],
             setup: bare,
             points: &bare_points,
         };
