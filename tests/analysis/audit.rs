@@ -385,7 +385,7 @@ fn a_reduced_run_is_reported_with_its_verdict_until_its_points_change() {
             "8 pass, 0 fail",
             "0 pass, 8 fail",
         ],
-        &["does not belong to these points"],
+        &["The points have changed since the run was reduced"],
     );
     // Points that were altered are no ground for a report.
     let points = run.join("points.jsonl");
@@ -403,5 +403,8 @@ fn a_reduced_run_is_reported_with_its_verdict_until_its_points_change() {
     let mut logged = std::fs::read_to_string(&points).unwrap();
     logged = logged.replacen("\"snr_db\":", "\"snr_db\": ", 1);
     std::fs::write(&points, logged).unwrap();
-    report(&["does not belong to these points"], &["<h2>Verdict"]);
+    report(
+        &["The points have changed since the run was reduced"],
+        &["<h2>Verdict"],
+    );
 }
