@@ -212,6 +212,7 @@ mod tests {
             budget: &[],
             rows: &rows,
             gaps: Vec::new(),
+            notes: Vec::new(),
         })
     }
 
