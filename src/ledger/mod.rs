@@ -29,6 +29,8 @@ mod chain;
 mod curves;
 mod error;
 pub(crate) mod lines;
+mod note_writer;
+mod noted_points;
 mod notes;
 mod read;
 mod record;
@@ -44,7 +46,7 @@ pub(crate) use chain::{chain_lines, unchain_lines};
 pub use curves::carry_curves;
 pub use error::LedgerError;
 pub use lines::json_lines;
-pub use notes::{NewNote, WrittenNote, write_note};
+pub use note_writer::{NewNote, WrittenNote, write_note};
 pub use read::{PointEvidence, Run};
 pub use record::{
     FileRecord, LogEnds, PointCounts, RepeatedFile, RunRecord, RunState, SourceRecord, target,
