@@ -17,6 +17,7 @@ use spanhold::ingest::sidecar::{read_sidecar, sidecar_path};
 use spanhold::ingest::wav::WavReader;
 use spanhold::ingest::{Block, MAX_SAMPLE_INDEX};
 use spanhold::ledger::Run;
+use spanhold::live::{Access, read_head};
 use spanhold::plan::{Assumptions, Plan};
 use spanhold::report::reduction::read_reduction;
 use spanhold::reprocessing::ArchiveList;
@@ -27,7 +28,7 @@ pub struct Parser {
     pub check: fn(&[u8], &Bench),
 }
 
-pub const PARSERS: [Parser; 9] = [
+pub const PARSERS: [Parser; 10] = [
     Parser {
         name: "setup",
         check: setup_text,
@@ -64,6 +65,10 @@ pub const PARSERS: [Parser; 9] = [
         name: "ledger",
         check: ledger,
     },
+    Parser {
+        name: "requests",
+        check: requests,
+    },
 ];
 
 /// The files of a run that the ledger's parser reads, in the order in which the
@@ -93,6 +98,38 @@ impl Bench {
 
     fn path(&self, name: &str) -> PathBuf {
         self.folder.join(name)
+    }
+}
+
+/// Requests to the live page: a head is what stands before the empty line and nothing
+/// else, and who lacks the token, or comes from a page of somebody else, sees nothing.
+fn requests(bytes: &[u8], _bench: &Bench) {
+    let Ok(Some(request)) = read_head(bytes) else {
+        return;
+    };
+    assert!(request.length <= bytes.len());
+    let (head, _) = bytes.split_at(request.length);
+    assert_eq!(read_head(head), Ok(Some(request.clone())));
+    assert_eq!(read_head(&head[..head.len() - 1]), Ok(None));
+    for text in [&request.method, &request.path, &request.host] {
+        let length = text.len().max(1);
+        assert!(text.is_empty() || head.windows(length).any(|at| at == text.as_bytes()));
+    }
+    let access = |address: &str| Access {
+        address: address.parse().expect("an address"),
+        token: "secret".into(),
+    };
+    let shared = access("0.0.0.0:8080").check(&request, false);
+    assert!(shared.is_err() || request.token.as_deref() == Some("secret"));
+    if access("127.0.0.1:8080").check(&request, false).is_ok() {
+        let own = format!("http://{}", request.host);
+        assert!(request.origin.is_none_or(|origin| origin == own));
+        let name = request.host.rsplit_once(':').map_or("", |(name, _)| name);
+        let bare = name.trim_matches(['[', ']']);
+        let loops = bare
+            .parse()
+            .is_ok_and(|ip: std::net::IpAddr| ip.is_loopback());
+        assert!(loops || name.eq_ignore_ascii_case("localhost"), "{name}");
     }
 }
 

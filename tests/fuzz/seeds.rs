@@ -33,6 +33,14 @@ pub fn seeds(parser: &str, repository: &Path, run: &Path) -> Vec<Vec<u8>> {
         ],
         "wav" => wavs(&read("recordings/bare-trial.wav")),
         "sidecar" => vec![sidecar()],
+        "requests" => vec![
+            b"GET /state?x=1 HTTP/1.1\r\nHost: 127.0.0.1:8080\r\nIf-None-Match: \"a\"\r\n\r\nGET"
+                .to_vec(),
+            b"GET / HTTP/1.0\r\nHost: localhost:8080\r\nConnection: close\r\n\r\n".to_vec(),
+            b"HEAD /signals HTTP/1.1\r\nHost: [::1]:8080\r\nOrigin: http://[::1]:8080\r\n\
+              Sec-Fetch-Site: same-origin\r\nAuthorization: Bearer secret\r\n\r\n"
+                .to_vec(),
+        ],
         _ => (0_u8..)
             .zip(LEDGER_FILES)
             .filter_map(|(which, name)| {

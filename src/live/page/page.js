@@ -73,7 +73,7 @@ function readings(state) {
       return;
     }
     const notes = [];
-    if (u !== undefined) notes.push(`± ${number(u, undefined, 2)} ${unit}`);
+    if (u !== undefined) notes.push(`± ${number(u, undefined, 2)} ${unit}`.trim());
     if (note) notes.push(note);
     rows.push([name, `${number(value, u, digits)}\u00a0${unit}`, notes.join("; "), over ? "over" : ""]);
   };

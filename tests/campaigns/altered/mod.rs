@@ -27,7 +27,7 @@ const OF_THE_REDUCTION: &[Command] = &[Report, Compare, Field, Verify];
 /// Whoever reads a run checks all that the run itself wrote; the recordings are
 /// told of by `audit` and recomputed by `verify`; tables and report are read by
 /// people, and `verify` alone says whether they are true.
-const RESTS_ON: [(&str, &str, &[Command]); 17] = [
+const RESTS_ON: [(&str, &str, &[Command]); 18] = [
     ("run.json", "", ALL),
     ("setup.toml", "", ALL),
     ("points.jsonl", "", ALL),
@@ -44,6 +44,8 @@ const RESTS_ON: [(&str, &str, &[Command]); 17] = [
     ("notes.jsonl", "", ALL),
     ("report.html", "", &[Verify]),
     ("recordings/", "", &[Audit, Verify]),
+    // Where the live page is, and its token; nothing of the run.
+    ("page.json", "", &[]),
     // Empty; held while a program writes.
     ("run.lock", "", &[]),
     ("results.lock", "", &[]),
