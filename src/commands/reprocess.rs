@@ -20,7 +20,7 @@ use crate::reduction::SettledPoint;
 use crate::report::reduction::Reduction;
 use crate::report::report_file::write_report;
 use crate::report::run_evaluation::{EvaluatedRun, EvaluationRequest};
-use crate::reprocessing::{ReprocessWatch, Reprocessed, Request, reprocess};
+use crate::reprocessing::{ReprocessRequest, ReprocessWatch, Reprocessed, reprocess};
 
 /// Arguments of `reprocess`.
 #[derive(Debug, clap::Args)]
@@ -94,7 +94,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         return archive::run(args);
     };
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
-    let request = Request {
+    let request = ReprocessRequest {
         setup,
         recordings: &args.files,
         base: Path::new(""),

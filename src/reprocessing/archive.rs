@@ -16,7 +16,7 @@ use serde::Serialize;
 use super::archive_folder::{ARCHIVE_FILE, drop_other_tables, has_tables, write_tables};
 use super::archive_list::{ArchiveEntry, ArchiveList, Baseline};
 use super::assigned::is_recording;
-use super::run::{ReprocessError, ReprocessWatch, Reprocessed, Request, reprocess};
+use super::run::{ReprocessError, ReprocessRequest, ReprocessWatch, Reprocessed, reprocess};
 use super::unchanged::{standing_reduction, unchanged_run};
 use crate::evaluation::criteria::Outcome;
 use crate::ledger::{LedgerError, PointCounts, REPORT_FILE, RunRecord, SourceRecord, lines, lock};
@@ -299,7 +299,7 @@ impl Work<'_> {
                 told: 0,
                 shared: self.shared,
             };
-            let request = Request {
+            let request = ReprocessRequest {
                 setup: &entry.setup,
                 recordings: &entry.recordings,
                 base: &self.list.base,

@@ -18,4 +18,4 @@ pub use archive::{ArchiveProgress, ArchivedRun, Completion, archive_csv, reproce
 pub use archive_folder::ARCHIVE_FILE;
 pub use archive_list::{ArchiveEntry, ArchiveList, Baseline, ListFaults};
 pub use assigned::{SourceFiles, assign};
-pub use run::{ReprocessError, ReprocessWatch, Reprocessed, Request, reprocess};
+pub use run::{ReprocessError, ReprocessRequest, ReprocessWatch, Reprocessed, reprocess};

@@ -22,7 +22,7 @@ use crate::setup::{self, Setup};
 
 /// What is to be reprocessed.
 #[derive(Debug, Clone, Copy)]
-pub struct Request<'a> {
+pub struct ReprocessRequest<'a> {
     /// The setup file.
     pub setup: &'a Path,
     /// Recordings and folders of them, as [`assign`] takes them.
@@ -84,7 +84,7 @@ impl From<anyhow::Error> for ReprocessError {
 /// Where nothing could be begun, or the run not be closed. A recording that breaks
 /// off is no such error: the run is closed, and [`Reprocessed::reason`] says so.
 pub fn reprocess(
-    request: Request,
+    request: ReprocessRequest,
     stop: &Arc<AtomicBool>,
     watch: &mut dyn ReprocessWatch,
 ) -> Result<Reprocessed, ReprocessError> {

@@ -27,7 +27,7 @@
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
-use super::pole_grid;
+use super::pole_grid::{self, LEAST_PIVOT, exponential, held_force};
 use crate::maths;
 
 /// Length of the smoothing window, s: neighbouring resonances stand 1.5 Hz
@@ -45,8 +45,6 @@ const MOST_NEIGHBOURS: usize = 2;
 const WORTH_A_TONE: f64 = 0.3;
 /// Fewest values of a series that can be fitted.
 const LEAST_VALUES: usize = 16;
-/// Columns of unit length with less of their own are not told apart.
-pub(super) const LEAST_PIVOT: f64 = 1e-13;
 /// Steps of Gauss and Newton, at most.
 const ITERATIONS: usize = 40;
 /// Neighbouring windows share half their samples, and two Hann windows that
@@ -343,31 +341,6 @@ impl Problem<'_> {
             .max_by(|a, b| a.0.total_cmp(&b.0))
             .map_or(Complex64::ZERO, |(_, lambda)| lambda)
     }
-}
-
-pub(super) fn exponential(z: Complex64) -> Complex64 {
-    maths::cis(z.im) * maths::exp(z.re)
-}
-
-/// A step of the motion that obeys dv/dt = lambda v + u, u running straight from one value
-/// to the next: what the value, the force before and the force now are multiplied by.
-pub(super) fn held_force(lambda: Complex64, step_s: f64) -> [Complex64; 3] {
-    let z = lambda * step_s;
-    let ratio = exponential(z);
-    let (old, new) = if z.norm_sqr() < 1e-6 {
-        // The quotients below, as series.
-        (
-            z * (z / 8.0 + 1.0 / 3.0) + 0.5,
-            z * (z / 24.0 + 1.0 / 6.0) + 0.5,
-        )
-    } else {
-        let square = z * z;
-        (
-            (ratio * (z - 1.0) + 1.0) / square,
-            (ratio - z - 1.0) / square,
-        )
-    };
-    [ratio, old * step_s, new * step_s]
 }
 
 /// A tone of size 1 that goes as exp(lambda t), one value every `step_s`.

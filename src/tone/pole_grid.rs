@@ -10,9 +10,11 @@
 use num_complex::Complex64;
 use std::array::from_fn;
 
-use super::free_response::{LEAST_PIVOT, exponential, held_force};
 use super::spectrum::{ComplexLanes, LANES, Lanes};
 use crate::maths;
+
+/// Columns of unit length with less of their own are not told apart.
+pub(super) const LEAST_PIVOT: f64 = 1e-13;
 
 /// For each exponent what is left of `series` beside the motion that `force` brings about and
 /// a free tone, as a sum of squares; not finite where they cannot be told apart.
@@ -226,6 +228,31 @@ impl std::ops::Mul for ComplexLanes {
             im: from_fn(|i| self.re[i] * other.im[i] + self.im[i] * other.re[i]),
         }
     }
+}
+
+pub(super) fn exponential(z: Complex64) -> Complex64 {
+    maths::cis(z.im) * maths::exp(z.re)
+}
+
+/// A step of the motion that obeys dv/dt = lambda v + u, u running straight from one value
+/// to the next: what the value, the force before and the force now are multiplied by.
+pub(super) fn held_force(lambda: Complex64, step_s: f64) -> [Complex64; 3] {
+    let z = lambda * step_s;
+    let ratio = exponential(z);
+    let (old, new) = if z.norm_sqr() < 1e-6 {
+        // The quotients below, as series.
+        (
+            z * (z / 8.0 + 1.0 / 3.0) + 0.5,
+            z * (z / 24.0 + 1.0 / 6.0) + 0.5,
+        )
+    } else {
+        let square = z * z;
+        (
+            (ratio * (z - 1.0) + 1.0) / square,
+            (ratio - z - 1.0) / square,
+        )
+    };
+    [ratio, old * step_s, new * step_s]
 }
 
 #[cfg(test)]

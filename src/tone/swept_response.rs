@@ -16,9 +16,8 @@
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
-use super::free_response::{
-    exponential, least_squares, normal, shortened, solve, sum_of_squares, take_off,
-};
+use super::free_response::{least_squares, normal, shortened, solve, sum_of_squares, take_off};
+use super::pole_grid::exponential;
 use crate::maths;
 
 /// Fewest values that are fitted.
