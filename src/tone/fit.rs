@@ -427,7 +427,8 @@ impl Sums {
     pub fn new(theta: f64, frames: usize) -> Self {
         let n = frames as f64;
         let u = 0.5 * theta;
-        if (n * u).abs() < 0.1 || maths::sin(u).abs() < 1e-6 {
+        let (sine, cosine) = maths::sin_cos(u);
+        if (n * u).abs() < 0.1 || sine.abs() < 1e-6 {
             // The closed form would subtract large from large here; rare but
             // for θ = 0, where every term is known.
             if theta == 0.0 {
@@ -451,9 +452,9 @@ impl Sums {
             }
             return sums;
         }
-        let (sine, cosine) = maths::sin_cos(u);
-        let kernel = maths::sin(n * u) / sine;
-        let slope = n * maths::cos(n * u) / sine;
+        let (whole_sine, whole_cosine) = maths::sin_cos(n * u);
+        let kernel = whole_sine / sine;
+        let slope = n * whole_cosine / sine;
         let first = slope - kernel * cosine / sine;
         let second = -n * n * kernel - cosine / sine * (slope + first) + kernel / (sine * sine);
         Self {

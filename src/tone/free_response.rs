@@ -28,6 +28,7 @@ use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
 use super::pole_grid::{self, LEAST_PIVOT, exponential, held_force};
+use super::spectrum::LANES;
 use crate::maths;
 
 /// Length of the smoothing window, s: neighbouring resonances stand 1.5 Hz
@@ -120,21 +121,59 @@ pub fn baseband(
         .collect();
     let mean = samples.iter().sum::<f64>() / samples.len() as f64;
     let turn = maths::cis(-TAU * drive_hz / rate_hz);
-    let series = (0..=(samples.len() - length) / stride)
-        .map(|block| {
-            let first = block * stride;
-            // The phase starts anew in each window: errors of the turns do not add up.
-            let cycles = (drive_hz / rate_hz * first as f64).fract();
-            let mut phase = maths::cis(-TAU * cycles);
-            let mut sum = Complex64::ZERO;
-            for (sample, weight) in samples.iter().skip(first).zip(&weights) {
-                sum += phase * ((sample - mean) * weight);
-                phase *= turn;
-            }
-            sum
+    let firsts: Vec<usize> = (0..=(samples.len() - length) / stride)
+        .map(|block| block * stride)
+        .collect();
+    let series = firsts
+        .chunks(LANES)
+        .flat_map(|firsts| {
+            let blocks = firsts.iter().map(|first| {
+                // The phase starts anew in each window: errors of the turns do not add up.
+                let cycles = (drive_hz / rate_hz * *first as f64).fract();
+                let samples = samples.get(*first..first + length).unwrap_or_default();
+                (samples, maths::cis(-TAU * cycles))
+            });
+            let blocks: Vec<(&[f64], Complex64)> = blocks.collect();
+            let sums = maths::wide!(turned_sums(&blocks, &weights, mean, turn));
+            sums.into_iter().take(firsts.len())
         })
         .collect();
     Some((series, stride as f64 / rate_hz, length))
+}
+
+/// Σ of the samples of each block less `mean`, weighted and turned, the blocks side by side;
+/// each block has its first phase.
+#[expect(
+    clippy::indexing_slicing,
+    clippy::inline_always,
+    reason = "lanes of arrays whose length is the number of lanes; what is not inlined is not \
+              compiled for wide registers"
+)]
+#[inline(always)]
+fn turned_sums(
+    blocks: &[(&[f64], Complex64)],
+    weights: &[f64],
+    mean: f64,
+    turn: Complex64,
+) -> [Complex64; LANES] {
+    let of = |lane: usize| blocks.get(lane).copied().unwrap_or_default();
+    let samples: [&[f64]; LANES] = std::array::from_fn(|lane| of(lane).0);
+    let mut re: [f64; LANES] = std::array::from_fn(|lane| of(lane).1.re);
+    let mut im: [f64; LANES] = std::array::from_fn(|lane| of(lane).1.im);
+    let (mut sum_re, mut sum_im) = ([0.0; LANES], [0.0; LANES]);
+    for (i, weight) in weights.iter().enumerate() {
+        let values: [f64; LANES] =
+            std::array::from_fn(|lane| samples[lane].get(i).copied().unwrap_or(mean));
+        for lane in 0..LANES {
+            let value = (values[lane] - mean) * weight;
+            sum_re[lane] += re[lane] * value;
+            sum_im[lane] += im[lane] * value;
+            let (cosine, sine) = (re[lane], im[lane]);
+            re[lane] = cosine * turn.re - sine * turn.im;
+            im[lane] = sine * turn.re + cosine * turn.im;
+        }
+    }
+    std::array::from_fn(|lane| Complex64::new(sum_re[lane], sum_im[lane]))
 }
 
 /// Fits a series of complex amplitudes, one every `step_s`, against the drive;

@@ -182,18 +182,8 @@ impl HopTransform {
         out.values.resize(self.kept.len(), ComplexLanes::default());
         let rows = samples.rows().into_iter().skip(first).take(LANES);
         let rows: Vec<Cow<[f64]>> = rows.map(super::fit::contiguous).collect();
-        // Lanes without a channel are zero.
-        let silence = vec![
-            0.0;
-            if rows.len() < LANES {
-                samples.ncols()
-            } else {
-                0
-            }
-        ];
-        let rows = std::array::from_fn(|lane| rows.get(lane).map_or(&silence[..], |row| row));
         maths::wide!({
-            self.load(rows, out);
+            self.load(&rows, out);
             self.butterflies();
             self.untangle(out);
         });
@@ -215,32 +205,28 @@ impl HopTransform {
 
     /// The samples less their means, weighted, into the lanes.
     #[inline(always)]
-    fn load(&mut self, rows: [&[f64]; LANES], out: &mut HopSpectrum) {
-        let means = rows.map(|row| sum_of(row, |x| x) / self.hop.max(1) as f64);
-        out.means = means;
-        out.squares = std::array::from_fn(|lane| {
-            let mean = means[lane];
-            sum_of(rows[lane], |x| (x - mean) * (x - mean))
-        });
-        let count = rows
-            .iter()
-            .fold(self.hop, |least, row| least.min(row.len()));
-        let rows = rows.map(|row| &row[..count]);
-        let weighted = |n: usize, weight: f64| -> Lanes {
-            std::array::from_fn(|lane| (rows[lane][n] - means[lane]) * weight)
-        };
-        let (pairs, last) = self.weights[..count].as_chunks::<2>();
-        let targets = self.re.iter_mut().zip(&mut self.im);
-        for ((n, [even, odd]), (re, im)) in (0..).zip(pairs).zip(targets) {
-            *re = weighted(2 * n, *even);
-            *im = weighted(2 * n + 1, *odd);
-        }
+    fn load(&mut self, rows: &[Cow<[f64]>], out: &mut HopSpectrum) {
         // The first stage reads half of the points at most.
         let read = self.points / 4;
-        self.re[pairs.len()..read].fill([0.0; LANES]);
-        self.im[pairs.len()..read].fill([0.0; LANES]);
-        if let [weight] = last {
-            self.re[pairs.len()] = weighted(2 * pairs.len(), *weight);
+        let (re, im) = (&mut self.re[..read], &mut self.im[..read]);
+        re.fill([0.0; LANES]);
+        im.fill([0.0; LANES]);
+        out.means = [0.0; LANES];
+        out.squares = [0.0; LANES];
+        for (lane, row) in rows.iter().enumerate().take(LANES) {
+            let mean = sum_of(row, |x| x) / self.hop.max(1) as f64;
+            out.means[lane] = mean;
+            out.squares[lane] = sum_of(row, |x| (x - mean) * (x - mean));
+            let (pairs, last) = row.as_chunks::<2>();
+            let (weights, _) = self.weights.as_chunks::<2>();
+            let weighted = pairs.iter().zip(weights);
+            for ((re, im), ([even, odd], [a, b])) in re.iter_mut().zip(&mut *im).zip(weighted) {
+                re[lane] = (even - mean) * a;
+                im[lane] = (odd - mean) * b;
+            }
+            if let (Some(last), Some(weight)) = (last.first(), self.weights.get(2 * pairs.len())) {
+                re[pairs.len()][lane] = (last - mean) * weight;
+            }
         }
     }
 
