@@ -81,6 +81,43 @@ record! {
     }
 }
 
+record! {
+    /// What the losses of the bare span were read at.
+    #[derive(Debug, Clone, PartialEq)]
+    #[allow(
+        missing_docs,
+        reason = "each field's name carries its quantity and unit, as in a settled point"
+    )]
+    pub struct BarePoint {
+        point: u64,
+        verdict: Verdict,
+        harmonic: Option<u32>,
+        frequency_hz / frequency_u_hz: Option<Measured>,
+        antinode_velocity_mm_s / antinode_velocity_u_mm_s: Option<Measured>,
+        iswr / iswr_u: Option<Measured>,
+        power_total_w / power_total_u_w: Option<Measured>,
+    }
+}
+
+impl BarePoint {
+    /// The points of a bare run that count as settled.
+    pub fn settled(points: &[SettledPoint]) -> Vec<Self> {
+        points
+            .iter()
+            .filter(|point| point.verdict != Verdict::Rejected)
+            .map(|point| Self {
+                point: point.point,
+                verdict: point.verdict,
+                harmonic: point.harmonic,
+                frequency_hz: point.frequency_hz,
+                antinode_velocity_mm_s: point.antinode_velocity_mm_s,
+                iswr: point.iswr,
+                power_total_w: point.power_total_w,
+            })
+            .collect()
+    }
+}
+
 impl BareStatement {
     /// How many points have a corrected damper power.
     pub fn corrected(&self) -> usize {

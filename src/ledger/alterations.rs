@@ -65,6 +65,15 @@ pub(super) fn alterations(
             );
         }
     }
+    let pictures = record.pictures.iter();
+    for picture in pictures.filter(|picture| is_carried(&picture.path)) {
+        if hash_if_there(&folder.join(&picture.path))? != picture.blake3 {
+            altered(
+                &picture.path,
+                "it is not the picture that the run was begun with",
+            );
+        }
+    }
     let without = files
         .iter()
         .any(|(_, (chain, _), _)| **chain == Chain::None);

@@ -26,9 +26,9 @@
 
 mod alterations;
 mod chain;
-mod curves;
 mod error;
 pub(crate) mod lines;
+mod named_files;
 mod note_writer;
 mod noted_points;
 mod notes;
@@ -43,11 +43,12 @@ mod writer;
 
 pub use chain::ChainEnd;
 pub(crate) use chain::{chain_lines, unchain_lines};
-pub use curves::carry_curves;
 pub use error::LedgerError;
 pub use lines::json_lines;
+pub use named_files::carry_named_files;
 pub use note_writer::{NewNote, WrittenNote, write_note};
 pub use read::{PointEvidence, Run};
+pub(crate) use record::is_carried;
 pub use record::{
     FileRecord, LogEnds, PointCounts, RepeatedFile, RunRecord, RunState, SourceRecord, target,
 };

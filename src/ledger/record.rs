@@ -54,6 +54,10 @@ pub struct RunRecord {
     /// the setup; those named by a plain relative path were carried along.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub curves: Vec<FileRecord>,
+    /// The pictures of the setup as they were when the run was begun, by their
+    /// names in the setup; those named by a plain relative path were carried along.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub pictures: Vec<FileRecord>,
     /// What the logs ended with when the run was closed; absent while it goes
     /// on, and in runs of versions that did not chain their logs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -180,10 +184,10 @@ pub struct PointCounts {
     pub rejected: u64,
 }
 
-/// Whether a curve of this name is carried along: one that is named by a plain
-/// relative path.
-pub(super) fn is_carried(curve: &str) -> bool {
-    Path::new(curve)
+/// Whether a curve or picture of this name is carried along: one that is named by
+/// a plain relative path.
+pub(crate) fn is_carried(name: &str) -> bool {
+    Path::new(name)
         .components()
         .all(|part| matches!(part, Component::Normal(_) | Component::CurDir))
 }
@@ -252,6 +256,7 @@ impl RunRecord {
             points: PointCounts::default(),
             events: 0,
             curves: Vec::new(),
+            pictures: Vec::new(),
             logs: None,
             record_blake3: String::new(),
         }

@@ -134,6 +134,20 @@ impl Ledger {
     /// Where it cannot be written, and where it would take the place of a file
     /// of the run.
     pub fn carry(&mut self, relative: &str, text: &[u8]) -> Result<(), LedgerError> {
+        self.keep(relative, text, "curve")?;
+        self.know(relative, text)
+    }
+
+    /// The same of a picture.
+    ///
+    /// # Errors
+    /// As [`Self::carry`].
+    pub fn carry_picture(&mut self, relative: &str, bytes: &[u8]) -> Result<(), LedgerError> {
+        self.keep(relative, bytes, "picture")?;
+        self.know_picture(relative, bytes)
+    }
+
+    fn keep(&self, relative: &str, bytes: &[u8], what: &str) -> Result<(), LedgerError> {
         let path = self.folder().join(relative);
         let own = |name: &str| path == self.folder.join(name);
         if RESULTS
@@ -149,8 +163,8 @@ impl Ledger {
         {
             return Err(LedgerError::Occupied {
                 path,
-                what: "a required curve has the name of a file of the run".to_owned(),
-                right: "give the curve another name".to_owned(),
+                what: format!("a {what} of the setup has the name of a file of the run"),
+                right: format!("give the {what} another name"),
             });
         }
         if let Some(parent) = path.parent() {
@@ -158,8 +172,7 @@ impl Ledger {
                 .create_folder(parent)
                 .map_err(LedgerError::io(parent, "create"))?;
         }
-        lines::replace_on(&self.storage, &path, text)?;
-        self.know(relative, text)
+        lines::replace_on(&self.storage, &path, bytes)
     }
 
     /// Puts the hash of a required curve into the record.
@@ -167,13 +180,16 @@ impl Ledger {
     /// # Errors
     /// Where it cannot be written.
     pub fn know(&mut self, curve: &str, text: &[u8]) -> Result<(), LedgerError> {
-        self.record.curves.retain(|known| known.path != curve);
-        self.record.curves.push(FileRecord {
-            path: curve.to_owned(),
-            bytes: text.len() as u64,
-            blake3: Some(blake3::hash(text).to_hex().to_string()),
-            ..FileRecord::default()
-        });
+        put_hash(&mut self.record.curves, curve, text);
+        self.record.write(&self.storage, &self.folder)
+    }
+
+    /// Puts the hash of a picture into the record.
+    ///
+    /// # Errors
+    /// Where it cannot be written.
+    pub fn know_picture(&mut self, picture: &str, bytes: &[u8]) -> Result<(), LedgerError> {
+        put_hash(&mut self.record.pictures, picture, bytes);
         self.record.write(&self.storage, &self.folder)
     }
 
@@ -577,4 +593,15 @@ fn cut_trace(storage: &Arc<dyn Storage>, path: &Path) -> Result<Option<f64>, Led
         .next_back()
         .and_then(|row| row.split(',').next())
         .and_then(|time_s| time_s.parse().ok()))
+}
+
+/// Puts the hash of a file that was carried along, or is only known, in its place.
+fn put_hash(known: &mut Vec<FileRecord>, name: &str, bytes: &[u8]) {
+    known.retain(|other| other.path != name);
+    known.push(FileRecord {
+        path: name.to_owned(),
+        bytes: bytes.len() as u64,
+        blake3: Some(blake3::hash(bytes).to_hex().to_string()),
+        ..FileRecord::default()
+    });
 }

@@ -46,6 +46,7 @@ fn setup(rule: LevelRule, value: f64) -> Setup {
         }),
         report: crate::setup::ReportParticulars::default(),
         instruments: Vec::new(),
+        pictures: Vec::new(),
         limits: crate::setup::AlarmLimits::default(),
         hold: HoldRules::default(),
         sources: vec![Source {

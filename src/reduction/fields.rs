@@ -57,8 +57,10 @@ pub struct Shown {
 pub enum ReportTable {
     /// What moved, and how.
     Motion,
-    /// Power and strain.
+    /// Power.
     Power,
+    /// Strain at the clamps.
+    Strain,
 }
 
 impl Shown {

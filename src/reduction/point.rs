@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::fields::ReportTable::{Motion, Power};
+use super::fields::ReportTable::{Motion, Power, Strain};
 use super::fields::{Cell, Shown, point_fields};
 use super::gauge::Gauge;
 use super::measured::Measured;
@@ -56,7 +56,7 @@ point_fields! {
         iswr / iswr_u: Option<Measured> = Shown::in_files("");
         /// Efficiency 100 S; the losses of the bare span are in it.
         efficiency_pct / efficiency_u_pct: Option<Measured> = Shown::in_files("%")
-            .report(Motion, "Efficiency 100 S").terminal("efficiency").settled(0).reduced(0);
+            .report(Motion, "Efficiency").terminal("efficiency").settled(0).reduced(0);
         /// Phase of the node's velocity against the antinode's: ±90 with the sensor on the node.
         node_phase_deg / node_phase_u_deg: Option<Measured> = Shown::in_files("deg");
         /// Distance of the node sensor from the node; above 0 it is nearer to the antinode sensor.
@@ -113,7 +113,7 @@ point_fields! {
         /// Dynamic bending strain at each gauge. The key is the clamp (`damper`, `end`), with the
         /// channel's name where a clamp has several: `end: gauge 2`.
         strain_pp_um_m / strain_pp_u_um_m: BTreeMap<Gauge, Measured> = Shown::in_files("µm/m pp")
-            .report(Power, "Strain").terminal("strain").settled(4);
+            .report(Strain, "Clamp strain").terminal("strain").settled(4);
         /// Tension of the conductor, the mean over the hold, where a channel measures it; absent
         /// where that of the setup stands.
         tension_kn / tension_u_kn: Option<Measured> = Shown::in_files("kN");

@@ -66,6 +66,7 @@ pub(super) fn setup(damped: bool) -> Setup {
         amplitude: None,
         report: crate::setup::ReportParticulars::default(),
         instruments: Vec::new(),
+        pictures: Vec::new(),
         limits: crate::setup::AlarmLimits::default(),
         hold: HoldRules::default(),
         sources: vec![Source {

@@ -6,12 +6,14 @@ use crate::maths;
 /// One axis.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Axis {
-    /// Quantity and unit, as in `drive phase (deg)`.
+    /// Quantity and unit, as in `drive phase, deg`.
     pub label: String,
     /// Least value shown.
     pub low: f64,
     /// Largest value shown.
     pub high: f64,
+    /// Whether equal ratios are equally long.
+    logarithmic: bool,
 }
 
 /// Where a tick stands and what is written there.
@@ -44,6 +46,33 @@ impl Axis {
             label: label.to_owned(),
             low,
             high,
+            logarithmic: false,
+        }
+    }
+
+    /// A logarithmic axis over all positive `values`, from one step of 1, 2 or 5
+    /// times a power of ten to another; one decade up to 1 without any.
+    pub fn logarithmic(label: &str, values: impl Iterator<Item = f64>) -> Self {
+        let (least, most) = values
+            .filter(|value| value.is_finite() && *value > 0.0)
+            .fold((f64::INFINITY, 0.0_f64), |(least, most), value| {
+                (least.min(value), most.max(value))
+            });
+        let (least, most) = if most > 0.0 {
+            (least, most)
+        } else {
+            (0.1, 1.0)
+        };
+        let steps = round_steps(least, most);
+        let below = steps.iter().rev().find(|step| **step < 0.95 * least);
+        let above = steps.iter().find(|step| **step > 1.05 * most);
+        Self {
+            logarithmic: true,
+            ..Self::new(
+                label,
+                below.copied().unwrap_or(least),
+                above.copied().unwrap_or(most),
+            )
         }
     }
 
@@ -65,13 +94,27 @@ impl Axis {
     }
 
     /// Place on the axis: 0 at `low`, 1 at `high`.
+    ///
+    /// On a logarithmic axis what is not positive has its place far below it.
     pub fn place(&self, value: f64) -> f64 {
-        (value - self.low) / (self.high - self.low)
+        if self.logarithmic {
+            let above = |value: f64| maths::log10(value / self.low);
+            if value > 0.0 {
+                above(value) / above(self.high)
+            } else {
+                -10.0
+            }
+        } else {
+            (value - self.low) / (self.high - self.low)
+        }
     }
 
     /// Ticks at steps of 1, 2 or 5 times a power of ten, at most `most` where
     /// three or more then remain.
     pub fn ticks(&self, most: usize) -> Vec<Tick> {
+        if self.logarithmic {
+            return self.logarithmic_ticks(most);
+        }
         let span = self.high - self.low;
         let rough = span / most.max(2) as f64;
         let power = maths::log10(rough).floor() as i32;
@@ -116,6 +159,45 @@ impl Axis {
             })
             .collect()
     }
+
+    /// Every step, or the powers of ten alone where those are too many.
+    fn logarithmic_ticks(&self, most: usize) -> Vec<Tick> {
+        let steps = round_steps(self.low, self.high);
+        let within = steps
+            .into_iter()
+            .filter(|step| *step >= 0.999 * self.low && *step <= 1.001 * self.high);
+        let all: Vec<f64> = within.collect();
+        let powers: Vec<f64> = all
+            .iter()
+            .copied()
+            .filter(|step| {
+                let power = maths::log10(*step);
+                (power - power.round()).abs() < 1e-6
+            })
+            .collect();
+        let shown = if all.len() <= most.max(3) || powers.len() < 2 {
+            all
+        } else {
+            powers
+        };
+        shown
+            .into_iter()
+            .map(|value| Tick {
+                value,
+                text: fixed(value, -(maths::log10(value * 1.000_001).floor() as i32)),
+            })
+            .collect()
+    }
+}
+
+/// 1, 2 and 5 times the powers of ten from below `low` to above `high`, both
+/// positive.
+fn round_steps(low: f64, high: f64) -> Vec<f64> {
+    let first = maths::log10(low).floor() as i32 - 1;
+    let last = maths::log10(high).floor() as i32 + 1;
+    (first..=last)
+        .flat_map(|power| [1.0, 2.0, 5.0].map(|digit| digit * maths::power_of_ten(power)))
+        .collect()
 }
 
 #[cfg(test)]
@@ -139,6 +221,24 @@ mod tests {
             texts(1000.0, 1000.4),
             ["1000.0", "1000.1", "1000.2", "1000.3", "1000.4"]
         );
+    }
+
+    #[test]
+    fn a_logarithmic_axis_goes_by_ratios() {
+        let axis = Axis::logarithmic("", [0.003, f64::NAN, -1.0, 0.0, 1.7].into_iter());
+        assert_eq!((axis.low, axis.high), (0.002, 2.0));
+        assert!((axis.place(0.02) - axis.place(0.002) - 1.0 / 3.0).abs() < 1e-12);
+        assert_eq!((axis.place(0.002), axis.place(2.0)), (0.0, 1.0));
+        assert!(axis.place(0.0) < -1.0 && axis.place(-3.0) < -1.0);
+        let texts = |axis: &Axis, most: usize| {
+            let ticks = axis.ticks(most);
+            ticks.into_iter().map(|tick| tick.text).collect::<Vec<_>>()
+        };
+        assert_eq!(texts(&axis, 5), ["0.01", "0.1", "1"]);
+        let one = Axis::logarithmic("", [3.0, 80.0].into_iter());
+        assert_eq!(texts(&one, 8), ["2", "5", "10", "20", "50", "100"]);
+        let none = Axis::logarithmic("", std::iter::empty());
+        assert!(none.ticks(5).len() >= 2 && none.high > none.low, "{none:?}");
     }
 
     #[test]

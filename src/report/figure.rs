@@ -16,6 +16,8 @@ use super::axis::{Axis, Tick};
 const WIDTH: f64 = 264.0;
 /// Width of a figure that has the whole width of the page to itself.
 const LARGE_WIDTH: f64 = 660.0;
+/// Width of a figure beside which one more has room.
+const HALF_WIDTH: f64 = 340.0;
 /// Room above the plot area, without a key.
 const TOP: f64 = 10.0;
 /// Room at the right.
@@ -138,6 +140,15 @@ impl Figure {
     pub fn large(mut self) -> Self {
         self.width = LARGE_WIDTH;
         self.plot_height = 330.0;
+        self
+    }
+
+    /// A figure two of which share the width of the page, so that its type is no
+    /// larger than that of the text around it.
+    #[must_use]
+    pub fn half_width(mut self) -> Self {
+        self.width = HALF_WIDTH;
+        self.plot_height = 180.0;
         self
     }
 

@@ -84,10 +84,16 @@ pub fn row(cells: &[String]) -> Markup {
     html! {
         tr {
             @for (place, cell) in cells.iter().enumerate() {
-                @if place == 0 { th scope="row" { (cell) } } @else { td { (cell) } }
+                @if place == 0 { th scope="row" { (cell) } } @else { td { (unbroken(cell)) } }
             }
         } "\n"
     }
+}
+
+/// A value and its uncertainty so that, where a table has no room for both on a line,
+/// the break stands before the sign.
+pub fn unbroken(value_with_uncertainty: &str) -> String {
+    value_with_uncertainty.replace(" ± ", " ±\u{a0}")
 }
 
 /// A table under a heading row, in a frame of its own that scrolls sideways

@@ -12,6 +12,7 @@ pub mod figure;
 pub mod html;
 pub mod loaded_run;
 pub mod number;
+pub mod pictures;
 pub mod place_sheet;
 pub mod point_table;
 pub mod recordings;

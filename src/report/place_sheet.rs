@@ -143,14 +143,14 @@ impl PlaceSheet {
             }
         };
         let titles = [
-            "Frequency (Hz)",
+            "Frequency, Hz",
             "Node, counted from the drive end",
-            "Node from the drive-end clamp (mm)",
-            "Antinode from the drive-end clamp (mm)",
-            "k = 2 (mm)",
-            "Node from the damper-end clamp (mm)",
-            "Antinode from the damper-end clamp (mm)",
-            "Node moves, per 0.1 Hz (mm)",
+            "Node from the drive-end clamp, mm",
+            "Antinode from the drive-end clamp, mm",
+            "k = 2, mm",
+            "Node from the damper-end clamp, mm",
+            "Antinode from the damper-end clamp, mm",
+            "Node moves, per 0.1 Hz, mm",
         ];
         page(
             &self.title,
@@ -182,9 +182,9 @@ impl PlaceSheet {
         let antinodes = broken(|place| place.antinode_from_drive_end_mm);
         let all = || nodes.iter().chain(&antinodes);
         let finite = |value: &f64| value.is_finite();
-        let x = Axis::over("frequency (Hz)", all().map(|point| point.0));
+        let x = Axis::over("frequency, Hz", all().map(|point| point.0));
         let y = Axis::over(
-            "from the drive-end clamp (m)",
+            "from the drive-end clamp, m",
             all().map(|point| point.1).filter(finite),
         );
         Figure::new("Node and antinode over frequency", x, y)

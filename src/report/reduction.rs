@@ -13,7 +13,7 @@ use crate::analysis::Exclusion;
 use crate::evaluation::criteria::{Judgement, Outcome};
 use crate::evaluation::decay::Decay;
 use crate::evaluation::methods::MethodCheck;
-use crate::evaluation::reduced::{BareStatement, Reduced};
+use crate::evaluation::reduced::{BarePoint, BareStatement, Reduced};
 use crate::evaluation::reduced_point::ReducedPoint;
 use crate::ingest::sidecar::hash_of_file;
 use crate::ledger::{
@@ -42,6 +42,10 @@ pub struct Reduction {
     pub baseline: Option<RunIdentity>,
     /// How the bare losses were found.
     pub bare_losses: Option<BareStatement>,
+    /// The points of the bare run that count as settled; empty without a bare run,
+    /// and in reductions older than this key.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub bare_points: Vec<BarePoint>,
     /// The required curves, one entry a criterion that has one.
     pub curves: Vec<CurveRecord>,
     /// One a criterion, in the setup's order, each with its decision rule.
@@ -156,6 +160,7 @@ pub fn reduction(run: RunIdentity, baseline: Option<RunIdentity>, reduced: &Redu
         run,
         baseline,
         bare_losses: reduced.bare.clone(),
+        bare_points: Vec::new(),
         curves: Vec::new(),
         judgements: reduced.judgements.clone(),
         outcome: reduced.outcome,

@@ -1,14 +1,15 @@
-//! The curves that a setup's criteria name, looked at before anything is measured.
+//! The curves that a setup's criteria name, and its pictures, looked at before anything
+//! is measured.
 //!
 //! In: a setup and its file. Out: a sentence for whatever would spoil the verdict of a
-//! day's work. Reads the curves' files.
+//! day's work, or its report. Reads these files.
 
 use std::path::Path;
 
 use crate::evaluation::criteria::RequiredCurve;
-use crate::setup::{Setup, read_small_text};
+use crate::setup::{Setup, read_picture, read_small_text};
 
-/// What is wrong or odd about each curve; the paths are seen from the setup file.
+/// What is wrong or odd about each curve and picture; the paths are seen from the setup file.
 pub fn curve_remarks(setup: &Setup, setup_file: &Path) -> Vec<String> {
     let mut remarks = Vec::new();
     for (number, _, path) in setup.curve_files(setup_file) {
@@ -24,6 +25,16 @@ pub fn curve_remarks(setup: &Setup, setup_file: &Path) -> Vec<String> {
                 remarks.extend(odd.into_iter().map(|what| format!("{file}: {what}")));
             }
             Err(what) => remarks.push(format!("criteria[{number}].curve: {what}")),
+        }
+    }
+    let beside = setup_file.parent().unwrap_or_else(|| Path::new(""));
+    for (number, picture) in (1..).zip(&setup.pictures) {
+        let path = beside.join(&picture.file);
+        if let Err(error) = read_picture(&path) {
+            let file = path.display();
+            remarks.push(format!(
+                "picture[{number}].file: {file}: {error}; `report` will want it there"
+            ));
         }
     }
     remarks

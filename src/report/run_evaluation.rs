@@ -12,7 +12,7 @@ use crate::analysis::TraceRow;
 use crate::evaluation::compatibility::incompatibilities;
 use crate::evaluation::criteria::{CurveFaults, RequiredCurve};
 use crate::evaluation::evaluate::{EvaluationError, Requirements, RunValues, evaluate};
-use crate::evaluation::reduced::without_excluded;
+use crate::evaluation::reduced::{BarePoint, without_excluded};
 use crate::evaluation::reduced_point::ReducedPoint;
 use crate::evaluation::unit_question;
 use crate::ledger::{LedgerError, RunState};
@@ -289,6 +289,10 @@ pub fn evaluate_loaded(request: LoadedRequest) -> Result<EvaluatedRun, Evaluatio
     record.curves = curves.map(|curve| curve.record.clone()).collect();
     record.decay_range_mm_s = request.decay_range_mm_s;
     record.decays = evaluation.decays;
+    if let Some((bare, theirs)) = request.baseline {
+        let counting = without_excluded(&bare.run.points, &theirs.exclusions);
+        record.bare_points = BarePoint::settled(&counting);
+    }
     record.notes = notes;
     let bare = request.baseline.map(|(bare, _)| &bare.run.notes);
     Ok(EvaluatedRun {

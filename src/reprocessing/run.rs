@@ -11,7 +11,7 @@ use crate::analysis::{Analysis, Event, Finding};
 use crate::ingest::sidecar::{hash_of_file, hash_of_sidecar};
 use crate::ingest::stretches::{NamedFile, OrderedBy};
 use crate::ingest::wav::FileHashes;
-use crate::ledger::{Ledger, RunRecord, RunState, SourceRecord, carry_curves};
+use crate::ledger::{Ledger, RunRecord, RunState, SourceRecord, carry_named_files};
 use crate::pipeline::{
     Outcome, Progress, RecordedRun, RecordedSource, ReplayOptions, Sink, StopReason, in_one_line,
     replay,
@@ -119,8 +119,8 @@ pub fn reprocess(
         watch.note(&format!("warning: {}", event.message));
         ledger.event(event).map_err(anyhow::Error::from)?;
     }
-    let notes =
-        carry_curves(&loaded.setup, request.setup, &mut ledger).map_err(anyhow::Error::from)?;
+    let notes = carry_named_files(&loaded.setup, request.setup, &mut ledger)
+        .map_err(anyhow::Error::from)?;
     notes.iter().for_each(|note| watch.note(note));
     watch.begins(recorded.frames());
     let mut sink = Keep {

@@ -10,12 +10,12 @@ use super::archive_list::ArchiveEntry;
 use super::assigned::{SourceFiles, assign};
 use crate::ingest::sidecar::{hash_of_file, hash_of_sidecar};
 use crate::ledger::{
-    POINTS_FILE, REDUCTION_FILE, REPORT_FILE, Run, RunRecord, RunState, SETUP_FILE, SourceRecord,
-    check_result,
+    FileRecord, POINTS_FILE, REDUCTION_FILE, REPORT_FILE, Run, RunRecord, RunState, SETUP_FILE,
+    SourceRecord, check_result,
 };
 use crate::maths::ARITHMETIC_VERSION;
 use crate::report::reduction::{ReadReduction, Reduction, read_reduction};
-use crate::setup::{self, Loaded, read_small_text};
+use crate::setup::{self, Loaded, read_picture, read_small_text};
 
 /// The record of a run that need not be made again. Whatever cannot be read is a
 /// reason to make it.
@@ -35,7 +35,7 @@ pub(super) fn unchanged_run(entry: &ArchiveEntry, base: &Path, folder: &Path) ->
     }
     let loaded = setup::read(&entry.setup).ok()?;
     let same = blake3::hash(loaded.text.as_bytes()).to_hex().as_str() == record.setup_blake3
-        && same_curves(&loaded, &entry.setup, &record);
+        && same_named_files(&loaded, &entry.setup, &record);
     if !same {
         return None;
     }
@@ -48,21 +48,33 @@ pub(super) fn unchanged_run(entry: &ArchiveEntry, base: &Path, folder: &Path) ->
     same_files.then_some(record)
 }
 
-/// Whether the curves that the criteria name are those that the run knows.
-fn same_curves(loaded: &Loaded, setup_file: &Path, record: &RunRecord) -> bool {
-    let named = loaded
+/// Whether the curves and pictures that the setup names are those that the run
+/// knows.
+fn same_named_files(loaded: &Loaded, setup_file: &Path, record: &RunRecord) -> bool {
+    let hashed = |name: &str, bytes: &[u8]| {
+        let blake3 = blake3::hash(bytes).to_hex().to_string();
+        (name.to_owned(), Some(blake3))
+    };
+    let curves = loaded
         .setup
         .curve_files(setup_file)
         .filter_map(|(_, curve, path)| {
             let text = read_small_text(&path).ok()?;
-            let blake3 = blake3::hash(text.as_bytes()).to_hex().to_string();
-            Some((curve.to_owned(), Some(blake3)))
+            Some(hashed(curve, text.as_bytes()))
         });
-    let now: BTreeMap<_, _> = named.collect();
-    let then = record.curves.iter();
-    now == then
-        .map(|curve| (curve.path.clone(), curve.blake3.clone()))
-        .collect()
+    let beside = setup_file.parent().unwrap_or_else(|| Path::new(""));
+    let pictures = loaded.setup.pictures.iter().filter_map(|picture| {
+        let (_, bytes) = read_picture(&beside.join(&picture.file)).ok()?;
+        Some(hashed(&picture.file, &bytes))
+    });
+    let known = |files: &[FileRecord]| -> BTreeMap<String, Option<String>> {
+        let files = files.iter();
+        files
+            .map(|file| (file.path.clone(), file.blake3.clone()))
+            .collect()
+    };
+    curves.collect::<BTreeMap<_, _>>() == known(&record.curves)
+        && pictures.collect::<BTreeMap<_, _>>() == known(&record.pictures)
 }
 
 /// Whether the recordings of a source are those of the run: names, lengths, hashes and

@@ -50,6 +50,7 @@ impl RawSetup {
     /// set.
     pub(super) fn build(&self) -> Option<Setup> {
         let instruments = self.instruments.iter().map(Fields::build);
+        let pictures = self.pictures.iter().map(Fields::build);
         let sources = self.sources.iter().map(Fields::build);
         let channels = self.channels.iter().map(|channel| self.channel(channel));
         let placements = self.placements.iter().map(Fields::build);
@@ -58,6 +59,7 @@ impl RawSetup {
             test: self.test.build()?,
             report: self.report.build()?,
             instruments: instruments.collect::<Option<_>>()?,
+            pictures: pictures.collect::<Option<_>>()?,
             conductor: self.conductor.build()?,
             span: self.span.build()?,
             sweep: self.sweep.build()?,

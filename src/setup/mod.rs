@@ -27,6 +27,7 @@ mod key_tables;
 mod level;
 mod listing;
 mod model;
+mod picture_file;
 mod placement;
 mod read;
 mod requirements;
@@ -47,9 +48,10 @@ pub use key_tables::key_tables;
 pub use level::Amplitude;
 pub use listing::{ListedKey, Origin};
 pub use model::{
-    AlarmLimits, Channel, Conductor, HoldRules, Instrument, Reference, ReportParticulars, Setup,
-    Source, SourceKind, Span, Sweep, Test,
+    AlarmLimits, Channel, Conductor, HoldRules, Instrument, NamedPicture, Reference,
+    ReportParticulars, Setup, Source, SourceKind, Span, Sweep, Test,
 };
+pub use picture_file::{PictureKind, read_picture};
 pub use placement::{Placement, RecordedFile, SensorPositions};
 pub use requirements::{Criterion, CriterionLevel, DecisionRule, PowerForm, Requirement};
 pub use role::{Count, Role, RoleKind, RoleRow, SensorPlace, StrainLocation};

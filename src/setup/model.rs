@@ -25,6 +25,8 @@ pub struct Setup {
     pub report: ReportParticulars,
     /// The instruments used; may be empty.
     pub instruments: Vec<Instrument>,
+    /// The pictures that the report shows; may be empty.
+    pub pictures: Vec<NamedPicture>,
     /// The conductor of the span.
     pub conductor: Conductor,
     /// The span as strung.
@@ -99,6 +101,16 @@ pub struct Instrument {
     pub serial: String,
     /// Until when its calibration holds.
     pub calibration_due: Option<jiff::civil::Date>,
+}
+
+/// `[[picture]]`
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NamedPicture {
+    /// Its path, seen from the setup file.
+    pub file: String,
+    /// What it shows.
+    pub caption: String,
 }
 
 /// `[conductor]`

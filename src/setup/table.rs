@@ -24,10 +24,11 @@ use super::words::{LevelRule, Protocol, Unit};
 use crate::span::wind::FUNCTIONS;
 
 /// Every section, in the order of the guide.
-pub(super) static SECTIONS: [&Section; 13] = [
+pub(super) static SECTIONS: [&Section; 14] = [
     &TEST,
     &REPORT,
     &INSTRUMENT,
+    &PICTURE,
     &CONDUCTOR,
     &SPAN,
     &SWEEP,
@@ -166,6 +167,22 @@ pub(super) static INSTRUMENT: Section = Section {
             Nothing("not stated"),
             "until when its calibration holds, `2027-01-31`. Warned of where it is before `report.date`",
         ),
+    ],
+};
+
+pub(super) static PICTURE: Section = Section {
+    name: "picture",
+    form: Form::List { least: 0, most: 12 },
+    about: "Photographs and sketches that the report shows. Up to 12; PNG, JPEG or SVG, each up to 8 MiB. They are \
+            kept in the run folder with their hashes, as curves are, and embedded in the report.",
+    keys: &[
+        Key::text(
+            "file",
+            "the path of a picture",
+            Required,
+            "the picture, seen from the setup file; what it is, its first bytes say, not its name",
+        ),
+        Key::text("caption", "a caption", Required, "what it shows"),
     ],
 };
 

@@ -144,6 +144,9 @@ temperature_c = -3.5
 name = "analyser"
 serial = "A 1"
 calibration_due = "2027-01-31"
+[[picture]]
+file = "a.png"
+caption = "A"
 [conductor]
 designation = "ACSR 26/7"
 diameter_mm = 21.8

@@ -7,6 +7,7 @@ use super::run_files::Accepted;
 use super::stored::Stored;
 use crate::ledger::{LedgerError, REPORT_FILE, Run};
 use crate::report::document::Document;
+use crate::report::pictures::shown_pictures;
 use crate::report::reduction::ReadReduction;
 use crate::setup::Setup;
 
@@ -30,12 +31,14 @@ pub(super) fn compare_report(
     // As they stood when the report was written; what has changed since is
     // told of the recordings themselves.
     let unchanged = stored.recordings.unchanged();
+    let pictures = shown_pictures(&stored.folder, &stored.record, setup);
     let written = |run: &Run, reduction: &ReadReduction| {
         let html = Document {
             run,
             setup,
             recordings: &unchanged,
             reduction,
+            pictures: &pictures,
         }
         .html();
         match fact(&logged, OF_ITS_MAKING) {

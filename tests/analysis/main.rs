@@ -40,6 +40,7 @@ mod recordings_read;
 mod recordings_written;
 mod reduce;
 mod rehearsal;
+mod report_page;
 mod reprocess;
 mod seal;
 #[path = "../fuzz/seeds.rs"]

@@ -462,7 +462,7 @@ fn from_two_recordings_to_a_verdict() {
     let html = String::from_utf8(first[3].clone()).unwrap();
     assert!(html.contains("For signature") && html.contains("Authorised by"));
     for stated in [
-        "Report number: invented report 17",
+        "invented report 17",
         "invented laboratory, 1 Invented Street",
         "45 N m",
         "21 °C",

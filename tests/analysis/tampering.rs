@@ -23,7 +23,7 @@ use crate::bench::run_folder::{code, copy_folder, spanhold, stderr, stdout, unch
 
 /// What the recordings cannot tell, by file and path, and why: there the chains
 /// and hashes of the run folder have to notice it.
-const NOT_RECOMPUTABLE: [(&str, &str, &str); 27] = [
+const NOT_RECOMPUTABLE: [(&str, &str, &str); 30] = [
     ("points.jsonl", "chain", "a chain value"),
     ("evidence.jsonl", "chain", "a chain value"),
     ("run.json", "record_blake3", "the file's own hash"),
@@ -37,6 +37,17 @@ const NOT_RECOMPUTABLE: [(&str, &str, &str); 27] = [
     ("run.json", "curves.path", "a hash of the carried curve"),
     ("run.json", "curves.bytes", "a hash of the carried curve"),
     ("run.json", "curves.blake3", "a hash of the carried curve"),
+    ("run.json", "pictures.path", "a hash of the carried picture"),
+    (
+        "run.json",
+        "pictures.bytes",
+        "a hash of the carried picture",
+    ),
+    (
+        "run.json",
+        "pictures.blake3",
+        "a hash of the carried picture",
+    ),
     ("run.json", "version", "a label: which program made it"),
     (
         "run.json",

@@ -19,7 +19,9 @@ use crate::analysis::Event;
 use crate::analysis::alarm::Alarms;
 use crate::ingest::sidecar::calibration_of;
 use crate::ingest::{Clock, Message, StreamFormat};
-use crate::ledger::{Ledger, RECORDINGS_FOLDER, RunRecord, RunState, SourceRecord, carry_curves};
+use crate::ledger::{
+    Ledger, RECORDINGS_FOLDER, RunRecord, RunState, SourceRecord, carry_named_files,
+};
 use crate::pipeline::feed::{Feed, Recordings, recordings_of, spawn_feed};
 use crate::pipeline::record::{RecorderStage, spawn_recorder};
 use crate::pipeline::run::{Beforehand, Input, Options, Order, run};
@@ -245,7 +247,7 @@ fn open(
         record,
         false,
     )?;
-    for note in carry_curves(&loaded.setup, request.setup_file, &mut ledger)? {
+    for note in carry_named_files(&loaded.setup, request.setup_file, &mut ledger)? {
         tracing::warn!("{note}");
     }
     Ok((ledger, Vec::new()))

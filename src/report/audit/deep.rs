@@ -289,9 +289,9 @@ fn waveforms(channel: &Channel, samples: &Samples, frequency_hz: f64) -> Vec<Pic
                 caption: format!("From {} s.", fixed(at_s, 3)),
                 figure: Figure::new(
                     &format!("{}: waveform at the {name} of the hold", channel.name),
-                    Axis::new("time (ms)", 0.0, 1e3 * PERIODS / frequency_hz),
+                    Axis::new("time, ms", 0.0, 1e3 * PERIODS / frequency_hz),
                     Axis::new(
-                        &format!("{} ({unit})", channel.name),
+                        &format!("{}, {unit}", channel.name),
                         -1.08 * reach,
                         1.08 * reach,
                     ),
@@ -338,8 +338,8 @@ fn spectra(channel: &Channel, samples: &Samples, frequency_hz: f64) -> Vec<Pictu
                 caption,
                 figure: Figure::new(
                     &format!("{}: {}", channel.name, title.to_lowercase()),
-                    Axis::new("frequency (Hz)", low_hz, high_hz),
-                    Axis::new("level (dB)", floor.max(-160.0), 5.0),
+                    Axis::new("frequency, Hz", low_hz, high_hz),
+                    Axis::new("level, dB", floor.max(-160.0), 5.0),
                 )
                 .height(96.0)
                 .line(Look::Hold, lines),

@@ -80,7 +80,7 @@ pub fn pictures(case: &Case, window_s: Option<f64>) -> Vec<Picture> {
     .collect()
 }
 
-const TIME: &str = "time (s)";
+const TIME: &str = "time, s";
 
 fn series(rows: &[TraceRow], quantity: impl Fn(&TraceRow) -> Option<f64>) -> Vec<(f64, f64)> {
     rows.iter()
@@ -138,7 +138,7 @@ fn approach(case: &Case) -> Option<Picture> {
     let detuning = detuning(case)?;
     let bandwidth_mhz = 1e3 * case.point.bandwidth_hz?;
     let reach = (1.1 * largest(&series(case.rows, detuning))).clamp(0.2, 3.0);
-    let y = Axis::new("off settled (bandwidths)", -reach, reach);
+    let y = Axis::new("off settled, bandwidths", -reach, reach);
     Some(picture(
         "Frequency, approach and hold",
         format!(
@@ -154,7 +154,7 @@ fn frequency(case: &Case) -> Option<Picture> {
     let limit = case.limit(HoldCriterion::FrequencyDrift)?;
     let reach = limit.max(1.2 * largest(&hold));
     let x = Axis::new(TIME, case.point.start_s, case.point.end_s);
-    let y = Axis::new("off settled (bandwidths)", -reach, reach);
+    let y = Axis::new("off settled, bandwidths", -reach, reach);
     Some(picture(
         "Frequency, hold alone",
         "The same, closer. Between the dashed lines lies the drift that is allowed.".to_owned(),
@@ -179,7 +179,7 @@ fn drive_phase(case: &Case) -> Option<Picture> {
     } else {
         "Antinode velocity against drive force. The drive sits by a node of its own at this harmonic: the phase is no evidence here."
     };
-    let y = Axis::new("drive phase (deg)", -95.0, 95.0);
+    let y = Axis::new("drive phase, deg", -95.0, 95.0);
     Some(picture(
         "Drive phase",
         caption.to_owned(),
@@ -226,7 +226,7 @@ fn resonance_circle(case: &Case) -> Option<Picture> {
         })
         .collect();
     let x = Axis::new(
-        "in phase with force (mm/s per N)",
+        "in phase with force, mm/s per N",
         -0.1 * diameter,
         1.15 * diameter,
     );
@@ -267,7 +267,7 @@ fn amplitude(case: &Case) -> Option<Picture> {
         ],
         _ => Vec::new(),
     };
-    let y = Axis::new("off the hold's mean (%)", -reach, reach);
+    let y = Axis::new("off the hold's mean, %", -reach, reach);
     Some(picture(
         "Amplitude and its trend",
         format!(
@@ -335,7 +335,7 @@ fn beats(case: &Case, window_s: Option<f64>) -> Option<Picture> {
     }
     let limit = case.limit(HoldCriterion::Beat).unwrap_or(f64::NAN);
     let x = Axis::new(
-        "beat frequency (Hz)",
+        "beat frequency, Hz",
         0.0,
         spectrum.last().map_or(1.0, |line| line.0),
     );
@@ -362,7 +362,7 @@ fn node_ratio(case: &Case) -> Option<Picture> {
     let settled = case.point.efficiency_pct.map(|efficiency| efficiency.value);
     let largest = values(&hold).filter(|v| v.is_finite()).fold(0.0, f64::max);
     let high = 1.6 * largest.max(settled.unwrap_or(0.0));
-    let y = Axis::new("100 V_n / V_a (%)", 0.0, high);
+    let y = Axis::new("100 V_n / V_a, %", 0.0, high);
     let figure = case.over_time("inverse standing wave ratio over time", y, efficiency);
     let figure = match settled {
         Some(settled) => figure.rule_y(Look::Model, settled),
@@ -390,7 +390,7 @@ fn node_phase(case: &Case) -> Option<Picture> {
                 significant(offset.value.abs(), 2)
             )
         });
-    let y = Axis::new("node phase (deg)", -185.0, 185.0);
+    let y = Axis::new("node phase, deg", -185.0, 185.0);
     Some(picture(
         "Node phase",
         format!(
@@ -409,10 +409,7 @@ fn distortion(case: &Case) -> Option<Picture> {
         return None;
     }
     let limit = case.limit(HoldCriterion::Distortion).unwrap_or(f64::NAN);
-    let y = Axis::from_zero(
-        "distortion (%)",
-        values(&hold).chain(std::iter::once(limit)),
-    );
+    let y = Axis::from_zero("distortion, %", values(&hold).chain(std::iter::once(limit)));
     Some(picture(
         "Distortion",
         "Harmonics of the antinode signal against its fundamental. Dashed: what is allowed."
@@ -430,7 +427,7 @@ fn noise(case: &Case) -> Option<Picture> {
     }
     let limit = case.limit(HoldCriterion::SignalToNoise).unwrap_or(f64::NAN);
     let y = Axis::from_zero(
-        "signal to noise (dB)",
+        "signal to noise, dB",
         values(&all).chain(std::iter::once(limit)),
     );
     Some(picture(

@@ -81,8 +81,8 @@ fn overview(audit: &Audit) -> Markup {
     let over_time = audit.cases.iter().fold(
         Figure::new(
             "frequency over the whole run, with every dwell",
-            Axis::new("time (s)", 0.0, last_s),
-            Axis::over("frequency (Hz)", sweep.iter().map(|point| point.1)),
+            Axis::new("time, s", 0.0, last_s),
+            Axis::over("frequency, Hz", sweep.iter().map(|point| point.1)),
         )
         .line(Look::Approach, sweep),
         |figure, case| figure.band_x(look(case), case.point.start_s, case.point.end_s),
@@ -131,7 +131,7 @@ struct PointQuantity {
 const PHASE: PointQuantity = PointQuantity {
     title: "Drive phase of every point",
     caption: "0 deg is resonance. Dashed: what is allowed. Bars: expanded uncertainty, k = 2.",
-    axis: "drive phase (deg)",
+    axis: "drive phase, deg",
     of: |point| {
         let phase = point.drive_phase_deg?;
         Some(Measured::new(fold_half_turn_deg(phase.value), phase.u))
@@ -143,7 +143,7 @@ const PHASE: PointQuantity = PointQuantity {
 const RATIO: PointQuantity = PointQuantity {
     title: "Efficiency of every point",
     caption: "100 V_n / V_a, losses of the bare span included. Bars: expanded uncertainty, k = 2.",
-    axis: "efficiency (%)",
+    axis: "efficiency, %",
     of: |point| point.efficiency_pct,
     range: None,
     criterion: None,
@@ -167,7 +167,7 @@ fn of_points(audit: &Audit, kinds: &[(Look, &str)], quantity: &PointQuantity) ->
         .and_then(|criterion| audit.cases.iter().find_map(|case| case.limit(criterion)));
     let figure = Figure::new(
         &format!("{} over frequency", quantity.title),
-        Axis::over("frequency (Hz)", all.iter().map(|point| point.0)),
+        Axis::over("frequency, Hz", all.iter().map(|point| point.0)),
         y,
     );
     let figure = limit

@@ -27,8 +27,10 @@ pub(super) fn section(run: &Run) -> Markup {
         .iter()
         .map(|source| source.missing_frames)
         .sum();
+    let mut events: Vec<_> = run.events.iter().collect();
+    events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     let rows = html! {
-        @for event in &run.events {
+        @for event in events {
             tr {
                 th scope="row" { (fixed(event.at_s, 1)) }
                 td { (kind_words(&event.kind)) }

@@ -9,11 +9,11 @@ use crate::reduction::{Gauge, Measured, SettledPoint};
 use crate::report::audit::figures::Picture;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
-use crate::setup::Setup;
-use crate::setup::Verdict;
+use crate::resonance::phasor::fold_half_turn_deg;
+use crate::setup::{Requirement, Setup, Verdict};
 
 /// Frequency, value, expanded uncertainty (infinite where none is stated).
-type Series = Vec<(f64, f64, f64)>;
+pub(super) type Series = Vec<(f64, f64, f64)>;
 
 /// The figures; that of the efficiency only where no criterion draws it already.
 pub(super) fn section(
@@ -23,9 +23,11 @@ pub(super) fn section(
 ) -> Markup {
     let efficiency = efficiency(setup, points).filter(|_| !efficiency_is_drawn);
     let pictures: Vec<Picture> = [
-        power(setup, points),
-        losses(setup, points),
+        damper_power(setup, points),
+        powers(setup, points),
         strain(setup, points),
+        drive_phase(setup, points),
+        level(setup, points),
     ]
     .into_iter()
     .flatten()
@@ -36,13 +38,16 @@ pub(super) fn section(
             (efficiency.large_markup())
         }
         @if !pictures.is_empty() {
-            h2 { "Power and strain over frequency" } "\n"
+            h2 { "Power, strain, drive phase and level over frequency" } "\n"
             div class="grid large" { "\n" @for picture in &pictures { (picture.markup()) } } "\n"
         }
     }
 }
 
-fn series(points: &[&ReducedPoint], of: impl Fn(&SettledPoint) -> Option<Measured>) -> Series {
+pub(super) fn series(
+    points: &[&ReducedPoint],
+    of: impl Fn(&SettledPoint) -> Option<Measured>,
+) -> Series {
     of_all(points, |point| of(&point.point))
 }
 
@@ -63,18 +68,18 @@ fn line(series: &Series) -> Vec<(f64, f64)> {
 }
 
 /// Upper ends of the uncertainty bars.
-fn tops(series: &Series) -> impl Iterator<Item = f64> {
+pub(super) fn tops(series: &Series) -> impl Iterator<Item = f64> {
     series
         .iter()
         .map(|point| point.1 + if point.2.is_finite() { point.2 } else { 0.0 })
 }
 
-fn frequency_axis(setup: &Setup, points: &[&ReducedPoint]) -> Axis {
+pub(super) fn frequency_axis(setup: &Setup, points: &[&ReducedPoint]) -> Axis {
     let measured = points
         .iter()
         .filter_map(|point| Some(point.point.frequency_hz?.value));
     Axis::over(
-        "frequency (Hz)",
+        "frequency, Hz",
         measured.chain([setup.sweep.low_hz, setup.sweep.high_hz]),
     )
 }
@@ -96,13 +101,12 @@ fn efficiency(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
     if held.is_empty() && steady.is_empty() {
         return None;
     }
-    let y = Axis::from_zero("efficiency (%)", tops(&held).chain(tops(&steady)));
+    let y = Axis::from_zero("efficiency, %", tops(&held).chain(tops(&steady)));
     let mut figure = Figure::new(
         "efficiency over frequency",
         frequency_axis(setup, points),
         y,
     )
-    .height(150.0)
     .errors(Look::Hold, held);
     if !steady.is_empty() {
         figure = figure
@@ -118,65 +122,169 @@ fn efficiency(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
     })
 }
 
-/// Losses of the bare span are a hundredth of the rest: on one axis they would
-/// lie on its foot, so they have a figure of their own.
-fn power(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
-    let parts = [
-        (Look::Third, "total", series(points, |p| p.power_total_w)),
+/// One part of a figure: look, name, values.
+type Part<'a> = (Look, &'a str, Series);
+
+/// Lines through points with their bars, and the key; parts without a value are
+/// left out. `None` where no part has one.
+fn of_parts(figure: Figure, parts: Vec<Part>) -> Option<Figure> {
+    if parts.iter().all(|(_, _, series)| series.is_empty()) {
+        return None;
+    }
+    let shown = parts
+        .into_iter()
+        .filter(|(_, _, series)| !series.is_empty());
+    Some(shown.fold(figure, |figure, (look, name, series)| {
+        figure
+            .line(look, line(&series))
+            .errors(look, series)
+            .key(look, name)
+    }))
+}
+
+fn all_tops<'a>(parts: &'a [Part]) -> impl Iterator<Item = f64> + 'a {
+    parts.iter().flat_map(|(_, _, series)| tops(series))
+}
+
+fn damper_power(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
+    let parts: Vec<Part> = vec![
         (Look::Hold, "damper", series(points, |p| p.power_damper_w)),
+        (
+            Look::Open,
+            "damper, corrected",
+            series(points, |p| p.power_damper_corrected_w),
+        ),
     ];
+    let y = Axis::from_zero("power, W", all_tops(&parts));
+    let figure = Figure::new(
+        "power of the damper over frequency",
+        frequency_axis(setup, points),
+        y,
+    );
     Some(Picture {
-        title: "Dissipated power".to_owned(),
-        caption: "At the level of each point. Total: ½ sqrt(T m) V_a V_n, the standard's form. Bars: expanded uncertainty, k = 2."
+        title: "Power of the damper".to_owned(),
+        caption: "At the level of each point. Damper: total less bare span, the standard's plain difference. Bars: expanded uncertainty, k = 2."
             .to_owned(),
-        figure: powers("power over frequency", setup, points, parts)?,
+        figure: of_parts(figure.half_width(), parts)?,
     })
 }
 
-fn losses(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
-    let taken_off = of_all(points, |point| point.damper.power_taken_off_w);
-    let parts = [
+/// The bare span loses a hundredth of what the damper takes: on a logarithmic
+/// axis both can be read.
+fn powers(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
+    let parts: Vec<Part> = vec![
+        (Look::Third, "total", series(points, |p| p.power_total_w)),
         (
             Look::Second,
             "bare span",
             series(points, |p| p.power_bare_w),
         ),
-        (Look::Approach, "taken off", taken_off),
+        (
+            Look::Approach,
+            "taken off",
+            of_all(points, |point| point.damper.power_taken_off_w),
+        ),
     ];
+    let values = parts
+        .iter()
+        .flat_map(|(_, _, series)| series.iter().map(|point| point.1))
+        .chain(all_tops(&parts));
+    let y = Axis::logarithmic("power, W", values);
+    let figure = Figure::new(
+        "total power and losses of the bare span over frequency",
+        frequency_axis(setup, points),
+        y,
+    );
+    let losses = if parts
+        .iter()
+        .skip(1)
+        .any(|(_, _, series)| !series.is_empty())
+    {
+        " Bare span: its losses at the level of each point. Taken off: what of them the corrected \
+         power of the damper takes off."
+    } else {
+        ""
+    };
     Some(Picture {
-        title: "Losses of the bare span".to_owned(),
-        caption: "At the level of each point, and what of them the corrected damper power takes off. Bars: expanded uncertainty, k = 2."
-            .to_owned(),
-        figure: powers("losses of the bare span over frequency", setup, points, parts)?,
+        title: "Total power, and losses of the bare span".to_owned(),
+        caption: format!(
+            "Logarithmic. Total: ½ sqrt(T m) V_a V_n, the standard's form.{losses} Bars: expanded uncertainty, k = 2."
+        ),
+        figure: of_parts(figure.half_width(), parts)?,
     })
 }
 
-fn powers(
-    name: &str,
-    setup: &Setup,
-    points: &[&ReducedPoint],
-    parts: [(Look, &str, Series); 2],
-) -> Option<Figure> {
-    if parts.iter().all(|(_, _, series)| series.is_empty()) {
+/// 0 is resonance; shaded is what a hold is allowed.
+fn drive_phase(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
+    let phases = series(points, |point| {
+        let phase = point.drive_phase_deg?;
+        Some(Measured::new(fold_half_turn_deg(phase.value), phase.u))
+    });
+    if phases.is_empty() {
         return None;
     }
-    let y = Axis::from_zero(
-        "power (W)",
-        parts.iter().flat_map(|(_, _, series)| tops(series)),
-    );
-    let figure = parts
-        .into_iter()
-        .filter(|(_, _, series)| !series.is_empty())
-        .fold(
-            Figure::new(name, frequency_axis(setup, points), y).height(150.0),
-            |figure, (look, name, series)| {
-                figure
-                    .line(look, line(&series))
-                    .errors(look, series)
-                    .key(look, name)
-            },
-        );
-    Some(figure)
+    let limit_deg = setup.hold.drive_phase_deg;
+    let figure = Figure::new(
+        "drive phase over frequency",
+        frequency_axis(setup, points),
+        Axis::new("drive phase, deg", -95.0, 95.0),
+    )
+    .half_width()
+    .band_y(Look::Limit, -limit_deg, limit_deg)
+    .key(Look::Limit, "allowed for a hold")
+    .errors(Look::Hold, phases)
+    .key(Look::Hold, "drive phase");
+    Some(Picture {
+        title: "Drive phase".to_owned(),
+        caption: "Antinode velocity against drive force: 0 at resonance, ±45 where half the power is left. Bars: expanded uncertainty, k = 2."
+            .to_owned(),
+        figure,
+    })
+}
+
+/// How far each point is from the level that was asked for; without one, its
+/// antinode velocity.
+fn level(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
+    let x = frequency_axis(setup, points);
+    let Some(asked) = setup.amplitude else {
+        let velocities = series(points, |point| point.antinode_velocity_mm_s);
+        let y = Axis::from_zero("antinode velocity, mm/s peak", tops(&velocities));
+        let figure = Figure::new("antinode velocity over frequency", x, y).half_width();
+        return (!velocities.is_empty()).then(|| Picture {
+            title: "Level".to_owned(),
+            caption: "Velocity of the antinode, peak; the setup asks for no level. Bars: expanded uncertainty, k = 2."
+                .to_owned(),
+            figure: figure.errors(Look::Hold, velocities),
+        });
+    };
+    let deviations: Vec<(f64, f64)> = points
+        .iter()
+        .filter_map(|point| {
+            let settled = &point.point;
+            Some((settled.frequency_hz?.value, settled.target_deviation_pct?))
+        })
+        .collect();
+    if deviations.is_empty() {
+        return None;
+    }
+    let tolerance_pct = asked.tolerance_pct;
+    let sizes = deviations.iter().map(|point| point.1.abs());
+    let reach = 1.2 * sizes.fold(tolerance_pct, f64::max);
+    let figure = Figure::new(
+        "deviation from the level over frequency",
+        x,
+        Axis::new("off the level, %", -reach, reach),
+    )
+    .half_width()
+    .band_y(Look::Limit, -tolerance_pct, tolerance_pct)
+    .key(Look::Limit, "tolerance")
+    .points(Look::Hold, deviations)
+    .key(Look::Hold, "points");
+    Some(Picture {
+        title: "Level".to_owned(),
+        caption: format!("Deviation from {}.", asked.statement()),
+        figure,
+    })
 }
 
 fn strain(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
@@ -194,9 +302,20 @@ fn strain(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
             (gauge, of_gauge)
         })
         .collect();
+    let limits: BTreeSet<u64> = setup
+        .criteria
+        .iter()
+        .filter_map(|criterion| match criterion.requirement {
+            Requirement::StrainLimit { limit_pp_um_m, .. } => Some(limit_pp_um_m.to_bits()),
+            _ => None,
+        })
+        .collect();
+    let limits: Vec<f64> = limits.into_iter().map(f64::from_bits).collect();
     let y = Axis::from_zero(
-        "strain (µm/m peak-to-peak)",
-        all.iter().flat_map(|(_, series)| tops(series)),
+        "strain, µm/m peak-to-peak",
+        all.iter()
+            .flat_map(|(_, series)| tops(series))
+            .chain(limits.iter().copied()),
     );
     let looks = [
         Look::Hold,
@@ -205,13 +324,14 @@ fn strain(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
         Look::Model,
         Look::Approach,
     ];
+    let figure = Figure::new(
+        "clamp strain over frequency",
+        frequency_axis(setup, points),
+        y,
+    )
+    .half_width();
     let figure = all.into_iter().zip(looks.into_iter().cycle()).fold(
-        Figure::new(
-            "clamp strain over frequency",
-            frequency_axis(setup, points),
-            y,
-        )
-        .height(150.0),
+        figure,
         |figure, ((gauge, series), look)| {
             figure
                 .line(look, line(&series))
@@ -219,6 +339,14 @@ fn strain(setup: &Setup, points: &[&ReducedPoint]) -> Option<Picture> {
                 .key(look, &gauge.to_string())
         },
     );
+    let figure = limits
+        .iter()
+        .fold(figure, |figure, limit| figure.rule_y(Look::Limit, *limit));
+    let figure = if limits.is_empty() {
+        figure
+    } else {
+        figure.key(Look::Limit, "limit")
+    };
     Some(Picture {
         title: "Clamp strain".to_owned(),
         caption: "Dynamic bending strain at the clamps, peak-to-peak, at the level of each point. Bars: expanded uncertainty, k = 2."

@@ -9,10 +9,12 @@ mod events;
 mod figures;
 mod notes;
 mod particulars;
+mod pictures;
 mod provenance;
 mod requirement;
 mod setting;
 pub mod signoff;
+pub mod summary;
 mod tables;
 mod verdict;
 
@@ -20,6 +22,7 @@ use maud::{Markup, html};
 
 use super::html::{facts_list, page};
 use super::number::duration;
+use super::pictures::ShownPicture;
 use super::recordings::Recordings;
 use crate::evaluation::reduced_point::ReducedPoint;
 use crate::ledger::{Run, RunState};
@@ -48,6 +51,8 @@ pub struct Document<'a> {
     pub recordings: &'a Recordings,
     /// What `reduce` made of it.
     pub reduction: &'a ReadReduction,
+    /// The pictures that the setup names.
+    pub pictures: &'a [ShownPicture],
 }
 
 impl Document<'_> {
@@ -86,7 +91,7 @@ impl Document<'_> {
             @if let Some(reduction) = self.reduced() {
                 (verdict::summary(reduction))
                 (notes::exclusions(&reduction.run.exclusions))
-                (verdict::details(self.setup, reduction))
+                (verdict::details(self.setup, reduction, &settled))
             } @else {
                 h2 { "No verdict" } "\n"
                 p { (self.why_no_verdict()) } "\n"
@@ -99,11 +104,13 @@ impl Document<'_> {
             (notes::section(self.run))
             (events::section(self.run))
             (particulars::instruments(&self.setup.instruments))
-            (setting::section(self.setup, &self.run.setup_text))
-            (provenance::methods(&self.setup.hold))
+            (setting::arrangement(self.setup))
+            (pictures::section(self.pictures))
+            (provenance::methods(self.setup))
             (cautions())
             (self.sign_off())
             (provenance::annex(self))
+            (setting::listing(&self.run.setup_text))
         };
         let title = match &self.setup.report.number {
             Some(number) => format!("{number}: {}", self.setup.test.title),
@@ -126,6 +133,9 @@ impl Document<'_> {
 
     /// What is signed, and the lines to sign on, on a page of their own.
     fn sign_off(&self) -> Markup {
+        let (blank, stated): (Vec<_>, Vec<_>) = signoff::identification(self.setup)
+            .into_iter()
+            .partition(|(_, value)| value.is_empty());
         html! {
             section class="signatures" { "\n"
                 h2 { "For signature" } "\n"
@@ -137,11 +147,10 @@ impl Document<'_> {
                 } @else {
                     p class="note" { "No verdict. " (self.why_no_verdict()) } "\n"
                 }
-                div {
-                    @for (name, value) in signoff::identification(self.setup) {
-                        p { (name) @if !value.is_empty() { ": " (value) } }
-                    }
-                } "\n"
+                (facts_list(&stated))
+                @if !blank.is_empty() {
+                    div { @for (name, _) in &blank { p { (name) } } } "\n"
+                }
                 @for (role, name) in signoff::signatories(self.setup) {
                     div { p { (role) ": " (name) } p { "Date" } p { "Signature" } } "\n"
                 }

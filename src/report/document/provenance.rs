@@ -5,10 +5,11 @@ use maud::{Markup, html};
 use super::{Document, signoff};
 use crate::report::html::{facts_list, table};
 use crate::report::number::{ABSENT, plain};
-use crate::setup::HoldRules;
+use crate::report::pictures::ShownPicture;
+use crate::setup::Setup;
 
 /// How each number was worked out, and by whose method.
-const METHODS: [(&str, &str); 6] = [
+const METHODS: [(&str, &str); 7] = [
     (
         "Frequency, velocities",
         "four-parameter sine fit with harmonics over all samples of the hold, one frequency for all channels (after IEEE 1057); velocity from acceleration by division by the angular frequency",
@@ -33,11 +34,22 @@ const METHODS: [(&str, &str); 6] = [
         "Uncertainty",
         "expanded, k = 2: noise, scatter and trend within the hold, calibration with its common part, place of the antinode sensor, tension, mass, stiffness, clock (JCGM 100)",
     ),
+    (
+        "Sources",
+        "IEEE Std 664, laboratory measurement of the power dissipation of aeolian vibration dampers; IEC 62567, self-damping of conductors; IEEE Std 1057, digitizing waveform recorders; JCGM 100:2008, expression of uncertainty in measurement; ILAC-G8:09/2019, decision rules. Which edition the test follows, the laboratory states under Standard",
+    ),
 ];
 
 /// How a hold was judged and every number worked out.
-pub(super) fn methods(hold: &HoldRules) -> Markup {
+pub(super) fn methods(setup: &Setup) -> Markup {
+    let (hold, report) = (&setup.hold, &setup.report);
+    let or_not_stated = |text: &Option<String>| text.as_deref().unwrap_or("not stated").to_owned();
     let rules = [
+        ("Standard", or_not_stated(&report.standard)),
+        (
+            "Deviations from it",
+            report.deviations.as_deref().unwrap_or("none stated").to_owned(),
+        ),
         (
             "Decision rule",
             "simple acceptance for the criteria of a hold: a value is allowed up to its limit, and past it only as far as the noise of that value reaches; no guard band".to_owned(),
@@ -109,6 +121,15 @@ pub(super) fn annex(document: &Document) -> Markup {
     }
 }
 
+/// How a picture stands against what the run knew of it.
+fn standing(picture: &ShownPicture) -> &'static str {
+    match (&picture.image, picture.known) {
+        (Ok(_), true) => "unchanged",
+        (Ok(_), false) => "added after the run was begun",
+        (Err(_), _) => "not shown",
+    }
+}
+
 fn files(document: &Document) -> Markup {
     let names = document
         .run
@@ -129,6 +150,14 @@ fn files(document: &Document) -> Markup {
                 td { (source) }
                 td { (file.standing.word()) }
                 td class="words" { code { (file.blake3.as_deref().unwrap_or(ABSENT)) } }
+            } "\n"
+        }
+        @for picture in document.pictures {
+            tr {
+                th scope="row" { code { (signoff::file_name(&picture.file)) } }
+                td { "picture" }
+                td { (standing(picture)) }
+                td class="words" { code { (picture.blake3.as_deref().unwrap_or(ABSENT)) } }
             } "\n"
         }
     };

@@ -3,6 +3,7 @@
 use maud::{Markup, html};
 
 use crate::evaluation::criteria::{Judgement, Outcome, PointJudgement, RequiredCurve};
+use crate::evaluation::reduced_point::ReducedPoint;
 use crate::report::audit::figures::Picture;
 use crate::report::axis::Axis;
 use crate::report::figure::{Figure, Look};
@@ -19,10 +20,17 @@ pub(super) fn figure(
     number: usize,
     judgement: &Judgement,
     diameter_mm: f64,
+    points: &[&ReducedPoint],
 ) -> Markup {
+    let passed_over = if is_of_efficiency(judgement) {
+        not_judged(judgement, points)
+    } else {
+        Vec::new()
+    };
     let picture = picture(
         judgement,
         required(reduction, number, judgement, diameter_mm),
+        passed_over,
     );
     html! {
         @if is_of_efficiency(judgement) {
@@ -38,9 +46,27 @@ pub(super) fn is_of_efficiency(judgement: &Judgement) -> bool {
     judgement.unit == PERCENT
 }
 
+/// The efficiency at points that the criterion does not judge.
+fn not_judged(judgement: &Judgement, points: &[&ReducedPoint]) -> Vec<(f64, f64, f64)> {
+    points
+        .iter()
+        .map(|point| &point.point)
+        .filter(|point| {
+            !judgement
+                .points
+                .iter()
+                .any(|judged| judged.point == point.point)
+        })
+        .filter_map(|point| {
+            let efficiency = point.efficiency_pct?;
+            Some((point.frequency_hz?.value, efficiency.value, efficiency.u))
+        })
+        .collect()
+}
+
 /// What is required over the whole range: the curve with its corners where
 /// there is one, else a line from point to point.
-fn required(
+pub(super) fn required(
     reduction: &Reduction,
     number: usize,
     judgement: &Judgement,
@@ -82,10 +108,14 @@ fn axis_label(judgement: &Judgement) -> String {
         _ if unit.starts_with("µm/m") => "strain",
         _ => "value",
     };
-    format!("{quantity} ({unit})")
+    format!("{quantity}, {unit}")
 }
 
-fn picture(judgement: &Judgement, required: Vec<(f64, f64)>) -> Picture {
+fn picture(
+    judgement: &Judgement,
+    required: Vec<(f64, f64)>,
+    passed_over: Vec<(f64, f64, f64)>,
+) -> Picture {
     let of = |outcome: Outcome| -> Vec<(f64, f64, f64)> {
         judgement
             .points
@@ -102,7 +132,8 @@ fn picture(judgement: &Judgement, required: Vec<(f64, f64)>) -> Picture {
         .points
         .iter()
         .filter_map(top)
-        .chain(required.iter().map(|point| point.1));
+        .chain(required.iter().map(|point| point.1))
+        .chain(passed_over.iter().map(|point| point.1));
     let (low_hz, high_hz) = judgement.range_hz;
     let frequencies = judgement
         .points
@@ -111,10 +142,10 @@ fn picture(judgement: &Judgement, required: Vec<(f64, f64)>) -> Picture {
         .chain(required.iter().map(|point| point.0));
     let figure = Figure::new(
         &with_micro_sign(&judgement.criterion),
-        Axis::over("frequency (Hz)", frequencies.chain([low_hz, high_hz])),
+        Axis::over("frequency, Hz", frequencies.chain([low_hz, high_hz])),
         Axis::from_zero(&axis_label(judgement), tops),
     )
-    .height(150.0)
+    .half_width()
     .band_x(Look::Approach, low_hz, high_hz)
     .key(Look::Approach, "to be covered");
     let figure = judgement.gaps.iter().fold(figure, |figure, gap| {
@@ -141,6 +172,13 @@ fn picture(judgement: &Judgement, required: Vec<(f64, f64)>) -> Picture {
                 .errors(look, of(outcome))
                 .key(look, &outcome.word().to_lowercase())
         });
+    let figure = if passed_over.is_empty() {
+        figure
+    } else {
+        figure
+            .errors(Look::Model, passed_over)
+            .key(Look::Model, "not judged")
+    };
     let covered = format!(
         "The range to be covered is {} Hz to {} Hz.",
         plain(low_hz, 4),

@@ -12,9 +12,9 @@ use crate::report::point_table::{
     PointColumn, UncertaintyTold, incomplete_notes, point_columns, said_once,
 };
 
-/// Keys that stand in front of the table of powers too, so that a point is
-/// found in it.
-const IN_BOTH_TABLES: [&str; 2] = ["point", "frequency_hz"];
+/// Keys that stand in front of the other tables too, so that a point is found
+/// in them.
+const IN_EVERY_TABLE: [&str; 2] = ["point", "frequency_hz"];
 
 pub(super) fn settled(points: &[&ReducedPoint]) -> Markup {
     if points.is_empty() {
@@ -34,7 +34,7 @@ pub(super) fn settled(points: &[&ReducedPoint]) -> Markup {
         }
         h3 { "Motion" } "\n"
         (of_points(ReportTable::Motion, points))
-        h3 { "Power and strain" } "\n"
+        h3 { "Power" } "\n"
         @if reduced {
             p class="note" {
                 "Damper: total less bare span, the standard's plain difference. Damper, corrected: total, \
@@ -48,6 +48,10 @@ pub(super) fn settled(points: &[&ReducedPoint]) -> Markup {
                 "The losses of the bare span are not taken off here: " code { "spanhold reduce" }
                 " does so with the run of the bare span."
             } "\n"
+        }
+        @if points.iter().any(|point| !point.point.strain_pp_um_m.is_empty()) {
+            h3 { "Strain" } "\n"
+            (of_points(ReportTable::Strain, points))
         }
         (remarks(points))
     }
@@ -77,7 +81,7 @@ fn of_points(which: ReportTable, points: &[&ReducedPoint]) -> Markup {
         if field.shown.report.is_some_and(|(table, _)| table == which) {
             Some(UncertaintyTold::Written)
         } else {
-            IN_BOTH_TABLES
+            IN_EVERY_TABLE
                 .contains(&field.key)
                 .then_some(UncertaintyTold::ByDigits)
         }
@@ -152,9 +156,11 @@ pub(super) fn rejected(rejected: &[&ReducedPoint]) -> Markup {
                 td { (duration(point.end_s - point.start_s)) }
                 td { (by_uncertainty(point.frequency_hz)) }
                 td class="words" {
-                    @for (place, reason) in point.reasons.iter().enumerate() {
-                        @if place > 0 { br; }
-                        (reason)
+                    (point.reasons.first().map_or(ABSENT, String::as_str))
+                    @match point.reasons.len() {
+                        0 | 1 => {},
+                        2 => { "; one more reason is in the audit" },
+                        more => { "; " (more - 1) " more reasons are in the audit" },
                     }
                 }
             } "\n"
@@ -165,7 +171,7 @@ pub(super) fn rejected(rejected: &[&ReducedPoint]) -> Markup {
         @if rejected.is_empty() {
             p { "None." } "\n"
         } @else {
-            (table(&["Point", "From, s", "Length", "Frequency, Hz", "Reasons"], rows))
+            (table(&["Point", "From, s", "Length", "Frequency, Hz", "Reason"], rows))
         }
     }
 }

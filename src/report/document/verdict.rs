@@ -4,11 +4,14 @@
 use maud::{Markup, html};
 
 use super::requirement;
-use super::signoff::file_name;
 use crate::evaluation::criteria::{Judgement, Outcome};
 use crate::evaluation::methods::MethodCheck;
-use crate::report::html::{facts_list, row, table};
-use crate::report::number::{ABSENT, fixed, measured, plain, significant, with_micro_sign};
+use crate::evaluation::reduced::BarePoint;
+use crate::evaluation::reduced_point::ReducedPoint;
+use crate::report::html::{facts_list, row, table, unbroken};
+use crate::report::number::{
+    ABSENT, by_uncertainty, fixed, measured, plain, significant, with_micro_sign,
+};
 use crate::report::point_table::marked;
 use crate::report::reduction::Reduction;
 use crate::setup::Setup;
@@ -22,11 +25,11 @@ fn class(outcome: Outcome) -> &'static str {
     }
 }
 
-fn badge(outcome: Outcome) -> Markup {
+pub(super) fn badge(outcome: Outcome) -> Markup {
     html! { span class={ "verdict " (class(outcome)) } { (outcome.word()) } }
 }
 
-/// The verdict in short, for the head of the report.
+/// The verdict in short, for the head of the report, and what it rests on.
 pub(super) fn summary(reduction: &Reduction) -> Markup {
     let rows = html! {
         @for judgement in &reduction.judgements {
@@ -45,23 +48,51 @@ pub(super) fn summary(reduction: &Reduction) -> Markup {
                         more => { "; " (more) " gaps in the coverage" },
                     }
                 }
-                td class="words" { (judgement.decision_rule) }
+                td { (plain(judgement.range_hz.0, 4)) " to " (plain(judgement.range_hz.1, 4)) " Hz" }
             } "\n"
         }
     };
     html! {
         @if let Some(outcome) = reduction.outcome {
             h2 { "Verdict " (badge(outcome)) } "\n"
-            (table(&["Criterion", "Outcome", "Points", "Decision rule"], rows))
+            (table(&["Criterion", "Outcome", "Points", "Range to be covered"], rows))
+            @for rule in decision_rules(&reduction.judgements) {
+                p class="note" { (rule) } "\n"
+            }
         }
     }
 }
 
+/// Each decision rule once, with the criteria that it is that of where there are
+/// several.
+fn decision_rules(judgements: &[Judgement]) -> Vec<String> {
+    let mut rules: Vec<(&str, Vec<String>)> = Vec::new();
+    for (number, judgement) in (1..).zip(judgements) {
+        let rule = judgement.decision_rule.as_str();
+        match rules.iter_mut().find(|(known, _)| *known == rule) {
+            Some((_, of)) => of.push(number.to_string()),
+            None => rules.push((rule, vec![number.to_string()])),
+        }
+    }
+    let several = rules.len() > 1;
+    rules
+        .into_iter()
+        .map(|(rule, of)| {
+            if several {
+                format!("Decision rule of criterion {}: {rule}.", of.join(", "))
+            } else {
+                format!("Decision rule: {rule}.")
+            }
+        })
+        .collect()
+}
+
 /// Every criterion point by point, then what the reduction rests on.
-pub(super) fn details(setup: &Setup, reduction: &Reduction) -> Markup {
+pub(super) fn details(setup: &Setup, reduction: &Reduction, points: &[&ReducedPoint]) -> Markup {
+    let diameter_mm = setup.conductor.diameter_mm;
     html! {
         @for (number, judgement) in (1..).zip(&reduction.judgements) {
-            (criterion(judgement, requirement::figure(reduction, number, judgement, setup.conductor.diameter_mm)))
+            (criterion(judgement, requirement::figure(reduction, number, judgement, diameter_mm, points)))
         }
         (checks(&reduction.method_checks))
         (basis(reduction))
@@ -104,7 +135,7 @@ fn points_table(judgement: &Judgement) -> Markup {
                 th scope="row" { (point.point) }
                 td class=(class(point.outcome)) { (point.outcome.word()) }
                 td { (significant(point.frequency_hz, 5)) }
-                td { (marked(measured(point.value), point.uncertainty_incomplete)) }
+                td { (unbroken(&marked(measured(point.value), point.uncertainty_incomplete))) }
                 td { (point.required.map_or_else(|| ABSENT.to_owned(), |required| significant(required, 4))) }
                 @if remarks {
                     td class="words" { (point.reason.as_deref().unwrap_or_default()) }
@@ -203,20 +234,42 @@ fn basis(reduction: &Reduction) -> Markup {
             ),
         ));
     }
-    for curve in &reduction.curves {
-        facts.push((
-            "Required curve",
-            format!(
-                "criterion {}: {}, BLAKE3 {}",
-                curve.criterion,
-                file_name(&curve.file),
-                curve.blake3
-            ),
-        ));
-    }
     html! {
         h2 { "What the damper's power rests on" } "\n"
         (facts_list(&facts))
         @for note in &reduction.notes { p class="note" { (note) } "\n" }
+        (bare_points(&reduction.bare_points))
+    }
+}
+
+/// What the bare span's losses were read at.
+fn bare_points(points: &[BarePoint]) -> Markup {
+    let titles = [
+        "Point",
+        "Verdict",
+        "Harmonic",
+        "Frequency, Hz",
+        "Antinode velocity, mm/s peak",
+        "Ratio V_n / V_a",
+        "Power lost, W",
+    ];
+    let cells = |point: &BarePoint| {
+        [
+            point.point.to_string(),
+            point.verdict.word().to_owned(),
+            point
+                .harmonic
+                .map_or_else(|| ABSENT.to_owned(), |harmonic| harmonic.to_string()),
+            by_uncertainty(point.frequency_hz),
+            measured(point.antinode_velocity_mm_s),
+            measured(point.iswr),
+            measured(point.power_total_w),
+        ]
+    };
+    html! {
+        @if !points.is_empty() {
+            h3 { "Points of the bare span" } "\n"
+            (table(&titles, html! { @for point in points { (row(&cells(point))) } }))
+        }
     }
 }

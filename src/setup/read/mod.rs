@@ -13,8 +13,8 @@ use super::choice::{nearest, right_word};
 use super::fault::{Log, Place};
 use super::key::{Form, Section};
 use super::table::{
-    AMPLITUDE, CHANNEL, CONDUCTOR, CRITERIA, HOLD, INSTRUMENT, LIMITS, PLACE, REPORT, SECTIONS,
-    SOURCE, SPAN, SWEEP, TEST,
+    AMPLITUDE, CHANNEL, CONDUCTOR, CRITERIA, HOLD, INSTRUMENT, LIMITS, PICTURE, PLACE, REPORT,
+    SECTIONS, SOURCE, SPAN, SWEEP, TEST,
 };
 use section::{home_of, not_among};
 use toml::de::{DeTable, DeValue};
@@ -25,6 +25,7 @@ pub(super) struct RawSetup {
     pub(super) test: Fields,
     pub(super) report: Fields,
     pub(super) instruments: Vec<Fields>,
+    pub(super) pictures: Vec<Fields>,
     pub(super) conductor: Fields,
     pub(super) span: Fields,
     pub(super) sweep: Fields,
@@ -54,6 +55,7 @@ impl RawSetup {
             test: document.one(&TEST, log),
             report: document.one(&REPORT, log),
             instruments: document.list(&INSTRUMENT, log),
+            pictures: document.list(&PICTURE, log),
             conductor: document.one(&CONDUCTOR, log),
             span: document.one(&SPAN, log),
             sweep: document.one(&SWEEP, log),
@@ -72,6 +74,7 @@ impl RawSetup {
         [&self.test, &self.report]
             .into_iter()
             .chain(&self.instruments)
+            .chain(&self.pictures)
             .chain([
                 &self.conductor,
                 &self.span,

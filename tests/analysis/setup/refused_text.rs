@@ -117,8 +117,8 @@ fn a_misspelt_section_is_named_once() {
 fn a_section_nobody_knows() {
     refused(
         &[(43, "[weather]")],
-        "bench.toml:43: weather: there is no such section; one of test, report, instrument, conductor, span, sweep, \
-         amplitude, hold, limits, source, channel, place, criteria is right",
+        "bench.toml:43: weather: there is no such section; one of test, report, instrument, picture, conductor, span, \
+         sweep, amplitude, hold, limits, source, channel, place, criteria is right",
     );
 }
 

@@ -1,0 +1,50 @@
+//! The curves and pictures that a setup names, carried along in the run folder:
+//! a run that is moved or archived keeps what it is held against and what its
+//! report shows.
+
+use std::path::Path;
+
+use super::record::is_carried;
+use super::{Ledger, LedgerError};
+use crate::setup::{Setup, read_picture, read_small_text};
+
+/// Copies each curve and picture that is named by a plain relative path to the same
+/// path in the run folder; of all others the run keeps the hash. Back comes a sentence
+/// for each that cannot be read, to be said while there is time: `reduce` and `report`
+/// will want it.
+///
+/// # Errors
+/// Where the run folder cannot be written.
+pub fn carry_named_files(
+    setup: &Setup,
+    setup_file: &Path,
+    ledger: &mut Ledger,
+) -> Result<Vec<String>, LedgerError> {
+    let mut notes = Vec::new();
+    for (_, curve, from) in setup.curve_files(setup_file) {
+        match read_small_text(&from) {
+            Ok(text) if is_carried(curve) => ledger.carry(curve, text.as_bytes())?,
+            Ok(text) => ledger.know(curve, text.as_bytes())?,
+            Err(error) => notes.push(format!(
+                "{}: the curve that a criterion names cannot be read: {error}; reduce will want it \
+                 there",
+                from.display()
+            )),
+        }
+    }
+    let beside = setup_file.parent().unwrap_or_else(|| Path::new(""));
+    for picture in &setup.pictures {
+        let from = beside.join(&picture.file);
+        match read_picture(&from) {
+            Ok((_, bytes)) if is_carried(&picture.file) => {
+                ledger.carry_picture(&picture.file, &bytes)?;
+            }
+            Ok((_, bytes)) => ledger.know_picture(&picture.file, &bytes)?,
+            Err(error) => notes.push(format!(
+                "{}: the picture cannot be taken: {error}; the report will want it there",
+                from.display()
+            )),
+        }
+    }
+    Ok(notes)
+}
