@@ -235,3 +235,19 @@ fn check_finds_nothing_wrong_with_a_good_line() {
         "{text}"
     );
 }
+
+/// Before the day's work, not when it is reduced.
+#[test]
+fn a_required_curve_of_fractions_is_said_when_a_capture_begins() {
+    let criterion = "[[criteria]]\nkind = \"efficiency-curve\"\ncurve = \"curve.csv\"\n";
+    let line = Line::new();
+    let bench = RunFolder::on_line(&format!("{}\n{criterion}", setup()), &line);
+    let fractions = "frequency_hz,efficiency_pct\n5,0.1\n50,0.25\n";
+    std::fs::write(bench.path("curve.csv"), fractions).unwrap();
+    let _device = Device::start(&line, 1.0, u64::MAX);
+    let mut capture = bench.capture("run", &[]);
+    capture.wait_for("if these are fractions, per cent are right", SOON);
+    capture.wait_for("Session 1 begins", SOON);
+    capture.signal(Signal::SIGTERM);
+    assert_eq!(capture.end(SOON).0, Some(0));
+}

@@ -32,6 +32,7 @@ use crate::pipeline::{self, StopReason};
 use crate::plan::{Assumptions, Plan};
 use crate::recorder::SystemStorage;
 use crate::reduction::SettledPoint;
+use crate::report::required_curves::curve_remarks;
 use crate::report::text_table::wrap;
 use crate::setup;
 use crate::tone::{ToneMessage, TonePlan};
@@ -117,6 +118,9 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     log.start()?;
     for warning in &loaded.warnings {
         tracing::warn!("{}", warning.in_file(&loaded.file));
+    }
+    for remark in curve_remarks(&loaded.setup, &args.setup) {
+        tracing::warn!("{remark}");
     }
     fits_capture(&loaded.setup)?;
     if line.is_some() {
