@@ -47,6 +47,7 @@ pub use error::LedgerError;
 pub use lines::json_lines;
 pub use named_files::carry_named_files;
 pub use note_writer::{NewNote, WrittenNote, write_note};
+pub use notes::read_notes;
 pub use read::{PointEvidence, Run};
 pub(crate) use record::is_carried;
 pub use record::{

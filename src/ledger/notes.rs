@@ -40,8 +40,17 @@ fn strict(path: &Path) -> Result<Lines<PointNote>, LedgerError> {
     Ok(lines)
 }
 
-/// The notes of a run, in the order in which they were written; the lock is held by the
-/// caller.
+/// The notes of a run, in the order in which they were written, without the rest of the
+/// run: for who asks again and again.
+///
+/// # Errors
+/// Where they are not what was last put down.
+pub fn read_notes(folder: &Path) -> Result<Vec<PointNote>, LedgerError> {
+    let _lock = lock_to_read(folder)?;
+    read_locked(folder)
+}
+
+/// The same; the lock is held by the caller.
 ///
 /// # Errors
 /// Where they are not what was last put down.

@@ -2,7 +2,7 @@
 
 use std::net::{IpAddr, SocketAddr};
 
-use super::request::{Request, Unanswered};
+use super::request::{NOTES, Request, Unanswered};
 
 /// What a server lets in.
 #[derive(Debug, Clone)]
@@ -38,13 +38,20 @@ impl Access {
         if !is_document && !matches!(site, None | Some("same-origin" | "none")) {
             return Err(Unanswered::Origin);
         }
+        let writes = request.method == "POST" && request.path == NOTES;
         match &request.token {
             Some(token) if !self.is_token(token) => return Err(Unanswered::Token),
+            // On this computer, too, not everybody may write.
+            None if writes => return Err(Unanswered::Token),
             None if !is_document && !self.is_open() => return Err(Unanswered::Token),
             _ => {}
         }
-        if request.method != "GET" && request.method != "HEAD" {
+        if !writes && request.method != "GET" && request.method != "HEAD" {
             return Err(Unanswered::Method);
+        }
+        // A form of another page cannot send this kind without being asked about it first.
+        if writes && request.content_type.as_deref() != Some("application/json") {
+            return Err(Unanswered::Kind);
         }
         Ok(())
     }
@@ -195,5 +202,38 @@ mod tests {
         let mut written = request("127.0.0.1:8080");
         written.method = "POST".into();
         assert_eq!(own.check(&written, false), Err(Unanswered::Method));
+    }
+
+    #[test]
+    fn who_writes_needs_the_token_on_this_computer_too() {
+        let own = access("127.0.0.1:8080");
+        let mut asked = Request {
+            method: "POST".into(),
+            path: NOTES.into(),
+            content_type: Some("application/json".into()),
+            ..request("127.0.0.1:8080")
+        };
+        assert_eq!(own.check(&asked, false), Err(Unanswered::Token));
+        asked.token = Some("wrong".into());
+        assert_eq!(own.check(&asked, false), Err(Unanswered::Token));
+        asked.token = Some("secret".into());
+        assert_eq!(own.check(&asked, false), Ok(()));
+        asked.origin = Some("http://evil.example".into());
+        assert_eq!(own.check(&asked, false), Err(Unanswered::Origin));
+        asked.origin = Some("http://127.0.0.1:8080".into());
+        assert_eq!(own.check(&asked, false), Ok(()));
+        asked.fetch_site = Some("cross-site".into());
+        assert_eq!(own.check(&asked, false), Err(Unanswered::Origin));
+        asked.fetch_site = Some("same-origin".into());
+        for kind in [
+            None,
+            Some("text/plain"),
+            Some("application/x-www-form-urlencoded"),
+        ] {
+            asked.content_type = kind.map(str::to_owned);
+            assert_eq!(own.check(&asked, false), Err(Unanswered::Kind), "{kind:?}");
+        }
+        asked.path = "/state".into();
+        assert_eq!(own.check(&asked, false), Err(Unanswered::Method));
     }
 }

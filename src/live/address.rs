@@ -62,8 +62,13 @@ impl KeptAddress {
         if access.is_open() {
             format!("http://{}/", self.address)
         } else {
-            format!("http://{}/#token={}", self.address, self.token)
+            self.url_to_write()
         }
+    }
+
+    /// The address with the token, for who writes.
+    pub fn url_to_write(&self) -> String {
+        format!("http://{}/#token={}", self.address, self.token)
     }
 
     /// Listens where it is asked for; else where the run folder had its page, and if that is

@@ -1,8 +1,8 @@
 //! The live page: a small server on its own threads, which shows what it is handed.
 //!
 //! In: the state of a capture, a few times a second. Out: HTTP on one address. Touches
-//! sockets, threads, and `page.json` in the run folder, which keeps the address over
-//! restarts and tells it to `spanhold status`.
+//! sockets, threads, `page.json` in the run folder, which keeps the address over restarts
+//! and tells it to `spanhold status`, and the notes of the run, which the page may write.
 //!
 //! What is shown is the latest value: whoever publishes it swaps a pointer and goes on, and
 //! no viewer, however slow, is waited for.
@@ -10,6 +10,7 @@
 mod access;
 mod address;
 mod bulletin;
+mod notes;
 mod reader;
 mod request;
 mod server;

@@ -2,8 +2,13 @@
 
 /// Largest head, bytes.
 pub const LARGEST_HEAD: usize = 8 * 1024;
+/// Longest body, bytes: a note has a name and one line.
+pub const LARGEST_BODY: usize = 16 * 1024;
 /// Most header lines.
 const MOST_HEADERS: usize = 64;
+
+/// Where notes are read and written.
+pub(super) const NOTES: &str = "/notes";
 
 /// What is asked for.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -26,6 +31,10 @@ pub struct Request {
     pub keeps_alive: bool,
     /// Bytes of the head.
     pub length: usize,
+    /// Bytes of the body behind it.
+    pub body: usize,
+    /// `Content-Type` without its parameters.
+    pub content_type: Option<String>,
 }
 
 /// Why a request is not answered.
@@ -35,8 +44,10 @@ pub enum Unanswered {
     Garbage,
     /// Its head is too long.
     TooLong,
-    /// It brings a body.
+    /// It brings a body where none is taken, or too long a one.
     Body,
+    /// Its body is not of a kind that is taken.
+    Kind,
     /// It has no `Host`, or several.
     Host,
     /// It did not come in time.
@@ -45,7 +56,7 @@ pub enum Unanswered {
     Origin,
     /// It lacks the token, or has a wrong one.
     Token,
-    /// Only reading is offered.
+    /// Nothing but notes is written.
     Method,
     /// There is no such thing.
     Path,
@@ -60,6 +71,7 @@ impl Unanswered {
             Self::Garbage | Self::Host => (400, "Bad Request"),
             Self::TooLong => (431, "Request Header Fields Too Large"),
             Self::Body => (413, "Content Too Large"),
+            Self::Kind => (415, "Unsupported Media Type"),
             Self::Late => (408, "Request Timeout"),
             Self::Origin => (403, "Forbidden"),
             Self::Token => (401, "Unauthorized"),
@@ -77,14 +89,17 @@ impl Unanswered {
                 "The Host of the request is not this server's: ask by its IP address or by localhost."
             }
             Self::TooLong => "The head of the request is too long: 8 KiB and 64 lines are taken.",
-            Self::Body => "The request brings a body: none is taken.",
+            Self::Body => {
+                "The request brings a body: only a POST of /notes has one, with its length, of 16 KiB at most."
+            }
+            Self::Kind => "The body of the request is no application/json.",
             Self::Late => "The request did not come in time.",
             Self::Origin => "The request comes from a page of another origin.",
             Self::Token => {
                 "The token is missing or wrong: open the page by the whole address that capture printed."
             }
-            Self::Method => "Only GET and HEAD are answered.",
-            Self::Path => "There is no such page: /, /state and /signals are there.",
+            Self::Method => "Only GET and HEAD are answered, and POST of /notes.",
+            Self::Path => "There is no such page: /, /state, /signals and /notes are there.",
             Self::Full => "Too many viewers: close some pages, or try again.",
         }
     }
@@ -119,10 +134,23 @@ pub fn read_head(bytes: &[u8]) -> Result<Option<Request>, Unanswered> {
             _ => Err(Unanswered::Garbage),
         }
     };
-    let has_body = one("Content-Length")?.is_some_and(|length| length != "0");
-    if has_body || one("Transfer-Encoding")?.is_some() {
+    let body = match one("Content-Length")? {
+        None => 0,
+        // Digits alone: parse() would take a sign.
+        Some(length) if length.bytes().all(|byte| byte.is_ascii_digit()) => {
+            length.parse().map_err(|_| Unanswered::Body)?
+        }
+        Some(_) => return Err(Unanswered::Garbage),
+    };
+    let path = target.split(['?', '#']).next().unwrap_or_default();
+    let may_have_one = method == "POST" && path == NOTES && body <= LARGEST_BODY;
+    if (body > 0 && !may_have_one) || one("Transfer-Encoding")?.is_some() {
         return Err(Unanswered::Body);
     }
+    let content_type = one("Content-Type")?.map(|kind| {
+        let kind = kind.split(';').next().unwrap_or_default();
+        kind.trim().to_ascii_lowercase()
+    });
     let host = one("Host").ok().flatten().ok_or(Unanswered::Host)?;
     let connection = one("Connection")?.unwrap_or_default().to_ascii_lowercase();
     let authorization = one("Authorization")?;
@@ -134,11 +162,7 @@ pub fn read_head(bytes: &[u8]) -> Result<Option<Request>, Unanswered> {
     });
     Ok(Some(Request {
         method: method.to_owned(),
-        path: target
-            .split(['?', '#'])
-            .next()
-            .unwrap_or_default()
-            .to_owned(),
+        path: path.to_owned(),
         host,
         origin: one("Origin")?,
         fetch_site: one("Sec-Fetch-Site")?,
@@ -146,6 +170,8 @@ pub fn read_head(bytes: &[u8]) -> Result<Option<Request>, Unanswered> {
         none_match: one("If-None-Match")?,
         keeps_alive: version == 1 && connection != "close",
         length,
+        body,
+        content_type,
     }))
 }
 
@@ -181,6 +207,22 @@ mod tests {
         assert_eq!(
             read(&format!("{host}\r\nContent-Length: 5")),
             Err(Unanswered::Body)
+        );
+        let post = "POST /notes HTTP/1.1\r\nHost: localhost";
+        assert_eq!(read(&format!("{post}\r\nContent-Length: 5")), Ok(()));
+        for (length, wrong) in [
+            ("16385", Unanswered::Body),
+            ("99999999999999999999999999", Unanswered::Body),
+            ("+5", Unanswered::Garbage),
+            ("-5", Unanswered::Garbage),
+            ("5, 5", Unanswered::Garbage),
+        ] {
+            let said = read(&format!("{post}\r\nContent-Length: {length}"));
+            assert_eq!(said, Err(wrong), "{length}");
+        }
+        assert_eq!(
+            read(&format!("{post}\r\nContent-Length: 5\r\nContent-Length: 6")),
+            Err(Unanswered::Garbage)
         );
         assert_eq!(
             read(&format!("{host}\r\nTransfer-Encoding: chunked")),

@@ -5,6 +5,7 @@
 
 use std::io::{self, Read as _, Write as _};
 use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::thread::{self, JoinHandle};
@@ -12,7 +13,8 @@ use std::time::{Duration, Instant};
 
 use super::access::Access;
 use super::bulletin::Bulletin;
-use super::request::{LARGEST_HEAD, Request, Unanswered, read_head};
+use super::notes;
+use super::request::{LARGEST_HEAD, NOTES, Request, Unanswered, read_head};
 
 const PAGE: &str = include_str!("page/page.html");
 const SCRIPT: &str = include_str!("page/page.js");
@@ -62,6 +64,8 @@ struct Shared {
     access: Access,
     limits: ServerLimits,
     bulletin: Arc<Bulletin>,
+    /// The run folder, whose notes are read and written.
+    run: PathBuf,
     stop: Arc<AtomicBool>,
     connections: AtomicUsize,
     /// Names the publications of this process among those of others.
@@ -69,7 +73,8 @@ struct Shared {
 }
 
 impl PageServer {
-    /// Shows what hangs at `bulletin` to whom `access` lets in.
+    /// Shows what hangs at `bulletin` and the notes of the run folder `run` to whom
+    /// `access` lets in.
     ///
     /// # Errors
     /// Where no thread can be started.
@@ -77,6 +82,7 @@ impl PageServer {
         listener: TcpListener,
         access: Access,
         bulletin: Arc<Bulletin>,
+        run: PathBuf,
         limits: ServerLimits,
     ) -> io::Result<Self> {
         let stop = Arc::new(AtomicBool::new(false));
@@ -87,6 +93,7 @@ impl PageServer {
             access,
             limits,
             bulletin,
+            run,
             stop: Arc::clone(&stop),
             connections: AtomicUsize::new(0),
         });
@@ -159,7 +166,10 @@ impl Shared {
                 Some(Err(refusal)) => return self.refuse(&mut stream, refusal, false),
             };
             bytes.drain(..request.length);
-            let keeps_alive = self.answer(&mut stream, &request)?;
+            let Some(body) = self.body(&mut stream, &mut bytes, request.body)? else {
+                return self.refuse(&mut stream, Unanswered::Late, false);
+            };
+            let keeps_alive = self.answer(&mut stream, &request, &body)?;
             if !keeps_alive {
                 return Ok(());
             }
@@ -208,8 +218,35 @@ impl Shared {
         }
     }
 
+    /// The body of a request, of which `bytes` holds the beginning; `None`: it did not come
+    /// in time.
+    fn body(
+        &self,
+        stream: &mut TcpStream,
+        bytes: &mut Vec<u8>,
+        length: usize,
+    ) -> io::Result<Option<Vec<u8>>> {
+        let until = Instant::now() + self.limits.head;
+        while bytes.len() < length {
+            let left = until.saturating_duration_since(Instant::now());
+            if left.is_zero() {
+                return Ok(None);
+            }
+            stream.set_read_timeout(Some(left))?;
+            let mut some = [0; 2048];
+            let room = (length - bytes.len()).min(some.len());
+            match stream.read(some.get_mut(..room).unwrap_or_default()) {
+                Ok(0) => return Ok(None),
+                Ok(count) => bytes.extend_from_slice(some.get(..count).unwrap_or_default()),
+                Err(error) if is_time_out(&error) => {}
+                Err(error) => return Err(error),
+            }
+        }
+        Ok(Some(bytes.drain(..length).collect()))
+    }
+
     /// Answers a request; back comes whether the connection stays.
-    fn answer(&self, stream: &mut TcpStream, request: &Request) -> io::Result<bool> {
+    fn answer(&self, stream: &mut TcpStream, request: &Request, body: &[u8]) -> io::Result<bool> {
         let document = match request.path.as_str() {
             "/" => Some((PAGE, "text/html; charset=utf-8")),
             "/page.js" => Some((SCRIPT, "text/javascript; charset=utf-8")),
@@ -229,6 +266,10 @@ impl Shared {
             answer.send(stream, (200, "OK"), kind, None, text.as_bytes())?;
             return Ok(request.keeps_alive);
         }
+        if request.path == NOTES {
+            self.answer_notes(stream, &answer, body)?;
+            return Ok(request.keeps_alive);
+        }
         let latest = self.bulletin.latest();
         let body = match request.path.as_str() {
             "/state" => &latest.state,
@@ -246,6 +287,37 @@ impl Shared {
             answer.send(stream, (200, "OK"), kind, Some(&tag), body)?;
         }
         Ok(request.keeps_alive)
+    }
+
+    /// Notes, to read or to write.
+    fn answer_notes(&self, stream: &mut TcpStream, answer: &Answer, body: &[u8]) -> io::Result<()> {
+        let request = answer.request;
+        let answered = if request.method == "POST" {
+            notes::write(&self.run, body, jiff::Timestamp::now())
+        } else {
+            notes::read(&self.run)
+        };
+        match answered {
+            Ok(json) => {
+                let tag = format!("\"{}\"", blake3::hash(&json).to_hex());
+                let (kind, tag_of) = ("application/json", Some(tag.as_str()));
+                if request.method != "POST" && request.none_match.as_deref() == tag_of {
+                    answer.send(stream, (304, "Not Modified"), kind, tag_of, &[])
+                } else {
+                    answer.send(stream, (200, "OK"), kind, tag_of, &json)
+                }
+            }
+            Err((status, wrong)) => {
+                let text = format!("{wrong}\n");
+                answer.send(
+                    stream,
+                    status,
+                    "text/plain; charset=utf-8",
+                    None,
+                    text.as_bytes(),
+                )
+            }
+        }
     }
 
     fn refuse(

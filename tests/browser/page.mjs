@@ -111,7 +111,9 @@ try {
   page.on("pageerror", (error) => complaints.push(String(error)));
   const asked = new Set();
   page.on("request", (request) => asked.add(new URL(request.url()).origin));
-  await page.goto(url, { waitUntil: "load" });
+  // Who writes notes needs the token, on this computer too; the run folder keeps it.
+  const { token } = JSON.parse(readFileSync(join(work, "run", "page.json"), "utf8"));
+  await page.goto(`${url}#token=${token}`, { waitUntil: "load" });
 
   const player = start(program, ["rehearse", "setup.toml", "--to", playerPort, "--out", "played", "--harmonics", "7,8", "--faults=off-peak", "--seed", "3"], { stdio: ["ignore", "ignore", "ignore"] });
   const told = [];
@@ -133,6 +135,22 @@ try {
   check(await page.evaluate(() => document.activeElement.id === "now"), "and Enter goes to what to do now");
   await page.keyboard.press("Tab");
   check(await page.evaluate(() => document.activeElement.classList.contains("scroll")), "then Tab to the table, which scrolls by the arrow keys");
+
+  // A note and an exclusion, by keyboard: from the form into the ledger and back to the map.
+  await page.focus("#note-kind");
+  await page.keyboard.type("exclude");
+  await page.keyboard.press("Tab");
+  await page.keyboard.type("A. Name");
+  await page.keyboard.press("Tab");
+  await page.keyboard.type("invented: somebody leant on the span");
+  await page.keyboard.press("Enter");
+  const said = () => page.evaluate(() => document.getElementById("note-said").textContent);
+  for (let waited = 0; waited < 50 && !await said(); waited++) await sleep(100);
+  check(/^Written down at point \d+\.$/.test(await said()), `the note is said to be written: "${await said()}"`);
+  const lines = readFileSync(join(work, "run", "notes.jsonl"), "utf8").trim().split("\n").map((line) => JSON.parse(line));
+  check(lines.length === 1 && lines[0].kind === "exclude" && lines[0].by === "A. Name" && lines[0].source === "bench" && Number.isInteger(lines[0].start_sample), `and stands in the ledger: ${JSON.stringify(lines[0])}`);
+  check(await page.evaluate(() => [...document.querySelectorAll("#points tr")].some((row) => row.textContent.includes("excluded"))), "and the table of points says so");
+  await looks(page, "note");
 
   // The device is lost.
   player.kill("SIGKILL");

@@ -14,7 +14,7 @@ use spanhold::live::{Access, Bulletin, PageServer, ServerLimits};
 
 use crate::bench::captured::setup;
 use crate::bench::line::{Device, Line, scatter};
-use crate::bench::run_folder::RunFolder;
+use crate::bench::run_folder::{RunFolder, repository};
 
 const SOON: Duration = Duration::from_secs(30);
 
@@ -25,8 +25,13 @@ struct Shown {
 }
 
 impl Shown {
-    /// On a free port of this address.
+    /// On a free port of this address, of no run.
     fn on(ip: &str, limits: ServerLimits) -> Self {
+        Self::of(ip, limits, "/nowhere".into())
+    }
+
+    /// Of a run folder.
+    fn of(ip: &str, limits: ServerLimits, run: std::path::PathBuf) -> Self {
         let listener = TcpListener::bind(format!("{ip}:0")).unwrap();
         let address = listener.local_addr().unwrap();
         let bulletin = Arc::new(Bulletin::default());
@@ -34,7 +39,8 @@ impl Shown {
             address,
             token: "0123456789abcdef".into(),
         };
-        let server = PageServer::start(listener, access, Arc::clone(&bulletin), limits).unwrap();
+        let server =
+            PageServer::start(listener, access, Arc::clone(&bulletin), run, limits).unwrap();
         bulletin.publish(b"{\"now\":\"hold\"}".to_vec(), b"[]".to_vec());
         let address = SocketAddr::new([127, 0, 0, 1].into(), address.port());
         Self {
@@ -225,6 +231,91 @@ fn strangers_are_kept_out() {
     );
     let token = "Authorization: Bearer 0123456789abcdef\r\n";
     assert_eq!(shared.ask("GET /state", token).status, 200);
+}
+
+/// Whoever may read reads notes; who writes needs the token, on this computer too, and
+/// comes from no other page. What arrives is in the ledger.
+#[test]
+fn notes_are_written_over_the_page_with_the_token_alone() {
+    let bench = RunFolder::empty();
+    let file = |name: &str| repository(name).display().to_string();
+    let (setup, recording) = (
+        file("config/bare-trial.toml"),
+        file("recordings/bare-trial.wav"),
+    );
+    let made = bench.spanhold(&["reprocess", &setup, &recording, "--out", "run"]);
+    assert_eq!(made.status.code(), Some(0));
+    let folder = bench.path("run");
+    let shown = Shown::of("127.0.0.1", ServerLimits::default(), folder.clone());
+    let token = "Authorization: Bearer 0123456789abcdef\r\n";
+    let json = "Content-Type: application/json\r\n";
+    let note = |text: &str, kind: &str| {
+        format!("{{\"point\":2,\"by\":\"A. Name\",\"text\":\"{text}\",\"kind\":\"{kind}\"}}")
+    };
+    let post = |head: &str, body: &str| {
+        let mut stream = shown.connect();
+        let (host, length) = (shown.address, body.len());
+        let request = format!(
+            "POST /notes HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n{head}\
+             Content-Length: {length}\r\n\r\n{body}"
+        );
+        stream.write_all(request.as_bytes()).unwrap();
+        Answer::read(stream)
+    };
+    let body = note("it rained", "note");
+    for (head, wanted) in [
+        (json.to_owned(), 401),
+        (format!("{json}Authorization: Bearer wrong\r\n"), 401),
+        (token.to_owned(), 415),
+        (format!("{token}Content-Type: text/plain\r\n"), 415),
+        (format!("{token}{json}Origin: http://evil.example\r\n"), 403),
+        (format!("{token}{json}Sec-Fetch-Site: cross-site\r\n"), 403),
+    ] {
+        assert_eq!(post(&head, &body).status, wanted, "{head}");
+    }
+    let head = format!("{token}{json}");
+    for wrong in [
+        "",
+        "{}",
+        "[1]",
+        "{\"point\":2,\"by\":\"\",\"text\":\"x\",\"kind\":\"note\"}",
+        "{\"point\":99,\"by\":\"A\",\"text\":\"x\",\"kind\":\"note\"}",
+        "{\"point\":2,\"by\":\"A\",\"text\":\"x\",\"kind\":\"delete\"}",
+        "{\"point\":2,\"by\":\"A\",\"text\":\"x\",\"kind\":\"note\",\"more\":1}",
+        "{\"point\":2,\"by\":\"A\",\"text\":\"a\\nb\",\"kind\":\"note\"}",
+    ] {
+        let answer = post(&head, wrong);
+        assert_eq!(answer.status, 422, "{wrong}");
+        assert!(!answer.body.is_empty());
+    }
+    // What it has not read may cut the answer off.
+    let long = post(&head, &"x".repeat(20_000)).status;
+    assert!(matches!(long, 413 | 0), "{long}");
+    assert!(!folder.join("notes.jsonl").exists(), "nothing was written");
+
+    let answer = post(&head, &body);
+    assert_eq!(
+        answer.status,
+        200,
+        "{}",
+        String::from_utf8_lossy(&answer.body)
+    );
+    assert_eq!(post(&head, &note("leant on", "exclude")).status, 200);
+    assert_eq!(
+        post(&head, &note("leant on", "exclude")).status,
+        422,
+        "twice"
+    );
+    let read = shown.ask("GET /notes", "");
+    assert_eq!(read.status, 200);
+    let read_json: Value = serde_json::from_slice(&read.body).unwrap();
+    assert_eq!(read_json["notes"][0]["text"], "it rained");
+    assert_eq!(read_json["notes"][1]["kind"], "exclude");
+    let tag = format!("If-None-Match: {}\r\n", read.header("etag").unwrap());
+    assert_eq!(shown.ask("GET /notes", &tag).status, 304);
+    let run = spanhold::ledger::Run::open(&folder).unwrap();
+    assert!(run.alterations.is_empty(), "{:?}", run.alterations);
+    assert_eq!(run.exclusions()[0].point, 2);
 }
 
 #[test]

@@ -194,10 +194,18 @@ fn show_page(args: &Args) -> Result<Option<(PageServer, ShownPage)>, Failure> {
         token: kept.token.clone(),
     };
     let limits = ServerLimits::default();
-    let server = PageServer::start(listener, access, Arc::clone(&bulletin), limits)
+    let run = args.out.clone();
+    let server = PageServer::start(listener, access, Arc::clone(&bulletin), run, limits)
         .context("cannot start a thread for the live page")
         .map_err(Failure::Device)?;
     terminal::address(&kept.url());
+    // Who writes needs the token on this computer, too.
+    if kept.url() != kept.url_to_write() {
+        terminal::say(format_args!(
+            "to write notes from the page, open it at {}",
+            kept.url_to_write()
+        ));
+    }
     let page = ShownPage {
         bulletin,
         kept,

@@ -124,7 +124,8 @@ function mark(state) {
 }
 function map(state) {
   const next = state.next && state.next.harmonic;
-  const now = JSON.stringify([state.harmonics, next]), node = $("map");
+  const out = state.points.filter((point) => excluded(point.point)).map((point) => point.point);
+  const now = JSON.stringify([state.harmonics, next, out]), node = $("map");
   const done = state.harmonics.filter((one) => one.done).length;
   say($("map-sum"), `${done} of ${state.harmonics.length} done`);
   if (node.dataset.shown === now) return;
@@ -136,7 +137,9 @@ function map(state) {
     else if (one.harmonic === next) kinds.push("next");
     const item = element("li", undefined, kinds.join(" "));
     const hz = one.found_hz === undefined ? `≈ ${one.planned_hz.toFixed(1)}` : one.found_hz.toFixed(2);
-    const extra = one.current ? ", here" : one.harmonic === next ? ", next" : "";
+    const read = state.points.filter((point) => point.harmonic === one.harmonic && point.verdict !== "rejected");
+    const out = read.length > 0 && read.every((point) => excluded(point.point));
+    const extra = out ? ", excluded" : one.current ? ", here" : one.harmonic === next ? ", next" : "";
     item.append(mark(one.state), element("b", String(one.harmonic)), element("span", `${hz} Hz`), element("span", `${WORDS[one.state] || one.state}${extra}`));
     if (one.reasons.length) item.title = one.reasons.join("; ");
     return item;
@@ -264,6 +267,58 @@ function efficiency(state) {
   say($("efficiency-text"), `${read.length} point${read.length === 1 ? "" : "s"}; the losses of the bare span are in them.${required} Dotted: the drive.`);
 }
 
+// ---- notes ---------------------------------------------------------------
+
+// What was said, by the number of the point: that of a capture never changes.
+let notes = [];
+const KINDS = { note: "", exclude: "excluded: ", restore: "counts again: " };
+function excluded(point) {
+  const last = notes.findLast((one) => one.point === point && one.kind !== "note");
+  return last !== undefined && last.kind === "exclude";
+}
+function showNotes(found) {
+  notes = found;
+  list($("notes"), notes.slice(-6).reverse().map((one) => `Point ${one.point}, ${one.by}, ${time(one.written_utc)}: ${KINDS[one.kind]}${one.text}`));
+}
+function noteForm(state) {
+  const node = $("note-point"), numbers = state.points.map((point) => point.point).reverse();
+  $("note").hidden = !TOKEN;
+  $("note-token").hidden = Boolean(TOKEN);
+  const now = JSON.stringify(numbers);
+  if (node.dataset.shown === now) return;
+  const chosen = node.value;
+  node.dataset.shown = now;
+  node.replaceChildren(...numbers.map((number) => {
+    const option = element("option", String(number));
+    option.value = number;
+    return option;
+  }));
+  if (numbers.includes(Number(chosen))) node.value = chosen;
+}
+async function readNotes() {
+  try {
+    const found = await ask("notes");
+    if (found) { showNotes(found.notes); if (latest) show(latest); }
+  } catch (error) { list($("notes"), [`the notes cannot be read: ${error.message.trim()}`]); }
+}
+$("note").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const body = JSON.stringify({ point: Number($("note-point").value), by: $("note-by").value, text: $("note-text").value, kind: $("note-kind").value });
+  const headers = { "Content-Type": "application/json", Authorization: `Bearer ${TOKEN}` };
+  try {
+    const answer = await fetch("notes", { method: "POST", headers, body, cache: "no-store", signal: AbortSignal.timeout(5000) });
+    if (!answer.ok) throw new Error((await answer.text()).trim());
+    const written = await answer.json();
+    say($("note-said"), `Written down at point ${written.point}.`);
+    $("note-text").value = "";
+    $("note-kind").value = "note";
+    await readNotes();
+  } catch (error) {
+    // What was typed stays.
+    say($("note-said"), `Not written down: ${error.name === "TypeError" || error.name === "TimeoutError" ? "no answer from the capture" : error.message}`);
+  }
+});
+
 // ---- all of it -----------------------------------------------------------
 
 const GOOD = ["done", "hold"], BAD = ["no-samples", "limit", "put-right"];
@@ -295,9 +350,10 @@ function show(state) {
   map(state);
   efficiency(state);
   const rows = state.points.slice(-8).reverse().map((point) => [
-    point.start_utc ? time(point.start_utc) : "", point.point, WORDS[point.verdict] || point.verdict, point.harmonic === undefined ? "–" : point.harmonic,
+    point.start_utc ? time(point.start_utc) : "", point.point, excluded(point.point) ? "excluded" : WORDS[point.verdict] || point.verdict, point.harmonic === undefined ? "–" : point.harmonic,
     point.frequency_hz === undefined ? "–" : `${point.frequency_hz.toFixed(3)} Hz`,
     point.efficiency_pct === undefined ? "–" : `${number(point.efficiency_pct, point.efficiency_u_pct, 3)}${point.efficiency_u_pct === undefined ? "" : ` ± ${number(point.efficiency_u_pct, undefined, 2)}`} %`,
+    notes.filter((one) => one.point === point.point).length || "",
   ]);
   const shown = JSON.stringify(rows);
   if ($("points").dataset.shown !== shown) {
@@ -308,6 +364,7 @@ function show(state) {
       return row;
     }));
   }
+  noteForm(state);
   devices(state);
 }
 function devices(state) {
@@ -341,6 +398,8 @@ async function poll() {
   try {
     const state = await ask("state");
     if (state) { latest = state; changed = Date.now(); show(state); }
+    // Somebody at another terminal may have written one.
+    if (latest && turn % 8 === 0) await readNotes();
     if (latest && (turn++ % 2 === 0)) {
       const signals = await ask("signals");
       if (signals) { circle(signals); waves(signals); spectra(signals, latest); }
