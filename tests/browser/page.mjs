@@ -53,7 +53,8 @@ function capture(...more) {
   const child = start(program, ["capture", "setup.toml", "--out", "run", "--log", "json", ...more], { stdio: ["ignore", "ignore", "pipe"] });
   const lines = createInterface({ input: child.stderr });
   const first = new Promise((done) => lines.once("line", done));
-  return { child, first };
+  const toWrite = new Promise((done) => lines.on("line", (line) => { const found = /open it at (\S+)/.exec(line); if (found) done(found[1]); }));
+  return { child, first, toWrite };
 }
 
 // What the page shows, as a person reads it.
@@ -111,9 +112,10 @@ try {
   page.on("pageerror", (error) => complaints.push(String(error)));
   const asked = new Set();
   page.on("request", (request) => asked.add(new URL(request.url()).origin));
-  // Who writes notes needs the token, on this computer too; the run folder keeps it.
-  const { token } = JSON.parse(readFileSync(join(work, "run", "page.json"), "utf8"));
-  await page.goto(`${url}#token=${token}`, { waitUntil: "load" });
+  // Who writes notes needs the token, on this computer too.
+  const toWrite = await first.toWrite;
+  check(toWrite.startsWith(`${url}#token=`), "the address to write at is said behind it");
+  await page.goto(toWrite, { waitUntil: "load" });
 
   const player = start(program, ["rehearse", "setup.toml", "--to", playerPort, "--out", "played", "--harmonics", "7,8", "--faults=off-peak", "--seed", "3"], { stdio: ["ignore", "ignore", "ignore"] });
   const told = [];
