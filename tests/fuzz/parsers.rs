@@ -122,6 +122,8 @@ fn requests(bytes: &[u8], _bench: &Bench) {
     let shared = access("0.0.0.0:8080").check(&request, false);
     assert!(shared.is_err() || request.token.as_deref() == Some("secret"));
     if access("127.0.0.1:8080").check(&request, false).is_ok() {
+        // Who writes needs the token on this computer, too.
+        assert!(request.method != "POST" || request.token.as_deref() == Some("secret"));
         let own = format!("http://{}", request.host);
         assert!(request.origin.is_none_or(|origin| origin == own));
         let name = request.host.rsplit_once(':').map_or("", |(name, _)| name);

@@ -40,6 +40,9 @@ pub fn seeds(parser: &str, repository: &Path, run: &Path) -> Vec<Vec<u8>> {
             b"HEAD /signals HTTP/1.1\r\nHost: [::1]:8080\r\nOrigin: http://[::1]:8080\r\n\
               Sec-Fetch-Site: same-origin\r\nAuthorization: Bearer secret\r\n\r\n"
                 .to_vec(),
+            b"POST /notes HTTP/1.1\r\nHost: 127.0.0.1:8080\r\nAuthorization: Bearer secret\r\n\
+              Content-Type: application/json\r\nContent-Length: 2\r\n\r\n{}"
+                .to_vec(),
         ],
         _ => (0_u8..)
             .zip(LEDGER_FILES)
