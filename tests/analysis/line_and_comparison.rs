@@ -369,8 +369,13 @@ fn a_comparison_is_a_page_too() {
     let page = std::fs::read_to_string(bench.path("made.html")).unwrap();
     assert!(page.contains("<h1>Comparison: efficiency 100 S</h1>"));
     assert!(page.contains("other (b &lt;b&gt;) against the reference"));
-    // 1.5 % of 0.85 %: sqrt(0.6² + 0.6²).
-    for value in ["30.00 ± 0.60", "31.50 ± 0.60", "1.50 ± 0.85", "1.77"] {
+    // 1.5 % of 0.85 %: sqrt(0.6² + 0.6²). Nothing parts an uncertainty from its sign.
+    for value in [
+        "30.00 ±\u{a0}0.60",
+        "31.50 ±\u{a0}0.60",
+        "1.50 ±\u{a0}0.85",
+        "1.77",
+    ] {
         assert_eq!(page.matches(&format!(">{value}<")).count(), 5, "{value}");
     }
     assert_eq!(page.matches("<svg class=\"figure\"").count(), 2);

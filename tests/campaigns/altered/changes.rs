@@ -29,9 +29,9 @@ impl Change {
     }
 }
 
-/// Samples of a recording that are altered, beside every byte of its header.
+/// Bytes of a recording or a picture that are altered, beside every one of its beginning.
 const SAMPLES: usize = 40;
-/// Longest header.
+/// Longest header of a recording.
 const HEADER_BYTES: usize = 128;
 
 /// Every change that is tried of a file; the last one takes it away.
@@ -43,7 +43,7 @@ pub fn changes(name: &str, bytes: &[u8]) -> Vec<Change> {
             found.push(Change { what, edit });
         }
     };
-    if ending(name) == "wav" {
+    if matches!(ending(name), "wav" | "svg") {
         let samples = (0..SAMPLES).map(|at| (bytes.len() - 1) * at / SAMPLES);
         for at in (0..HEADER_BYTES.min(bytes.len())).chain(samples) {
             add(format!("byte {at}"), at..at + 1, &[bytes[at] ^ 1]);

@@ -26,7 +26,7 @@ const OF_THE_REDUCTION: &[Command] = &[Report, Compare, Field, Verify];
 /// Whoever reads a run checks all that the run itself wrote; the recordings are
 /// told of by `audit` and recomputed by `verify`; tables and report are read by
 /// people, and `verify` alone says whether they are true.
-const RESTS_ON: [(&str, &str, &[Command]); 18] = [
+const RESTS_ON: [(&str, &str, &[Command]); 19] = [
     ("run.json", "", ALL),
     ("setup.toml", "", ALL),
     ("points.jsonl", "", ALL),
@@ -34,6 +34,7 @@ const RESTS_ON: [(&str, &str, &[Command]); 18] = [
     ("events.jsonl", "", ALL),
     ("trace.csv", "", ALL),
     ("curves/", ".csv", ALL),
+    ("pictures/", "", ALL),
     ("points.csv", "", &[Verify]),
     ("reduced.jsonl", "", OF_THE_REDUCTION),
     ("reduced.csv", "", &[Verify]),
@@ -78,6 +79,8 @@ fn trials(bench: &Bench, run: &'static str) -> Vec<Trial> {
             // Who reads the bare run reads what it itself wrote.
             "bare" if resting_on(&file) == ALL => OF_THE_BARE_RUN,
             "bare" => &[],
+            // Of a run without notes only what was made of it is named there.
+            "captured" if file == "results.jsonl" => OF_THE_REDUCTION,
             _ => resting_on(&file),
         };
         // There is no damper on a captured run, and nothing to compare it with.
