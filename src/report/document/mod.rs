@@ -183,7 +183,7 @@ impl Document<'_> {
             facts.push(("Recorded", begun));
         }
         if let Some(length_s) = length_s {
-            facts.push(("Length", duration(length_s)));
+            facts.push(("Recorded for", duration(length_s)));
         }
         if self.was_ended_by_the_operator() {
             facts.push((
