@@ -60,11 +60,7 @@ fn from_files(args: &Args, why: &str) -> Result<CaptureState, Failure> {
         (RunState::Stopped, None) => "it was stopped".to_owned(),
         (RunState::Failed, None) => "it failed".to_owned(),
     };
-    let planned: Vec<(u32, f64)> = Plan::of(&setup, Assumptions::of(&setup))
-        .harmonics
-        .iter()
-        .map(|harmonic| (harmonic.harmonic, harmonic.frequency_hz))
-        .collect();
+    let planned = Plan::of(&setup, Assumptions::of(&setup)).harmonics_hz();
     let mut coverage = Coverage::new(&planned);
     run.points.iter().for_each(|point| coverage.add(point));
     let name = args.run.file_name().unwrap_or(args.run.as_os_str());

@@ -28,6 +28,7 @@ mod alterations;
 mod chain;
 mod error;
 pub(crate) mod lines;
+mod locks;
 mod named_files;
 mod note_writer;
 mod noted_points;
@@ -45,6 +46,7 @@ pub use chain::ChainEnd;
 pub(crate) use chain::{chain_lines, unchain_lines};
 pub use error::LedgerError;
 pub use lines::json_lines;
+pub(crate) use locks::lock;
 pub use named_files::carry_named_files;
 pub use note_writer::{NewNote, WrittenNote, write_note};
 pub use notes::read_notes;
@@ -57,7 +59,6 @@ pub use results::{ResultRecord, check_result, log_result};
 pub use seal::{CheckedSeal, SEAL_NAMESPACE, check_seal, seal};
 pub use table::points_csv;
 pub use trace::trace_csv;
-pub(crate) use writer::lock;
 pub use writer::{Found, Ledger};
 
 /// The setup as used.

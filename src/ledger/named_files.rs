@@ -32,9 +32,7 @@ pub fn carry_named_files(
             )),
         }
     }
-    let beside = setup_file.parent().unwrap_or_else(|| Path::new(""));
-    for picture in &setup.pictures {
-        let from = beside.join(&picture.file);
+    for (picture, from) in setup.picture_files(setup_file) {
         match read_picture(&from) {
             Ok((_, bytes)) if is_carried(&picture.file) => {
                 ledger.carry_picture(&picture.file, &bytes)?;

@@ -5,8 +5,8 @@
 
 use std::path::Path;
 
+use super::locks::lock_to_write;
 use super::notes::{append, mend};
-use super::results::lock_to_write;
 use super::{LedgerError, REDUCTION_FILE, REPORT_FILE, Run, RunRecord, SEAL_FILE, SETUP_FILE};
 use crate::analysis::{NoteKind, PointNote};
 use crate::reduction::SettledPoint;

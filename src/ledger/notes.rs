@@ -9,7 +9,8 @@ use std::path::Path;
 
 use super::chain::Chain;
 use super::lines::{self, LineFile, Lines};
-use super::results::{begun_with, check_result, last_hash, lock_to_read, log_locked};
+use super::locks::lock_to_read;
+use super::results::{begun_with, check_result, last_hash, log_locked};
 use super::{LedgerError, NOTES_FILE};
 use crate::analysis::PointNote;
 use crate::recorder::SystemStorage;

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::alterations::{Logs, alterations};
-use super::results::lock_to_read;
+use super::locks::lock_to_read;
 use super::{
     EVENTS_FILE, EVIDENCE_FILE, LedgerError, POINTS_FILE, RunRecord, SETUP_FILE, TRACE_FILE, lines,
     notes,

@@ -4,14 +4,14 @@
 //! Notes are written while a capture holds the run's lock: this log and that of the
 //! notes have one of their own.
 
-use std::fs::{File, OpenOptions};
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
 use super::chain::{ChainEnd, chain_lines};
 use super::lines::{self, LineFile, Lines};
-use super::{LedgerError, RESULTS_FILE, RESULTS_LOCK_FILE, RunRecord};
+use super::locks::lock_to_write;
+use super::{LedgerError, RESULTS_FILE, RunRecord};
 use crate::ingest::sidecar::hash_of_file;
 use crate::recorder::SystemStorage;
 
@@ -36,38 +36,6 @@ pub fn log_result(
 ) -> Result<(), LedgerError> {
     let _lock = lock_to_write(folder)?;
     log_locked(folder, file, written_utc)
-}
-
-/// The lock of whoever writes this log or the notes. It is held for the time of a
-/// line, so it is waited for; it goes when the file is closed, also when the process
-/// is killed.
-pub(super) fn lock_to_write(folder: &Path) -> Result<File, LedgerError> {
-    let path = folder.join(RESULTS_LOCK_FILE);
-    let file = OpenOptions::new()
-        .write(true)
-        .create(true)
-        .truncate(false)
-        .open(&path)
-        .map_err(LedgerError::io(&path, "create"))?;
-    file.lock().map_err(LedgerError::io(&path, "lock"))?;
-    Ok(file)
-}
-
-/// The lock of whoever reads both logs, so that they are not read between the line of
-/// the one and that of the other; `None` where nothing was ever written.
-pub(super) fn lock_to_read(folder: &Path) -> Result<Option<File>, LedgerError> {
-    let path = folder.join(RESULTS_LOCK_FILE);
-    let file = match File::open(&path) {
-        Ok(file) => file,
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
-        Err(error) => return Err(LedgerError::io(&path, "open")(error)),
-    };
-    match file.lock_shared() {
-        Ok(()) => Ok(Some(file)),
-        // A file system that has no locks, such as that of a disc, has no writers either.
-        Err(error) if error.kind() == std::io::ErrorKind::Unsupported => Ok(None),
-        Err(error) => Err(LedgerError::io(&path, "lock")(error)),
-    }
 }
 
 /// Puts a written file down; the lock is held by the caller.

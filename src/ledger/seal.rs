@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 use ssh_key::{HashAlg, LineEnding, PrivateKey, PublicKey, SshSig};
 
-use super::results::lock_to_write;
+use super::locks::lock_to_write;
 use super::{
     FileRecord, LOCK_FILE, LedgerError, PAGE_FILE, RESULTS_LOCK_FILE, Run, SEAL_FILE,
     SEAL_SIGNATURE_FILE, lines, lock,

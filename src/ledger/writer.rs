@@ -1,12 +1,13 @@
 //! The one who writes a run folder.
 
 use std::collections::HashSet;
-use std::fs::{File, OpenOptions, TryLockError};
+use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::chain::ChainEnd;
 use super::lines::{self, LineFile};
+use super::locks::lock;
 use super::notes;
 use super::trace;
 use super::{
@@ -463,23 +464,6 @@ fn make_folder(storage: &Arc<dyn Storage>, folder: &Path) -> Result<(), LedgerEr
         .create_folder(folder)
         .map_err(LedgerError::io(folder, "create the folder"))?;
     lines::sync_folder(storage, folder_of(folder))
-}
-
-pub(crate) fn lock(folder: &Path) -> Result<File, LedgerError> {
-    let path = folder.join(LOCK_FILE);
-    let file = OpenOptions::new()
-        .write(true)
-        .create(true)
-        .truncate(false)
-        .open(&path)
-        .map_err(LedgerError::io(&path, "create"))?;
-    match file.try_lock() {
-        Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => Err(LedgerError::Busy {
-            path: folder.to_owned(),
-        }),
-        Err(TryLockError::Error(error)) => Err(LedgerError::io(&path, "lock")(error)),
-    }
 }
 
 fn is_occupied(folder: &Path) -> Result<bool, LedgerError> {

@@ -167,6 +167,14 @@ impl Plan {
             warnings,
         }
     }
+
+    /// Number and frequency of each harmonic, Hz.
+    pub fn harmonics_hz(&self) -> Vec<(u32, f64)> {
+        let harmonics = self.harmonics.iter();
+        harmonics
+            .map(|harmonic| (harmonic.harmonic, harmonic.frequency_hz))
+            .collect()
+    }
 }
 
 /// The numbers of the harmonics inside the sweep's range.

@@ -27,9 +27,7 @@ pub fn curve_remarks(setup: &Setup, setup_file: &Path) -> Vec<String> {
             Err(what) => remarks.push(format!("criteria[{number}].curve: {what}")),
         }
     }
-    let beside = setup_file.parent().unwrap_or_else(|| Path::new(""));
-    for (number, picture) in (1..).zip(&setup.pictures) {
-        let path = beside.join(&picture.file);
+    for (number, (_, path)) in (1..).zip(setup.picture_files(setup_file)) {
         if let Err(error) = read_picture(&path) {
             let file = path.display();
             remarks.push(format!(

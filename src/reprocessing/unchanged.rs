@@ -62,11 +62,13 @@ fn same_named_files(loaded: &Loaded, setup_file: &Path, record: &RunRecord) -> b
             let text = read_small_text(&path).ok()?;
             Some(hashed(curve, text.as_bytes()))
         });
-    let beside = setup_file.parent().unwrap_or_else(|| Path::new(""));
-    let pictures = loaded.setup.pictures.iter().filter_map(|picture| {
-        let (_, bytes) = read_picture(&beside.join(&picture.file)).ok()?;
-        Some(hashed(&picture.file, &bytes))
-    });
+    let pictures = loaded
+        .setup
+        .picture_files(setup_file)
+        .filter_map(|(picture, path)| {
+            let (_, bytes) = read_picture(&path).ok()?;
+            Some(hashed(&picture.file, &bytes))
+        });
     let known = |files: &[FileRecord]| -> BTreeMap<String, Option<String>> {
         let files = files.iter();
         files

@@ -15,6 +15,7 @@
 #![doc = include_str!("../guide/setup.md")]
 
 mod accept;
+mod bounded_file;
 mod build;
 mod check;
 mod choice;
@@ -59,10 +60,10 @@ pub use sampling::{MAX_RATE_HZ, SampleFormat, is_rate};
 pub use warnings::warnings;
 pub use words::{LevelRule, Protocol, Quantity, Unit, Verdict};
 
+use bounded_file::bytes_of;
 use fault::{Log, Place};
 use read::RawSetup;
-use std::fs::File;
-use std::io::{self, Read};
+use std::io;
 use std::path::Path;
 
 /// The longest setup file that is read: 1 MiB. A setup has some kilobytes.
@@ -95,7 +96,7 @@ pub fn read(path: &Path) -> Result<Loaded, SetupFaults> {
             right: right.to_owned(),
         }],
     };
-    let bytes = bytes_of(path).map_err(|error| {
+    let bytes = bytes_of(path, LONGEST_BYTES).map_err(|error| {
         let wrong = format!("cannot be read: {error}");
         fault(None, wrong, "a readable setup file")
     })?;
@@ -118,26 +119,13 @@ pub fn read(path: &Path) -> Result<Loaded, SetupFaults> {
 /// A small text that a setup names, such as a required curve: a regular file of
 /// up to 1 MiB.
 pub fn read_small_text(path: &Path) -> io::Result<String> {
-    let bytes = bytes_of(path)?;
+    let bytes = bytes_of(path, LONGEST_BYTES)?;
     if bytes.len() > LONGEST_BYTES {
         return Err(io::Error::other(
             "it is longer than 1 MiB; a file of some kilobytes is right",
         ));
     }
     String::from_utf8(bytes).map_err(|_| io::Error::other("it is no text in UTF-8"))
-}
-
-/// The bytes of a file, up to one more than are taken. A pipe or a device, which
-/// may never end, is not opened.
-fn bytes_of(path: &Path) -> io::Result<Vec<u8>> {
-    if !std::fs::metadata(path)?.is_file() {
-        return Err(io::Error::other("it is no regular file"));
-    }
-    let mut bytes = Vec::new();
-    let file = File::open(path)?;
-    file.take(LONGEST_BYTES as u64 + 1)
-        .read_to_end(&mut bytes)?;
-    Ok(bytes)
 }
 
 /// Checks the text of a setup file, and keeps it. `file` is the name to use in

@@ -399,6 +399,17 @@ impl Setup {
             })
     }
 
+    /// The pictures for the report, each with where it lies, its name being seen from the
+    /// setup file.
+    pub fn picture_files<'a>(
+        &'a self,
+        setup_file: &'a Path,
+    ) -> impl Iterator<Item = (&'a NamedPicture, PathBuf)> {
+        let folder = setup_file.parent().unwrap_or_else(|| Path::new(""));
+        let pictures = self.pictures.iter();
+        pictures.map(move |picture| (picture, folder.join(&picture.file)))
+    }
+
     /// Wave impedance sqrt(T m), N s/m (IEEE 664).
     pub fn wave_impedance_n_s_per_m(&self) -> f64 {
         (self.span.tension_kn * 1e3 * self.conductor.mass_kg_per_m).sqrt()

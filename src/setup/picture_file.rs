@@ -1,8 +1,9 @@
 //! A picture that a setup names: read, bounded, and known by its first bytes.
 
-use std::fs::File;
-use std::io::{self, Read as _};
+use std::io;
 use std::path::Path;
+
+use super::bounded_file::bytes_of;
 
 /// Longest picture that is read.
 const LONGEST_BYTES: usize = 8 << 20;
@@ -71,13 +72,7 @@ fn is_svg(text: &str) -> bool {
 /// # Errors
 /// Where it cannot be read, is longer or is no such picture.
 pub fn read_picture(path: &Path) -> io::Result<(PictureKind, Vec<u8>)> {
-    if !std::fs::metadata(path)?.is_file() {
-        return Err(io::Error::other("it is no regular file"));
-    }
-    let mut bytes = Vec::new();
-    let file = File::open(path)?;
-    file.take(LONGEST_BYTES as u64 + 1)
-        .read_to_end(&mut bytes)?;
+    let bytes = bytes_of(path, LONGEST_BYTES)?;
     if bytes.len() > LONGEST_BYTES {
         return Err(io::Error::other(
             "it is longer than 8 MiB; a smaller copy is right",

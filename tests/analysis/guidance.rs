@@ -92,11 +92,7 @@ fn states_by(setup: &Setup, rehearsal: &Rehearsal) -> Vec<CaptureState> {
     let mut analysis = Analysis::new(setup, &plans, None);
     let mut guide = Guide::new(setup, "rehearsed", &[]);
     guide.sources(&plans);
-    let planned: Vec<(u32, f64)> = Plan::of(setup, Assumptions::of(setup))
-        .harmonics
-        .iter()
-        .map(|harmonic| (harmonic.harmonic, harmonic.frequency_hz))
-        .collect();
+    let planned = Plan::of(setup, Assumptions::of(setup)).harmonics_hz();
     let coverage = Coverage::new(&planned);
     let links = [LinkHealth {
         source: "bench".into(),

@@ -129,11 +129,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         tracing::info!("{CAUTIONS}");
     }
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
-    let planned = Plan::of(&loaded.setup, Assumptions::of(&loaded.setup))
-        .harmonics
-        .iter()
-        .map(|harmonic| (harmonic.harmonic, harmonic.frequency_hz))
-        .collect();
+    let planned = Plan::of(&loaded.setup, Assumptions::of(&loaded.setup)).harmonics_hz();
     let request = CaptureRequest {
         loaded: &loaded,
         setup_file: &args.setup,

@@ -14,7 +14,7 @@ use crate::guidance::{CaptureState, Guide};
 use crate::live::{Bulletin, KeptAddress};
 use crate::pipeline::capture::CaptureMoment;
 use crate::reduction::SettledPoint;
-use crate::setup::{Requirement, Setup, Verdict, read_small_text};
+use crate::setup::{Setup, Verdict, read_small_text};
 use crate::tone::{ToneMessage, TonePlan};
 
 /// The page: where its values hang, and what the run folder is to keep of it.
@@ -132,15 +132,11 @@ impl View {
 
 /// The required curves of a setup; what cannot be read is said by the ledger.
 fn curves(setup: &Setup, setup_file: &Path) -> Vec<(String, RequiredCurve)> {
-    let folder = setup_file.parent().unwrap_or_else(|| Path::new(""));
-    let criteria = setup.criteria.iter();
-    criteria
-        .filter_map(|criterion| {
-            let Requirement::EfficiencyCurve { curve } = &criterion.requirement else {
-                return None;
-            };
-            let text = read_small_text(&folder.join(curve)).ok()?;
-            Some((curve.clone(), RequiredCurve::parse(&text, curve).ok()?))
+    setup
+        .curve_files(setup_file)
+        .filter_map(|(_, curve, path)| {
+            let text = read_small_text(&path).ok()?;
+            Some((curve.to_owned(), RequiredCurve::parse(&text, curve).ok()?))
         })
         .collect()
 }
@@ -157,12 +153,7 @@ fn point_line(point: &SettledPoint, time: &str) -> String {
             |value| format!("{value:.decimals$} {unit}"),
         )
     };
-    let verdict = match point.verdict {
-        Verdict::Held => "held",
-        Verdict::Steady => "steady",
-        Verdict::OffPeak => "off-peak",
-        Verdict::Rejected => "rejected",
-    };
+    let verdict = point.verdict.word();
     let harmonic = point
         .harmonic
         .map_or_else(|| "–".to_owned(), |n| n.to_string());

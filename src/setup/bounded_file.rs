@@ -1,0 +1,18 @@
+//! A file of no more than some length.
+
+use std::fs::File;
+use std::io::{self, Read as _};
+use std::path::Path;
+
+/// The bytes of a file, up to one more than the longest that is taken. A pipe or a device,
+/// which may never end, is not opened.
+pub(super) fn bytes_of(path: &Path, longest_bytes: usize) -> io::Result<Vec<u8>> {
+    if !std::fs::metadata(path)?.is_file() {
+        return Err(io::Error::other("it is no regular file"));
+    }
+    let mut bytes = Vec::new();
+    let file = File::open(path)?;
+    file.take(longest_bytes as u64 + 1)
+        .read_to_end(&mut bytes)?;
+    Ok(bytes)
+}
