@@ -11,6 +11,7 @@ mod check;
 mod compare;
 mod export;
 mod field;
+mod import;
 mod logs;
 mod new;
 mod note;
@@ -92,6 +93,8 @@ enum Command {
     Status(status::Args),
     /// Listen for some seconds and say what is wrong before a day is lost
     Check(check::Args),
+    /// Make recordings of time histories that other programs wrote
+    Import(import::Args),
     /// Turn recordings into settled points, exactly as a live capture would
     Reprocess(reprocess::Args),
     /// Take the bare span's losses off, apply the criteria
@@ -162,6 +165,7 @@ fn dispatch(command: Command) -> Result<Status, Failure> {
         Command::Capture(args) => capture::run(&args),
         Command::Status(args) => status::run(&args),
         Command::Check(args) => check::run(&args),
+        Command::Import(args) => import::run(&args),
         Command::Reprocess(args) => reprocess::run(&args),
         Command::Rehearse(args) => rehearse::run(&args),
         Command::Audit(args) => audit::run(&args),

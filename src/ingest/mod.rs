@@ -16,6 +16,7 @@ mod regular;
 pub mod serial;
 pub mod sidecar;
 pub mod stretches;
+pub mod time_history;
 pub mod wav;
 
 pub use error::IngestError;

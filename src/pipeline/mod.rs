@@ -32,7 +32,7 @@ mod stop;
 pub use collected::Collected;
 pub use feed::{Feed, FeedState, FeedTurn, Recordings, recordings_of, spawn_feed};
 pub use record::{Recorded, RecorderStage, spawn_recorder};
-pub use recorded::{RecordedRun, RecordedSource, ReplayError};
+pub use recorded::{RecordedRun, RecordedSource, ReplayError, rate_agrees};
 pub use replay::{ReplayOptions, replay};
 pub use run::{Beforehand, Input, Options, Order, Outcome, Progress, Sink, SourceOutcome, run};
 pub use single_thread::SingleThread;

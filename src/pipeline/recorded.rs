@@ -167,24 +167,25 @@ impl RecordedSource {
     }
 }
 
-/// Whether recordings have the rate that the setup states, as far as it states
-/// one.
+/// Whether samples may come at this rate by what the setup states, as far as it states one.
+pub fn rate_agrees(source: &Source, rate_hz: f64) -> bool {
+    source.rate_hz.is_none_or(|stated_hz| {
+        // A WAV header holds whole Hz.
+        (rate_hz - stated_hz).abs() <= 0.5 + stated_hz * source.rate_uncertainty_ppm * 1e-6
+    })
+}
+
 fn check_rate(source: &Source, reader: &WavReader) -> Result<(), ReplayError> {
-    let Some(stated_hz) = source.rate_hz else {
-        return Ok(());
-    };
     let rate_hz = reader.format().rate_hz;
-    // A WAV header holds whole Hz.
-    let allowed_hz = 0.5 + stated_hz * source.rate_uncertainty_ppm * 1e-6;
-    if (rate_hz - stated_hz).abs() > allowed_hz {
-        return Err(ReplayError::Rate {
+    match source.rate_hz {
+        Some(stated_hz) if !rate_agrees(source, rate_hz) => Err(ReplayError::Rate {
             path: first_file(reader),
             source_name: source.name.clone(),
             rate_hz,
             stated_hz,
-        });
+        }),
+        _ => Ok(()),
     }
-    Ok(())
 }
 
 fn first_file(reader: &WavReader) -> PathBuf {

@@ -104,7 +104,8 @@ fn recordings_in(folder: &Path, notes: &mut Vec<String>) -> anyhow::Result<Vec<P
     .collect();
     if files.is_empty() {
         bail!(
-            "{shown}: no recording (*.wav) in this folder{}; name the folder that holds them",
+            "{shown}: no recording (*.wav) in this folder{}; name the folder that holds them, or make \
+             recordings of tables and universal files with `spanhold import`",
             if left_out.is_empty() {
                 String::new()
             } else {

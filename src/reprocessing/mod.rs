@@ -11,6 +11,7 @@ mod archive;
 mod archive_folder;
 mod archive_list;
 mod assigned;
+mod import;
 mod run;
 mod unchanged;
 
@@ -18,4 +19,5 @@ pub use archive::{ArchiveProgress, ArchivedRun, Completion, archive_csv, reproce
 pub use archive_folder::ARCHIVE_FILE;
 pub use archive_list::{ArchiveEntry, ArchiveList, Baseline, ListFaults};
 pub use assigned::{SourceFiles, assign};
+pub use import::{ImportRequest, Imported, TableNumbers, import};
 pub use run::{ReprocessError, ReprocessRequest, ReprocessWatch, Reprocessed, reprocess};

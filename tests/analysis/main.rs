@@ -52,5 +52,6 @@ mod stretches;
 mod tampering;
 mod tension;
 mod tidy;
+mod time_histories;
 mod uncertainty;
 mod worked_examples;

@@ -14,6 +14,8 @@ use spanhold::ingest::frames::{Frame, FrameDecoder};
 use spanhold::ingest::lines::LineDecoder;
 use spanhold::ingest::serial::LinkDecoder;
 use spanhold::ingest::sidecar::{read_sidecar, sidecar_path};
+use spanhold::ingest::time_history::csv::{self, TimeBase};
+use spanhold::ingest::time_history::uff58;
 use spanhold::ingest::wav::WavReader;
 use spanhold::ingest::{Block, MAX_SAMPLE_INDEX};
 use spanhold::ledger::Run;
@@ -28,7 +30,7 @@ pub struct Parser {
     pub check: fn(&[u8], &Bench),
 }
 
-pub const PARSERS: [Parser; 10] = [
+pub const PARSERS: [Parser; 12] = [
     Parser {
         name: "setup",
         check: setup_text,
@@ -56,6 +58,14 @@ pub const PARSERS: [Parser; 10] = [
     Parser {
         name: "wav",
         check: wav,
+    },
+    Parser {
+        name: "table",
+        check: table,
+    },
+    Parser {
+        name: "universal-file",
+        check: universal_file,
     },
     Parser {
         name: "sidecar",
@@ -352,6 +362,48 @@ fn wav(bytes: &[u8], bench: &Bench) {
     let _ = spanhold::ingest::wav::read_header(&mut cursor, bytes.len() as u64, &path);
     std::fs::write(&path, bytes).expect("the folder of the fuzzer");
     read_wav(&path, bytes.len());
+}
+
+/// The first byte says which column is the time, or that none is.
+fn table(bytes: &[u8], _bench: &Bench) {
+    let Some((column, bytes)) = bytes.split_first() else {
+        return;
+    };
+    let text = String::from_utf8_lossy(bytes);
+    let base = match usize::from(column % 4) {
+        0 => TimeBase::RateHz(200.0),
+        column => TimeBase::Column(column),
+    };
+    match csv::parse(&text, base) {
+        Ok(history) => {
+            assert!(history.rate_hz.is_finite() && history.rate_hz > 0.0);
+            assert!(
+                history.samples.len() <= bytes.len(),
+                "more samples than bytes"
+            );
+        }
+        Err(fault) => {
+            assert!(
+                (1..=text.lines().count().max(1)).contains(&fault.line),
+                "{fault}"
+            );
+            assert!(!fault.what.is_empty());
+        }
+    }
+}
+
+fn universal_file(bytes: &[u8], _bench: &Bench) {
+    match uff58::parse(bytes) {
+        Ok((responses, _)) => {
+            let mut values = 0;
+            for response in &responses {
+                assert!(response.rate_hz.is_finite() && response.rate_hz > 0.0);
+                values += response.values.len();
+            }
+            assert!(values <= bytes.len(), "more samples than bytes");
+        }
+        Err(fault) => assert!(!fault.what.is_empty()),
+    }
 }
 
 fn sidecar(bytes: &[u8], bench: &Bench) {

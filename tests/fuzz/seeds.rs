@@ -32,6 +32,12 @@ pub fn seeds(parser: &str, repository: &Path, run: &Path) -> Vec<Vec<u8>> {
             b"\x07#4294967295,1*2C\n#0,1*0E\n#1,1*0F\n#2,1*0C\n".to_vec(),
         ],
         "wav" => wavs(&read("recordings/bare-trial.wav")),
+        "table" => vec![
+            b"\x01Bench;;\r\nt;a;b\r\n0,000;1,5;-2\r\n0,005;2,5e-1;\r\n0,010;3;4\r\n".to_vec(),
+            b"\0a,b\n1.5,2\n3,4\n".to_vec(),
+            b"\x021,5\t0\n3\t0,1\n4\t0,2\n".to_vec(),
+        ],
+        "universal-file" => universal_files(),
         "sidecar" => vec![sidecar()],
         "requests" => vec![
             b"GET /state?x=1 HTTP/1.1\r\nHost: 127.0.0.1:8080\r\nIf-None-Match: \"a\"\r\n\r\nGET"
@@ -153,6 +159,30 @@ fn wavs(recording: &[u8]) -> Vec<Vec<u8>> {
     sizes.extend(0_u32.to_le_bytes());
     long.splice(12..12, sizes);
     vec![plain, long]
+}
+
+/// A time response as text, and one in binary form, by the columns of the layout.
+fn universal_files() -> Vec<Vec<u8>> {
+    let head = |kind: &str| {
+        let axis = format!(
+            "{:10}{:5}{:5}{:5} {:<20} {:<20}\n",
+            12, 0, 0, 0, "NONE", "m/s^2"
+        );
+        format!(
+            "    -1\n{kind}\nNONE\nNONE\nNONE\nrate_hz = 200, first_sample = 7\nNONE\n\
+             {:5}{:10}{:5}{:10} {:<10}{:10}{:4} {:<10}{:10}{:4}\n{:10}{:10}{:10}{:>13}{:>13}{:>13}\n{axis}{axis}{axis}{axis}",
+            1, 0, 0, 0, "NONE", 1, 0, "NONE", 0, 0, 4, 3, 1, "0.00000e+00", "5.00000e-03", "0.00000e+00",
+        )
+        .into_bytes()
+    };
+    let text = [head("    58"), b"1.0 2.0 3.0D0\n    -1\n".to_vec()].concat();
+    let values = [1.0_f64, -2.0, 3.0].map(f64::to_le_bytes).concat();
+    let kind = format!(
+        "    58b{:6}{:6}{:12}{:12}{:6}{:6}{:12}{:12}",
+        1, 2, 11, 24, 0, 0, 0, 0
+    );
+    let binary = [head(&kind), values, b"\n    -1\n".to_vec()].concat();
+    vec![[text.clone(), binary.clone()].concat(), text, binary]
 }
 
 fn sidecar() -> Vec<u8> {

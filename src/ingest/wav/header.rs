@@ -420,7 +420,17 @@ fn foreign_format(magic: [u8; 4]) -> String {
         b"OggS" => "an Ogg file",
         b"FORM" => "an AIFF file",
         b"caff" => "a Core Audio file (CAF)",
-        other => return format!("starts with '{}', not a WAV file", other.escape_ascii()),
+        other => {
+            let starts = format!("starts with '{}', not a WAV file", other.escape_ascii());
+            let is_text = |byte: &u8| byte.is_ascii_graphic() || byte.is_ascii_whitespace();
+            return if other.iter().all(is_text) || other.starts_with(b"\xef\xbb\xbf") {
+                format!(
+                    "{starts}; `spanhold import` makes recordings of tables and universal files"
+                )
+            } else {
+                starts
+            };
+        }
     };
     format!("{kind}, which is not read; convert it to WAV (RIFF or RF64)")
 }

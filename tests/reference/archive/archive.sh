@@ -14,4 +14,5 @@ if ! cmp -s "$pins" "$venv/pins.txt"; then
     "$venv/bin/python" -m pip install -q --disable-pip-version-check -r "$pins"
     cp "$pins" "$venv/pins.txt"
 fi
+"$venv/bin/python" tests/reference/archive/notebook.py "$1"
 exec "$venv/bin/python" tests/reference/archive/archive.py "$@"
