@@ -47,7 +47,8 @@ pub struct ChannelOutlook {
     pub quantisation_snr_db: Option<f64>,
     pub resolution_suffices: Option<bool>,
     pub rate_hz: Option<f64>,
-    /// Samples a cycle at the top of the sweep.
+    /// Samples a cycle at the top of the sweep; `None` for a slow value, in which no
+    /// tone is measured: any rate suffices for that.
     pub samples_per_cycle: Option<f64>,
     pub rate_suffices: Option<bool>,
 }
@@ -112,9 +113,13 @@ impl ChannelOutlook {
             quantisation_snr_db,
             resolution_suffices: quantisation_snr_db.map(|snr| snr >= least_snr_db),
             rate_hz,
-            samples_per_cycle: rate_hz.map(|rate| rate / setup.sweep.high_hz),
-            rate_suffices: rate_hz
-                .map(|rate| HIGHEST_OVERTONE * setup.sweep.high_hz <= USABLE_PART_OF_RATE * rate),
+            samples_per_cycle: rate_hz
+                .filter(|_| channel.role.has_tone())
+                .map(|rate| rate / setup.sweep.high_hz),
+            rate_suffices: rate_hz.map(|rate| {
+                let needed_hz = HIGHEST_OVERTONE * setup.sweep.high_hz / USABLE_PART_OF_RATE;
+                !channel.role.has_tone() || rate >= needed_hz
+            }),
         }
     }
 

@@ -92,6 +92,8 @@ pub struct Plan {
     pub fundamental_hz: f64,
     /// The harmonics in the sweep's range, rising.
     pub harmonics: Vec<PlannedHarmonic>,
+    /// All dwells together, s, without the time to go from one to the next.
+    pub dwells_s: f64,
     /// What each channel will see.
     pub channels: Vec<ChannelOutlook>,
     /// What the engineer should know before the day begins.
@@ -144,16 +146,25 @@ pub struct PlannedHarmonic {
     /// Half-power bandwidth at the assumed efficiency.
     pub bandwidth_hz: f64,
     pub ring_up_time_constant_s: f64,
-    /// Length of a dwell that holds at that bandwidth.
+    /// From the change of frequency until it has rung up at that bandwidth.
+    pub wait_s: f64,
+    /// What a hold is given behind that.
+    pub hold_s: f64,
+    /// Both together.
     pub dwell_s: f64,
 }
 
 impl Plan {
-    /// Works out the plan of a setup.
+    /// Works out the plan of a setup, by what it states of its span.
     pub fn of(setup: &Setup, assumed: Assumptions) -> Self {
-        let span = setup.strung_conductor();
+        Self::by(setup, &KnownSpan::stated(setup), assumed)
+    }
+
+    /// The same by what else is known of the span.
+    pub fn by(setup: &Setup, known: &KnownSpan, assumed: Assumptions) -> Self {
+        let span = known.planned();
         let harmonics = harmonics_in_range(&span, setup)
-            .map(|n| PlannedHarmonic::of(setup, &span, assumed, n))
+            .map(|n| PlannedHarmonic::of(setup, known, assumed, n))
             .collect::<Vec<_>>();
         let channels = ChannelOutlook::all(setup, &span, assumed, &harmonics);
         let warnings = warnings(setup, assumed, &harmonics, &channels);
@@ -162,6 +173,7 @@ impl Plan {
             wave_speed_m_s: span.wave_speed_m_s(),
             wave_impedance_n_s_per_m: span.wave_impedance_n_s_per_m(),
             fundamental_hz: span.string_harmonic_hz(1),
+            dwells_s: harmonics.iter().map(|harmonic| harmonic.dwell_s).sum(),
             harmonics,
             channels,
             warnings,
@@ -190,7 +202,8 @@ fn harmonics_in_range(span: &StrungConductor, setup: &Setup) -> impl Iterator<It
 }
 
 impl PlannedHarmonic {
-    fn of(setup: &Setup, span: &StrungConductor, assumed: Assumptions, n: u32) -> Self {
+    fn of(setup: &Setup, known: &KnownSpan, assumed: Assumptions, n: u32) -> Self {
+        let span = known.planned();
         let f = span.harmonic_hz(n);
         let iswr = assumed.efficiency_pct / 100.0;
         let wire = bending_wire(setup);
@@ -199,12 +212,13 @@ impl PlannedHarmonic {
             span.reading_places(f, setup.span.damper_position_m, setup.span.drive_position_m);
         let place = |of: fn(&ReadingPlaces) -> f64| places.as_ref().map(of);
         let exactly = ReadFrequency { hz: f, u_hz: 0.0 };
-        let found = KnownSpan::stated(setup).places(setup, exactly, None);
+        let found = known.places(setup, exactly, None);
         let power_w = velocity_m_s.map(|v| 0.5 * span.wave_impedance_n_s_per_m() * v * v * iswr);
         let drive_sine = setup.drive_sine(f);
         let drive_near_node = drive_sine.is_some_and(|s| s < setup.hold.drive_node_sine);
         let bandwidth_hz = span.half_power_bandwidth_hz(f, iswr);
         let ring_up_s = ring_up_time_constant_s(bandwidth_hz);
+        let (wait_s, hold_s) = dwell_s(&setup.hold, ring_up_s, f);
         Self {
             harmonic: n,
             frequency_hz: f,
@@ -241,17 +255,19 @@ impl PlannedHarmonic {
             },
             bandwidth_hz,
             ring_up_time_constant_s: ring_up_s,
-            dwell_s: dwell_s(&setup.hold, ring_up_s, f),
+            wait_s,
+            hold_s,
+            dwell_s: wait_s + hold_s,
         }
     }
 }
 
-/// Length of a dwell, from the change of frequency on, that rings up and then
-/// holds.
-fn dwell_s(hold: &HoldRules, ring_up_s: f64, frequency_hz: f64) -> f64 {
+/// Of a dwell: how long it rings up, from the change of frequency on, and how long it
+/// then holds.
+fn dwell_s(hold: &HoldRules, ring_up_s: f64, frequency_hz: f64) -> (f64, f64) {
     let shortest_hold_s = hold.min_seconds.max(hold.min_cycles / frequency_hz);
-    (hold.ring_up_time_constants + FURTHER_TIME_CONSTANTS) * ring_up_s
-        + HOLDS_A_DWELL * shortest_hold_s
+    let time_constants = hold.ring_up_time_constants + FURTHER_TIME_CONSTANTS;
+    (time_constants * ring_up_s, HOLDS_A_DWELL * shortest_hold_s)
 }
 
 /// The wire and stiffness of the strain formula, where the setup gives them.

@@ -58,6 +58,8 @@ pub struct ReadFrequency {
 #[derive(Debug, Clone, PartialEq)]
 pub struct KnownSpan {
     conductor: StrungConductor,
+    /// The same without an EI that nobody stated: harmonics are planned by it.
+    planned: StrungConductor,
     /// What it is known by; a sentence.
     basis: String,
     /// The same span with what is uncertain of it moved by its expanded
@@ -163,6 +165,7 @@ impl KnownSpan {
         };
         Self {
             conductor,
+            planned: setup.strung_conductor(),
             basis: format!(
                 "the setup: T {} kN ± {} %, m {} kg/m ± {} %, {of_stiffness}",
                 setup.span.tension_kn,
@@ -231,6 +234,7 @@ impl KnownSpan {
         varied.extend(longer.map(|longer| ("length", here(longer.conductor))));
         Ok(Self {
             conductor: best,
+            planned: best,
             basis: format!(
                 "{} resonances of the bare run, which fit within {:.3} loops: c {:.2} m/s ± {:.2} %, \
                  EI {:.0} ± {:.0} N m2",
@@ -243,6 +247,16 @@ impl KnownSpan {
             ),
             varied,
         })
+    }
+
+    /// The span by which harmonics are planned.
+    pub(super) fn planned(&self) -> StrungConductor {
+        self.planned
+    }
+
+    /// What it is known by; a sentence.
+    pub fn basis(&self) -> &str {
+        &self.basis
     }
 
     /// Where the sensors belong at a frequency; `efficiency_pct`: what the damper
@@ -329,6 +343,7 @@ impl KnownSpan {
         };
         Some(Self {
             conductor,
+            planned: conductor,
             basis: format!(
                 "the bare span has {number} loops at {hz} Hz: c {:.2} m/s, by its length",
                 conductor.wave_speed_m_s()

@@ -166,6 +166,37 @@ fn coarse_converters_and_slow_rates_are_found() {
 }
 
 #[test]
+fn a_slow_value_is_not_asked_for_samples_a_cycle() {
+    let mut with_load_cell = setup(LevelRule::ConstantVelocity, 200.0);
+    with_load_cell.sources.push(Source {
+        name: "load cell".into(),
+        rate_hz: Some(10.0),
+        ..with_load_cell.sources[0].clone()
+    });
+    with_load_cell.channels.push(Channel {
+        name: "tension".into(),
+        role: Role::Tension,
+        source: 1,
+        unit: Unit::Kilonewton,
+        ..with_load_cell.channels[0].clone()
+    });
+    let says = |setup: &Setup| {
+        let plan = planned(setup);
+        let tension = plan.channels.last().unwrap();
+        let said = plan.warnings.iter().any(|w| w.contains("samples a cycle"));
+        (tension.rate_suffices, tension.samples_per_cycle, said)
+    };
+    assert_eq!(says(&with_load_cell), (Some(true), None, false));
+    // An accelerometer at that rate is another matter.
+    let last = with_load_cell.channels.last_mut().unwrap();
+    last.role = Role::DriveMotion;
+    assert_eq!(
+        says(&with_load_cell),
+        (Some(false), Some(10.0 / 64.0), true)
+    );
+}
+
+#[test]
 fn a_drive_near_its_own_node_is_named() {
     let mut far = setup(LevelRule::ConstantVelocity, 200.0);
     // Loops of 1.2 m: a drive at 1.25 m sits near the first node.

@@ -275,22 +275,108 @@ fn places_at_a_frequency_that_was_found() {
         text.contains("read to ± 0.5 Hz") && text.contains("digits of the frequency"),
         "{text}"
     );
-    // The sheet, as a page and as text.
-    for (name, says) in [("sheet.html", "<svg"), ("sheet.txt", "node, drive end")] {
-        let output = run(&["plan", &damped, "--sheet", name]);
+    // The plan by the bare run has the harmonics where that run found them.
+    let harmonics_hz = |more: &[&str]| -> Vec<f64> {
+        let output = run(&[&["plan", &damped, "--json"], more].concat());
         assert_eq!(code(&output), 0, "{}", stderr(&output));
-        let sheet = std::fs::read_to_string(folder.path(name)).unwrap();
-        assert!(sheet.contains(says) && sheet.contains("25.0"), "{name}");
+        let plan: serde_json::Value = serde_json::from_str(&stdout(&output)).unwrap();
+        let harmonics = plan["harmonics"].as_array().unwrap().iter();
+        harmonics.map(|h| number(h, "frequency_hz")).collect()
+    };
+    let (stated_hz, fitted_hz) = (harmonics_hz(&[]), harmonics_hz(&["--bare", "bare"]));
+    let points = folder.points("bare");
+    assert!(!points.is_empty());
+    for point in &points {
+        let point: serde_json::Value = serde_json::from_str(point).unwrap();
+        let hz = number(&point, "frequency_hz");
+        let off_hz = fitted_hz
+            .iter()
+            .map(|h| (h - hz).abs())
+            .fold(f64::MAX, f64::min);
+        assert!(off_hz < 0.01, "{hz} Hz: {off_hz}");
     }
+    assert_ne!(stated_hz, fitted_hz);
+    let table = stdout(&run(&["plan", &damped, "--bare", "bare"]));
+    assert!(table.contains("resonances of the bare run"), "{table}");
     for (arguments, says) in [
         (&["--at=-3"][..], "no frequency"),
         (&["--at", "23,4"], "no frequency"),
         (&["--at", "900"], "above the sweep"),
-        (&["--bare", "bare"], "--at"),
+        (&["--bare", "none"], "none"),
         (&["--at", "21.8", "--bare", "none"], "none"),
     ] {
         let refused = run(&[&["plan", &damped], arguments].concat());
         assert_eq!(code(&refused), 2, "{arguments:?}");
         assert!(stderr(&refused).contains(says), "{}", stderr(&refused));
+    }
+}
+
+/// The sheet says what the plan says, as a page and as text; the figures are rounded here
+/// by the test.
+#[test]
+fn the_sheet_has_the_plan_with_its_times() {
+    let folder = RunFolder::empty();
+    let json = |setup: &str| -> serde_json::Value {
+        let output = folder.spanhold(&["plan", setup, "--json"]);
+        serde_json::from_str(&stdout(&output)).unwrap()
+    };
+    for (setup, is_damped) in [
+        ("config/damped-trial.toml", true),
+        ("config/bare-trial.toml", false),
+    ] {
+        let setup = repository(setup).display().to_string();
+        let plan = json(&setup);
+        let [page, text] = ["sheet.html", "sheet.txt"].map(|name| {
+            let output = folder.spanhold(&["plan", &setup, "--sheet", name]);
+            assert_eq!(code(&output), 0, "{}", stderr(&output));
+            std::fs::read_to_string(folder.path(name)).unwrap()
+        });
+        assert!(page.contains("<svg") && text.contains("node, drive end"));
+        let mut all_s = 0.0;
+        for harmonic in plan["harmonics"].as_array().unwrap() {
+            let number = |key: &str| harmonic[key].as_f64().unwrap();
+            let whole = |key: &str| harmonic[key].as_f64().map(|value| format!("{value:.0}"));
+            let near = harmonic["drive_near_node"].as_bool().unwrap();
+            assert!((number("wait_s") + number("hold_s") - number("dwell_s")).abs() < 1e-9);
+            all_s += number("dwell_s");
+            let mut cells = vec![
+                format!("{}{}", harmonic["harmonic"], if near { "*" } else { "" }),
+                format!("{:.2}", number("frequency_hz")),
+            ];
+            cells.extend(whole("node_from_drive_end_mm"));
+            cells.extend(whole("antinode_from_drive_end_mm"));
+            cells.extend(whole("from_drive_end_u_mm"));
+            if !is_damped {
+                cells.extend(whole("node_from_damper_end_mm"));
+            }
+            // Four digits.
+            cells.push(format!("{:.1}", number("antinode_velocity_mm_s")));
+            cells.push(format!("{:.3}", number("antinode_amplitude_mm_pp")));
+            cells.extend(whole("clamp_strain_pp_um_m"));
+            cells.extend(["wait_s", "hold_s", "dwell_s"].map(|key| whole(key).unwrap()));
+            let row = cells
+                .iter()
+                .skip(1)
+                .fold(String::new(), |row, cell| row + "<td>" + cell + "</td>");
+            let row = format!("<tr><th scope=\"row\">{}</th>{row}<td></td></tr>", cells[0]);
+            assert!(page.contains(&row), "{row}");
+            let is_row = |line: &str| line.split_whitespace().eq(cells.iter().map(String::as_str));
+            assert!(text.lines().any(is_row), "{cells:?}: {text}");
+        }
+        let minutes = format!(
+            "{} h {:02} min",
+            all_s.round() as u64 / 3600,
+            all_s.round() as u64 / 60 % 60
+        );
+        let seconds = format!(
+            "{} min {:02} s",
+            all_s.round() as u64 / 60,
+            all_s.round() as u64 % 60
+        );
+        let said = if all_s < 3600.0 { seconds } else { minutes };
+        assert!(
+            page.contains(&said) && text.contains(&said),
+            "{said}: {text}"
+        );
     }
 }

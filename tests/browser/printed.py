@@ -162,6 +162,17 @@ def main():
                 spans = [after - begin for begin, after in zip(begins, begins[1:] + [end])]
                 if max(spans) > 2:
                     found.append(f"audit, {paper}: pages of each point {spans}")
+            if name == "sheet":
+                planned = json.loads(spanhold("plan", "config/damped-trial.toml", "--json"))["harmonics"]
+                rows = [line.split() for page in texts for line in page]
+                for harmonic in planned:
+                    begin = [f"{harmonic['harmonic']}{'*' if harmonic['drive_near_node'] else ''}",
+                             f"{harmonic['frequency_hz']:.2f}", f"{harmonic['node_from_drive_end_mm']:.0f}"]
+                    end = [f"{harmonic[key]:.0f}" for key in ("wait_s", "hold_s", "dwell_s")]
+                    if not any(row[:3] == begin and row[-3:] == end for row in rows):
+                        found.append(f"sheet, {paper}: no row {begin} … {end}")
+                if not any(line.startswith("Time ") or line == "Time" for line in texts[0]):
+                    found.append(f"sheet, {paper}: the time of the sweep is not on the first page")
             if name in ("report", "summary"):
                 signed = [at for at, line in enumerate(first) if line == "For signature"]
                 if len(signed) != 1 or not first[signed[0] + 1].startswith("Annex"):

@@ -14,7 +14,7 @@ use anyhow::{Context as _, anyhow};
 
 use super::{Failure, Status, terminal};
 use crate::plan::{
-    Assumptions, ChannelOutlook, Plan, PlannedHarmonic, ReadFrequency, efficiency_basis,
+    Assumptions, ChannelOutlook, KnownSpan, Plan, PlannedHarmonic, ReadFrequency, efficiency_basis,
 };
 use crate::report::number::duration;
 use crate::report::required_curves::curve_remarks;
@@ -41,12 +41,12 @@ pub struct Args {
     /// were read: 23.41, not 23.4
     #[arg(long, value_name = "HZ", value_parser = places::read_frequency, conflicts_with = "csv")]
     at: Option<ReadFrequency>,
-    /// The run of the bare span: wave speed and stiffness by its own resonances
-    /// instead of tension and mass
+    /// The run of the bare span: harmonics and places by its own resonances instead of
+    /// tension and mass
     #[arg(long, value_name = "BARE_RUN")]
     bare: Option<PathBuf>,
-    /// Write the places over the whole sweep, to print and take to the span: a
-    /// page (FILE.html) or text
+    /// Write a sheet to print and take to the span: the harmonics with places, level and
+    /// times, and the places over the whole sweep; a page (FILE.html) or text
     #[arg(long, value_name = "FILE", conflicts_with = "csv")]
     sheet: Option<PathBuf>,
     /// Step of the sheet, Hz; without it one that makes some hundred rows
@@ -67,23 +67,19 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         );
     }
     let setup = setup::load(&args.setup).map_err(|faults| anyhow!("{faults}"))?;
-    if args.bare.is_some() && args.at.is_none() && args.sheet.is_none() {
-        return Err(anyhow!(
-            "--bare: add --at HZ, a frequency at which the span resonates, or --sheet FILE"
-        )
-        .into());
-    }
-    if args.at.is_some() || args.sheet.is_some() {
-        return places::run(args, &setup);
-    }
+    let known = match &args.bare {
+        Some(folder) => places::by_bare_run(&setup, folder)?,
+        None => KnownSpan::stated(&setup),
+    };
     let usual = Assumptions::of(&setup);
-    let plan = Plan::of(
-        &setup,
-        Assumptions {
-            efficiency_pct: args.efficiency_pct.unwrap_or(usual.efficiency_pct),
-            converter_bits: args.bits.unwrap_or(usual.converter_bits),
-        },
-    );
+    let assumed = Assumptions {
+        efficiency_pct: args.efficiency_pct.unwrap_or(usual.efficiency_pct),
+        converter_bits: args.bits.unwrap_or(usual.converter_bits),
+    };
+    let plan = Plan::by(&setup, &known, assumed);
+    if args.at.is_some() || args.sheet.is_some() {
+        return places::run(args, &setup, &known, &plan);
+    }
     let text = if args.json {
         serde_json::to_string_pretty(&plan).context("the plan as JSON")? + "\n"
     } else if args.csv {
@@ -93,7 +89,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
             Some(_) => "as given",
             None => efficiency_basis(&setup),
         };
-        table(&setup, &plan, basis)
+        table(&setup, &known, &plan, basis)
     };
     super::print(&text)?;
     if !args.json {
@@ -135,7 +131,7 @@ fn csv_text(plan: &Plan) -> Result<String, Failure> {
     Ok(String::from_utf8(bytes).context("the plan as CSV")?)
 }
 
-fn table(setup: &Setup, plan: &Plan, basis: &str) -> String {
+fn table(setup: &Setup, known: &KnownSpan, plan: &Plan, basis: &str) -> String {
     let width = terminal::width();
     let mut out = String::new();
     // Writing to a String cannot fail.
@@ -152,6 +148,7 @@ fn table(setup: &Setup, plan: &Plan, basis: &str) -> String {
         plan.wave_impedance_n_s_per_m,
         plan.fundamental_hz,
     );
+    out += &wrap(&format!("by {}", known.basis()), width, "", "  ");
     let assumed = format!(
         "assumed: efficiency {} % ({basis}), {} bits",
         plan.assumed.efficiency_pct, plan.assumed.converter_bits
@@ -166,12 +163,11 @@ fn table(setup: &Setup, plan: &Plan, basis: &str) -> String {
     if is_kept_by_strain {
         out += &wrap(LEAST_LEVEL, width, "", "  ");
     }
-    let seconds: f64 = plan.harmonics.iter().map(|h| h.dwell_s).sum();
     let dwells = format!(
         "dwell: from the change of frequency on, {} + 3 time constants of ring-up and one and a \
          half of the shortest hold; all together {}, without the time to go from one to the next",
         setup.hold.ring_up_time_constants,
-        duration(seconds)
+        duration(plan.dwells_s)
     );
     out += &wrap(&dwells, width, "", "  ");
     out.push('\n');

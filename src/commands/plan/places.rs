@@ -8,7 +8,7 @@ use anyhow::{Context as _, anyhow};
 use super::Args;
 use crate::commands::{Failure, Status, terminal};
 use crate::ledger::Run;
-use crate::plan::{KnownSpan, ReadFrequency, SensorPlaces};
+use crate::plan::{KnownSpan, Plan, ReadFrequency, SensorPlaces};
 use crate::report::number::{fixed, plain};
 use crate::report::place_sheet::PlaceSheet;
 use crate::report::run_evaluation::check_baseline;
@@ -34,13 +34,15 @@ pub(super) fn read_frequency(text: &str) -> Result<ReadFrequency, String> {
 }
 
 /// Runs it.
-pub(super) fn run(args: &Args, setup: &Setup) -> Result<Status, Failure> {
-    let known = match &args.bare {
-        Some(folder) => by_bare_run(setup, folder)?,
-        None => KnownSpan::stated(setup),
-    };
+pub(super) fn run(
+    args: &Args,
+    setup: &Setup,
+    known: &KnownSpan,
+    plan: &Plan,
+) -> Result<Status, Failure> {
     if let Some(file) = &args.sheet {
-        write_sheet(args, setup, &known, file)?;
+        let sheet = PlaceSheet::new(setup, known, plan, args.step_hz, args.efficiency_pct);
+        write_sheet(&sheet, file)?;
     }
     let Some(frequency) = args.at else {
         return Ok(Status::Done);
@@ -69,7 +71,7 @@ pub(super) fn run(args: &Args, setup: &Setup) -> Result<Status, Failure> {
 }
 
 /// The span as the resonances of its bare run tell it.
-fn by_bare_run(setup: &Setup, folder: &Path) -> Result<KnownSpan, Failure> {
+pub(super) fn by_bare_run(setup: &Setup, folder: &Path) -> Result<KnownSpan, Failure> {
     check_baseline(setup, folder).map_err(anyhow::Error::from)?;
     let run = Run::open(folder).map_err(anyhow::Error::from)?;
     for what in run.alterations.iter().chain(&run.notes) {
@@ -88,8 +90,7 @@ fn by_bare_run(setup: &Setup, folder: &Path) -> Result<KnownSpan, Failure> {
     Ok(known.map_err(|error| anyhow!("{}: {error}", folder.display()))?)
 }
 
-fn write_sheet(args: &Args, setup: &Setup, known: &KnownSpan, file: &Path) -> Result<(), Failure> {
-    let sheet = PlaceSheet::new(setup, known, args.step_hz, args.efficiency_pct);
+fn write_sheet(sheet: &PlaceSheet, file: &Path) -> Result<(), Failure> {
     let is_page = file
         .extension()
         .is_some_and(|extension| extension.eq_ignore_ascii_case("html"));
