@@ -47,6 +47,7 @@ mod seal;
 mod seeds;
 mod sensor_places;
 mod setup;
+mod silent_channels;
 mod sine_fit;
 mod stretches;
 mod tampering;

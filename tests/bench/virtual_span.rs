@@ -154,6 +154,20 @@ pub struct Judged {
 
 /// Runs the analysis over a rehearsal, in blocks of `block_frames`.
 pub fn analyse(setup: &Setup, rehearsal: &Rehearsal, block_frames: usize) -> Vec<Judged> {
+    findings(setup, rehearsal, block_frames)
+        .into_iter()
+        .filter_map(|finding| match finding {
+            Finding::Point(point, evidence) => Some(Judged {
+                point: *point,
+                evidence,
+            }),
+            Finding::Event(_) | Finding::Trace(_) => None,
+        })
+        .collect()
+}
+
+/// All that the analysis finds.
+pub fn findings(setup: &Setup, rehearsal: &Rehearsal, block_frames: usize) -> Vec<Finding> {
     let format = StreamFormat {
         rate_hz: rehearsal.rate_hz,
         channels: rehearsal.samples.nrows(),
@@ -184,15 +198,6 @@ pub fn analyse(setup: &Setup, rehearsal: &Rehearsal, block_frames: usize) -> Vec
     }
     findings.extend(analysis.source_ended(0));
     findings
-        .into_iter()
-        .filter_map(|finding| match finding {
-            Finding::Point(point, evidence) => Some(Judged {
-                point: *point,
-                evidence,
-            }),
-            Finding::Event(_) | Finding::Trace(_) => None,
-        })
-        .collect()
 }
 
 /// The judged dwells whose hold lies in a true dwell, best verdict first.
