@@ -61,10 +61,11 @@ fn from_files(args: &Args, why: &str) -> Result<CaptureState, Failure> {
         (RunState::Failed, None) => "it failed".to_owned(),
     };
     let planned = Plan::of(&setup, Assumptions::of(&setup)).harmonics_hz();
-    let mut coverage = Coverage::new(&planned);
-    run.points.iter().for_each(|point| coverage.add(point));
+    let exclusions = run.exclusions();
+    let coverage = Coverage::new(&planned).without(&exclusions, &run.points);
     let name = args.run.file_name().unwrap_or(args.run.as_os_str());
     let mut guide = Guide::new(&setup, &name.to_string_lossy(), &[]);
+    guide.exclusions(exclusions);
     run.events.iter().for_each(|event| guide.event(event));
     Ok(guide.after_the_end(&coverage, &run.points, run.record.sessions, &how))
 }

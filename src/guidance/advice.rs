@@ -86,6 +86,8 @@ pub enum Advice {
         /// Shortest hold that counts, s.
         least_hold_s: f64,
     },
+    /// The point of this dwell is excluded, and a dwell gives one.
+    ComeBack,
     /// The hold is long enough, and resonance is shown.
     Done {
         /// Where the next harmonic is expected, Hz; absent where none remains.
@@ -142,6 +144,9 @@ impl fmt::Display for Advice {
                     hold_s.floor(),
                     least_hold_s.ceil()
                 )
+            }
+            Self::ComeBack => {
+                f.write_str("excluded: leave this resonance and come back to it for another point")
             }
             Self::Done { next_hz: Some(hz) } => write!(f, "done; next about {hz:.1} Hz"),
             Self::Done { next_hz: None } => f.write_str("done; no harmonic of the plan remains"),

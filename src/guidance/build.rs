@@ -43,12 +43,13 @@ impl Situation<'_> {
         let marks = marks(
             self.moment.coverage,
             self.moment.points,
+            &self.known.exclusions,
             accept,
             self.harmonic,
         );
         let next = next(&marks, self.outlook.map(|outlook| outlook.frequency_hz));
         let place = self.place();
-        let advice = self.advice(place.as_ref(), next);
+        let advice = self.advice(place.as_ref(), &marks, next);
         let strain = self
             .known
             .bench

@@ -8,7 +8,7 @@ use super::known::Known;
 use super::situation::{Moment, Situation};
 use super::state::{CaptureState, RecordingState, RequiredEfficiency};
 use super::traces::{TraceKeeper, Traces};
-use crate::analysis::{Analysis, Event};
+use crate::analysis::{Analysis, Event, Exclusion};
 use crate::evaluation::criteria::RequiredCurve;
 use crate::pipeline::capture::{CaptureMoment, Coverage};
 use crate::plan::KnownSpan;
@@ -65,6 +65,7 @@ impl Guide {
                 folder: folder.to_owned(),
                 required: required.collect(),
                 bench: BenchReadings::new(setup, &[]),
+                exclusions: Vec::new(),
                 events: VecDeque::new(),
             },
             traces: TraceKeeper::default(),
@@ -95,6 +96,11 @@ impl Guide {
         while self.known.events.len() > EVENTS {
             self.known.events.pop_front();
         }
+    }
+
+    /// Takes the points that are not to count, instead of those it knew of.
+    pub fn exclusions(&mut self, exclusions: Vec<Exclusion>) {
+        self.known.exclusions = exclusions;
     }
 
     /// How all stands.

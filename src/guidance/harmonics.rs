@@ -1,19 +1,31 @@
 //! The map of the plan's harmonics, and which comes next. Pure.
 
+use std::borrow::Cow;
+
 use super::state::{HarmonicMark, NextHarmonic};
+use crate::analysis::Exclusion;
 use crate::pipeline::capture::{Coverage, HarmonicState};
 use crate::reduction::SettledPoint;
 use crate::setup::{AcceptedVerdicts, Verdict};
 
-/// The harmonics of the plan; `current`: the number at which the drive is.
+/// The harmonics of the plan; `current`: the number at which the drive is. A point that is
+/// excluded counts for none.
 pub(super) fn marks(
     coverage: &Coverage,
     points: &[SettledPoint],
+    exclusions: &[Exclusion],
     accept: AcceptedVerdicts,
     current: Option<u32>,
 ) -> Vec<HarmonicMark> {
-    let harmonics = coverage.harmonics.iter();
-    harmonics
+    let coverage = if exclusions.is_empty() {
+        Cow::Borrowed(coverage)
+    } else {
+        Cow::Owned(coverage.without(exclusions, points))
+    };
+    let exclusion = |point: &SettledPoint| exclusions.iter().find(|e| e.point == point.point);
+    coverage
+        .harmonics
+        .iter()
         .map(|(harmonic, planned_hz, state)| {
             let (name, verdict) = match state {
                 HarmonicState::Held => ("held", Some(Verdict::Held)),
@@ -23,7 +35,15 @@ pub(super) fn marks(
                 HarmonicState::Open => ("open", None),
             };
             let own = |point: &&SettledPoint| {
-                point.harmonic == Some(*harmonic) && Some(point.verdict) == verdict
+                point.harmonic == Some(*harmonic)
+                    && Some(point.verdict) == verdict
+                    && exclusion(point).is_none()
+            };
+            let excluded = || {
+                let own = points
+                    .iter()
+                    .filter(|point| point.harmonic == Some(*harmonic));
+                own.filter_map(exclusion).map(Exclusion::reason).collect()
             };
             let found = points.iter().rev().find(own);
             HarmonicMark {
@@ -35,6 +55,7 @@ pub(super) fn marks(
                 current: current == Some(*harmonic),
                 reasons: match state {
                     HarmonicState::Failed(reasons) => reasons.clone(),
+                    HarmonicState::Open => excluded(),
                     _ => Vec::new(),
                 },
             }

@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 
 use super::bench::BenchReadings;
 use super::state::RequiredEfficiency;
+use crate::analysis::Exclusion;
 use crate::plan::KnownSpan;
 use crate::setup::Setup;
 
@@ -17,6 +18,8 @@ pub(super) struct Known {
     pub folder: String,
     pub required: Vec<RequiredEfficiency>,
     pub bench: BenchReadings,
+    /// The points that are not to count.
+    pub exclusions: Vec<Exclusion>,
     /// What happened last; sentences.
     pub events: VecDeque<String>,
 }

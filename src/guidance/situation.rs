@@ -109,6 +109,7 @@ impl Situation<'_> {
     pub(super) fn advice(
         &self,
         place: Option<&CountedPlaces>,
+        marks: &[HarmonicMark],
         next: Option<NextHarmonic>,
     ) -> Advice {
         let silent = self.moment.links.iter().find(|link| !sends(link));
@@ -185,6 +186,10 @@ impl Situation<'_> {
                 hold_s: outlook.hold_s,
                 least_hold_s: outlook.least_hold_s,
             };
+        }
+        // A dwell gives one point.
+        if outlook.has_point && is_open_again(marks) {
+            return Advice::ComeBack;
         }
         match self.on_peak().0 {
             Some(true) => Advice::Done {
@@ -263,6 +268,12 @@ impl Situation<'_> {
         also.push(format!("{done} of {} harmonics done", marks.len()));
         also
     }
+}
+
+/// Whether the harmonic that the drive is at has lost its point to an exclusion.
+fn is_open_again(marks: &[HarmonicMark]) -> bool {
+    let mut current = marks.iter().filter(|mark| mark.current);
+    current.any(|mark| mark.state == "open" && !mark.reasons.is_empty())
 }
 
 /// Whether the span has rung up.

@@ -49,6 +49,7 @@ pub use lines::json_lines;
 pub(crate) use locks::lock;
 pub use named_files::carry_named_files;
 pub use note_writer::{NewNote, WrittenNote, write_note};
+pub use noted_points::read_exclusions;
 pub use notes::read_notes;
 pub use read::{PointEvidence, Run};
 pub(crate) use record::is_carried;

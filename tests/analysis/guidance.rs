@@ -5,15 +5,16 @@
 //! The outside is the rehearsal: exact steady solution and poles of a tensioned beam, which
 //! shares no physics with the analysis. Damper, spans and sensors are invented.
 
-use spanhold::analysis::Analysis;
+use spanhold::analysis::{Analysis, Exclusion};
 use spanhold::guidance::{Advice, CaptureState, Guide};
 use spanhold::ingest::{Block, StreamFormat};
 use spanhold::pipeline::capture::{CaptureMoment, Coverage, LinkHealth};
 use spanhold::plan::{Assumptions, Plan};
+use spanhold::reduction::SettledPoint;
 use spanhold::rehearsal::{
     DwellTruth, Program, Rehearsal, Resonance, Step, Transition, VirtualSpan, perform,
 };
-use spanhold::setup::{Role, Setup, Unit};
+use spanhold::setup::{Role, Setup, Unit, Verdict};
 use spanhold::tone::{Estimator, ToneMessage, TonePlan, Windows};
 
 use crate::bench::virtual_span::{self as virtual_bench, Chance};
@@ -79,6 +80,16 @@ impl Bench {
 
 /// The state after each hop, by a setup that may know less of the bench.
 fn states_by(setup: &Setup, rehearsal: &Rehearsal) -> Vec<CaptureState> {
+    states_with(setup, rehearsal, |_, _| (Vec::new(), None))
+}
+
+/// The same with points and an exclusion, by the harmonic that the drive was last at and the
+/// time, s.
+fn states_with(
+    setup: &Setup,
+    rehearsal: &Rehearsal,
+    noted: impl Fn(u32, f64) -> (Vec<SettledPoint>, Option<Exclusion>),
+) -> Vec<CaptureState> {
     let format = StreamFormat {
         rate_hz: rehearsal.rate_hz,
         channels: rehearsal.samples.nrows(),
@@ -110,9 +121,15 @@ fn states_by(setup: &Setup, rehearsal: &Rehearsal) -> Vec<CaptureState> {
         guide.hear(0, &message);
         analysis.push(0, message);
         if is_frame {
+            let last: Option<&CaptureState> = states.last();
+            let current = last.and_then(|state| state.harmonics.iter().find(|mark| mark.current));
+            let harmonic = current.map_or(0, |mark| mark.harmonic);
+            let at_s = last.and_then(|state| state.run.at_s).unwrap_or(0.0);
+            let (points, exclusion) = noted(harmonic, at_s);
+            guide.exclusions(exclusion.into_iter().collect());
             states.push(guide.state(&CaptureMoment {
                 analysis: &analysis,
-                points: &[],
+                points: &points,
                 coverage: &coverage,
                 alarms: &[],
                 links: &links,
@@ -609,6 +626,113 @@ fn a_node_sensor_that_stands_beside_the_node_is_told_where_it_belongs() {
         }
     }
     assert!(told >= 4, "{told} of 12");
+}
+
+/// A harmonic whose only point is excluded is open again, with who excluded it and why; one
+/// that another point stands for is not.
+#[test]
+fn a_point_that_is_excluded_counts_for_no_harmonic() {
+    let bench = Bench::new(1);
+    let setup = &bench.setup;
+    let point = |number: u64, harmonic: u32, verdict: Verdict| SettledPoint {
+        point: number,
+        harmonic: Some(harmonic),
+        verdict,
+        reasons: vec!["a beat".into()],
+        ..SettledPoint::default()
+    };
+    let points = [
+        point(1, 7, Verdict::Held),
+        point(2, 8, Verdict::Held),
+        point(3, 8, Verdict::Held),
+        point(4, 9, Verdict::Rejected),
+        point(5, 9, Verdict::Held),
+    ];
+    let mut coverage = Coverage::new(&[(7, 14.0), (8, 16.0), (9, 18.0)]);
+    points.iter().for_each(|point| coverage.add(point));
+    let states = |excluded: &[u64]| {
+        let exclusions = excluded.iter().map(|point| Exclusion {
+            point: *point,
+            by: "A. Name, invented".into(),
+            text: "a door was open".into(),
+            written_utc: jiff::Timestamp::UNIX_EPOCH,
+        });
+        let mut guide = Guide::new(setup, "rehearsed", &[]);
+        guide.exclusions(exclusions.collect());
+        let state = guide.after_the_end(&coverage, &points, 1, "it is over");
+        let marks = state
+            .harmonics
+            .iter()
+            .map(|mark| (mark.state.clone(), mark.done));
+        let next = state.next.map(|next| next.harmonic);
+        (marks.collect::<Vec<_>>(), next, state)
+    };
+    let as_mark = |state: &str| (state.to_owned(), state == "held");
+    assert_eq!(states(&[]).0, ["held"; 3].map(as_mark));
+    assert_eq!(states(&[]).1, None);
+    // Point 3 stands for harmonic 8 alone; of harmonic 9 the rejected dwell is left.
+    let (marks, next, state) = states(&[1, 2, 5]);
+    assert_eq!(marks, ["open", "held", "failed"].map(as_mark));
+    assert_eq!(next, Some(7));
+    assert_eq!(
+        state.harmonics[0].reasons,
+        ["point 1 excluded by A. Name, invented: a door was open"]
+    );
+    assert_eq!(state.harmonics[2].reasons, ["a beat"]);
+    assert!(
+        state.also.contains(&"1 of 3 harmonics done".to_owned()),
+        "{:?}",
+        state.also
+    );
+}
+
+/// While the drive still stands where the excluded point was read, it is to leave and come
+/// back: a dwell gives one point.
+#[test]
+fn a_dwell_whose_point_is_excluded_is_to_be_left_and_come_back_to() {
+    let bench = Bench::new(1);
+    let resonance = bench.some(3)[1];
+    let truth = bench.record(vec![
+        Step::new(virtual_bench::at(&resonance, 0.0), 60.0).reached_by(Transition::Settled),
+    ]);
+    // The drive stands on behind the longest hold that is taken as one.
+    let mut setup = bench.setup.clone();
+    setup.hold.max_seconds = 15.0;
+    let states = states_with(&setup, &truth, |harmonic, at_s| {
+        let point = SettledPoint {
+            point: 1,
+            harmonic: Some(harmonic),
+            verdict: Verdict::Held,
+            ..SettledPoint::default()
+        };
+        // It is excluded in the middle.
+        let exclusion = Exclusion {
+            point: 1,
+            by: "A. Name, invented".into(),
+            text: "a door was open".into(),
+            written_utc: jiff::Timestamp::UNIX_EPOCH,
+        };
+        (vec![point], (at_s > 50.0).then_some(exclusion))
+    });
+    let with_point = |state: &&CaptureState| state.dwell.has_point == Some(true);
+    let (mut before, mut after) = (0, 0);
+    for state in states.iter().filter(with_point) {
+        let at_s = state.run.at_s.unwrap();
+        // It is known from the hop behind it on.
+        if at_s > 50.0 && at_s < 50.5 {
+            continue;
+        }
+        let is_before = at_s <= 50.0;
+        match (&state.advice, is_before) {
+            (Advice::Done { .. }, true) => before += 1,
+            (Advice::ComeBack, false) => after += 1,
+            (other, _) => assert!(
+                !matches!(other, Advice::Done { .. } | Advice::ComeBack),
+                "{other:?}"
+            ),
+        }
+    }
+    assert!(before > 4 && after > 4, "{before} {after}");
 }
 
 /// What does not come from the analysis goes before all that does.

@@ -69,6 +69,23 @@ fn an_exclusion_stands_in_the_verdict_and_is_taken_back_by_another_line() {
     assert!(said.contains("Point 3: excluded by A. Name on "), "{said}");
     assert!(said.contains("reduce the run once more"), "{said}");
 
+    // Whoever takes the table elsewhere sees it there.
+    let output = bench.spanhold(&["export", "damped-trial", "--format", "csv", "--out", "made"]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    let mut csv = csv::Reader::from_path(bench.path("made/points.csv")).unwrap();
+    let heading = csv.headers().unwrap().clone();
+    let place = |name: &str| heading.iter().position(|column| column == name).unwrap();
+    for row in csv.records().map(Result::unwrap) {
+        let is_excluded = &row[place("point")] == "3";
+        let stands = if is_excluded {
+            format!("A. Name: {why}")
+        } else {
+            String::new()
+        };
+        assert_eq!(row[place("excluded")], stands);
+        assert_eq!(row[place("notes")].contains(why), is_excluded);
+    }
+
     // What was made before does not know of it, and is not used.
     let run = bench.path("damped-trial");
     assert_eq!(

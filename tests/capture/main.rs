@@ -17,3 +17,4 @@ mod live;
 mod page;
 mod played;
 mod service;
+mod terminal;

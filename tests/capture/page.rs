@@ -522,6 +522,74 @@ fn a_capture_shows_itself_and_a_lost_device_within_two_seconds() {
     drop(device);
 }
 
+/// An exclusion opens its harmonic again at once; and what was answered with 200 is in the
+/// ledger, though the capture is killed in the same moment.
+#[test]
+fn a_note_over_the_page_is_kept_though_the_capture_is_killed_behind_it() {
+    let line = Line::new();
+    let bench = RunFolder::on_line(&setup(), &line);
+    // Three dwells, none of them twice.
+    let device = Device::start(&line, 20.0, 60_000);
+    let mut capture = bench.capture("run", &[]);
+    capture.wait_for("http://127.0.0.1:", SOON);
+    let url = capture.log().lines().next().unwrap().to_owned();
+    let numbered = |state: &Value| {
+        let points = state["points"].as_array().unwrap();
+        let found = points.iter().find(|point| point["harmonic"].is_number())?;
+        Some((found["point"].as_u64()?, found["harmonic"].as_u64()?))
+    };
+    let mark = |state: &Value, harmonic: u64| {
+        let marks = state["harmonics"].as_array().unwrap();
+        marks
+            .iter()
+            .find(|mark| mark["harmonic"] == harmonic)
+            .unwrap()
+            .clone()
+    };
+    let state = wait_for_state(&url, |state| numbered(state).is_some());
+    let (point, harmonic) = numbered(&state).unwrap();
+    assert_ne!(mark(&state, harmonic)["state"], "open", "{state:#}");
+
+    let kept: Value = serde_json::from_str(&bench.read("run", "page.json")).unwrap();
+    let token = kept["token"].as_str().unwrap();
+    let address = url.trim_start_matches("http://").trim_end_matches('/');
+    let post = |text: &str, kind: &str| {
+        let body = format!(
+            "{{\"point\":{point},\"by\":\"A. Name\",\"text\":\"{text}\",\"kind\":\"{kind}\"}}"
+        );
+        let mut stream = TcpStream::connect(address).unwrap();
+        let request = format!(
+            "POST /notes HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\nAuthorization: Bearer {token}\r\n\
+             Content-Type: application/json\r\nContent-Length: {}\r\n\r\n{body}",
+            body.len()
+        );
+        stream.write_all(request.as_bytes()).unwrap();
+        // The head is enough: who has it kills at once.
+        let mut head = [0; 12];
+        stream.read_exact(&mut head).unwrap();
+        String::from_utf8_lossy(&head).into_owned()
+    };
+    assert_eq!(post("leant on the span", "exclude"), "HTTP/1.1 200");
+    let state = wait_for_state(&url, |state| mark(state, harmonic)["state"] == "open");
+    let reasons = &mark(&state, harmonic)["reasons"];
+    let reason = format!("point {point} excluded by A. Name: leant on the span");
+    assert_eq!(*reasons, serde_json::json!([reason]));
+
+    let answered = post("it rained", "note");
+    capture.signal(Signal::SIGKILL);
+    assert_eq!(answered, "HTTP/1.1 200");
+    assert_eq!(capture.end(SOON).0, None);
+    drop(device);
+    let run = spanhold::ledger::Run::open(&bench.path("run")).unwrap();
+    assert!(run.alterations.is_empty(), "{:?}", run.alterations);
+    let texts: Vec<&str> = run.point_notes.iter().map(|note| &*note.text).collect();
+    assert_eq!(texts, ["leant on the span", "it rained"]);
+    // Read from the files it is open, too.
+    let status = bench.spanhold(&["status", "run", "--json"]);
+    let state: Value = serde_json::from_slice(&status.stdout).unwrap();
+    assert_eq!(mark(&state, harmonic)["state"], "open", "{state:#}");
+}
+
 #[test]
 fn a_page_for_others_has_a_token_and_no_page_is_none() {
     let line = Line::new();

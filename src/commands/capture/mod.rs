@@ -299,12 +299,15 @@ fn coverage_text(coverage: &Coverage, width: usize) -> String {
 }
 
 fn print(args: &Args, ended: &Captured) -> Result<(), Failure> {
+    // Notes may have been written while it went on.
+    let run = Run::open(&args.out).map_err(anyhow::Error::from)?;
+    let coverage = ended.coverage.without(&run.exclusions(), &ended.points);
     let text = if args.json {
         let summary = Summary {
             run: args.out.display().to_string(),
             state: ended.record.state,
             reason: ended.record.reason.as_deref(),
-            coverage: ended.coverage.summary(),
+            coverage: coverage.summary(),
             points: &ended.points,
         };
         let mut text = serde_json::to_string_pretty(&summary).map_err(anyhow::Error::from)?;
@@ -312,13 +315,11 @@ fn print(args: &Args, ended: &Captured) -> Result<(), Failure> {
         text
     } else {
         let width = terminal::width();
-        // Notes may have been written while it went on.
-        let run = Run::open(&args.out).map_err(anyhow::Error::from)?;
         format!(
             "{}\n{}{}{}\n",
             points_table(&ended.points, width),
             point_notes(&run, width),
-            coverage_text(&ended.coverage, width),
+            coverage_text(&coverage, width),
             args.out.display()
         )
     };

@@ -6,11 +6,13 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::SystemTime;
 
 use super::super::tuning_line::TuningLine;
-use crate::analysis::Event;
+use crate::analysis::{Event, Exclusion};
 use crate::evaluation::criteria::RequiredCurve;
 use crate::guidance::{CaptureState, Guide};
+use crate::ledger::{NOTES_FILE, read_exclusions};
 use crate::live::{Bulletin, KeptAddress};
 use crate::pipeline::capture::CaptureMoment;
 use crate::reduction::SettledPoint;
@@ -30,6 +32,7 @@ pub struct View {
     page: Option<ShownPage>,
     line: Option<TuningLine>,
     latest: Option<CaptureState>,
+    notes: NotesSeen,
     /// Limits that were passed, with the local time.
     alarms: Vec<String>,
 }
@@ -48,6 +51,10 @@ impl View {
             page,
             line,
             latest: None,
+            notes: NotesSeen {
+                folder: folder.to_owned(),
+                stamp: None,
+            },
             alarms: Vec::new(),
         };
         view.publish(&view.guide.before_the_first_sample());
@@ -84,6 +91,9 @@ impl View {
     pub fn look(&mut self, look: &CaptureMoment) {
         if !self.is_watched() {
             return;
+        }
+        if let Some(exclusions) = self.notes.exclusions(look.points) {
+            self.guide.exclusions(exclusions);
         }
         let state = self.guide.state(look);
         if let Some(line) = &self.line {
@@ -127,6 +137,28 @@ impl View {
     /// The limits that were passed, once more.
     pub fn alarms(&self) -> &[String] {
         &self.alarms
+    }
+}
+
+/// The notes of the run, which the page and other programs write beside the capture.
+struct NotesSeen {
+    folder: PathBuf,
+    /// Length and time of the file when it was last read.
+    stamp: Option<(u64, SystemTime)>,
+}
+
+impl NotesSeen {
+    /// The points that are not to count, where a note has come since it was last asked.
+    fn exclusions(&mut self, points: &[SettledPoint]) -> Option<Vec<Exclusion>> {
+        let file = self.folder.join(NOTES_FILE).metadata().ok()?;
+        let stamp = (file.len(), file.modified().ok()?);
+        if self.stamp == Some(stamp) {
+            return None;
+        }
+        self.stamp = Some(stamp);
+        read_exclusions(&self.folder, points)
+            .inspect_err(|error| tracing::warn!(%error, "The notes of the run cannot be read."))
+            .ok()
     }
 }
 

@@ -139,7 +139,7 @@ function map(state) {
     const hz = one.found_hz === undefined ? `≈ ${one.planned_hz.toFixed(1)}` : one.found_hz.toFixed(2);
     const read = state.points.filter((point) => point.harmonic === one.harmonic && point.verdict !== "rejected");
     const out = read.length > 0 && read.every((point) => excluded(point.point));
-    const extra = out ? ", excluded" : one.current ? ", here" : one.harmonic === next ? ", next" : "";
+    const extra = out ? ", point excluded" : one.current ? ", here" : one.harmonic === next ? ", next" : "";
     item.append(mark(one.state), element("b", String(one.harmonic)), element("span", `${hz} Hz`), element("span", `${WORDS[one.state] || one.state}${extra}`));
     if (one.reasons.length) item.title = one.reasons.join("; ");
     return item;

@@ -3,6 +3,7 @@
 
 use std::fmt::Write as _;
 
+use crate::analysis::Exclusion;
 use crate::reduction::SettledPoint;
 use crate::setup::Verdict;
 
@@ -65,6 +66,18 @@ impl Coverage {
             }
             _ => {}
         }
+    }
+
+    /// How the plan stands without the points that are excluded: a harmonic that no other
+    /// point was read at is open again.
+    #[must_use]
+    pub fn without(&self, exclusions: &[Exclusion], points: &[SettledPoint]) -> Self {
+        let planned = self.harmonics.iter().map(|(number, hz, _)| (*number, *hz));
+        let mut counted = Self::new(&planned.collect::<Vec<_>>());
+        let is_excluded = |point: &&SettledPoint| exclusions.iter().any(|e| e.point == point.point);
+        let counts = points.iter().filter(|point| !is_excluded(point));
+        counts.for_each(|point| counted.add(point));
+        counted
     }
 
     fn numbers(&self, is: impl Fn(&HarmonicState) -> bool) -> Vec<(u32, f64)> {
