@@ -7,10 +7,11 @@
 //! |---|---|---|---|
 //! | [`maths`] | numbers | sine, exponential and their like, the same bits on every machine | nothing: pure |
 //! | [`span`] | conductor and span as plain numbers | wave speed, harmonics, strain, wind power | nothing: pure |
-//! | [`setup`] | a TOML file | a checked [`setup::Setup`], or every fault in it | the file it is given |
+//! | [`setup`] | a TOML file | a checked [`setup::Setup`], or every fault in it | the file it is given, the matching that it names |
 //! | [`ingest`] | WAV recordings, serial devices | [`ingest::Message`]: blocks, gaps, end | files, devices, one thread a source |
 //! | [`recorder`] | the same messages | crash-safe recordings | files |
 //! | [`tone`] | blocks | one [`tone::ToneFrame`] a hop: frequency and complex amplitude of every channel | nothing: pure |
+//! | [`matching`] | tone frames of a recording with all fixed sensors at one place | gain and phase of each relative to their mean | nothing: pure |
 //! | [`resonance`] | tone frames | holds, and dwells that do not count, with reasons | nothing: pure |
 //! | [`reduction`] | a hold | a [`reduction::SettledPoint`] with uncertainty | nothing: pure |
 //! | [`analysis`] | tone messages of all sources | points with their evidence, events, trace rows | nothing: pure |
@@ -70,6 +71,7 @@ pub mod guide;
 pub mod ingest;
 pub mod ledger;
 pub mod live;
+pub mod matching;
 pub mod maths;
 pub mod pipeline;
 pub mod plan;

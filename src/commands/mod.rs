@@ -13,6 +13,7 @@ mod export;
 mod field;
 mod import;
 mod logs;
+mod matching;
 mod new;
 mod note;
 mod opened_run;
@@ -95,6 +96,9 @@ enum Command {
     Check(check::Args),
     /// Make recordings of time histories that other programs wrote
     Import(import::Args),
+    /// Gains and phases of fixed sensors against one another, from a recording
+    /// with all of them at one place
+    Match(matching::Args),
     /// Turn recordings into settled points, exactly as a live capture would
     Reprocess(reprocess::Args),
     /// Take the bare span's losses off, apply the criteria
@@ -166,6 +170,7 @@ fn dispatch(command: Command) -> Result<Status, Failure> {
         Command::Status(args) => status::run(&args),
         Command::Check(args) => check::run(&args),
         Command::Import(args) => import::run(&args),
+        Command::Match(args) => matching::run(&args),
         Command::Reprocess(args) => reprocess::run(&args),
         Command::Rehearse(args) => rehearse::run(&args),
         Command::Audit(args) => audit::run(&args),

@@ -16,6 +16,10 @@ pub mod complete_setup {
     #![doc = include_str!("complete-setup.md")]
 }
 
+pub mod matching {
+    #![doc = include_str!("matching.md")]
+}
+
 pub mod compare {
     #![doc = include_str!("compare.md")]
 }

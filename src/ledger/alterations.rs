@@ -74,6 +74,14 @@ pub(super) fn alterations(
             );
         }
     }
+    if let Some(matching) = &record.matching
+        && hash_if_there(&folder.join(&matching.path))? != matching.blake3
+    {
+        altered(
+            &matching.path,
+            "it is not the matching that the run was begun with",
+        );
+    }
     let without = files
         .iter()
         .any(|(_, (chain, _), _)| **chain == Chain::None);

@@ -1,14 +1,14 @@
-//! The curves and pictures that a setup names, carried along in the run folder:
-//! a run that is moved or archived keeps what it is held against and what its
-//! report shows.
+//! The curves, pictures and the matching that a setup names, carried along in the run
+//! folder: a run that is moved or archived keeps what it is held against, what its
+//! report shows and what its points rest on.
 
 use std::path::Path;
 
 use super::record::is_carried;
 use super::{Ledger, LedgerError};
-use crate::setup::{Setup, read_picture, read_small_text};
+use crate::setup::{Loaded, read_picture, read_small_text};
 
-/// Copies each curve and picture that is named by a plain relative path to the same
+/// Copies the matching, and each curve and picture that is named by a plain relative path to the same
 /// path in the run folder; of all others the run keeps the hash. Back comes a sentence
 /// for each that cannot be read, to be said while there is time: `reduce` and `report`
 /// will want it.
@@ -16,10 +16,14 @@ use crate::setup::{Setup, read_picture, read_small_text};
 /// # Errors
 /// Where the run folder cannot be written.
 pub fn carry_named_files(
-    setup: &Setup,
+    loaded: &Loaded,
     setup_file: &Path,
     ledger: &mut Ledger,
 ) -> Result<Vec<String>, LedgerError> {
+    let setup = &loaded.setup;
+    if let (Some(name), Some(text)) = (&setup.matching_file, &loaded.matching_text) {
+        ledger.carry_matching(name, text.as_bytes())?;
+    }
     let mut notes = Vec::new();
     for (_, curve, from) in setup.curve_files(setup_file) {
         match read_small_text(&from) {

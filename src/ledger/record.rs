@@ -1,6 +1,6 @@
 //! `run.json`: what a run is, and how it ended.
 
-use std::path::{Component, Path};
+use std::path::Path;
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
@@ -11,7 +11,7 @@ use super::{LedgerError, RUN_FILE, lines};
 use crate::analysis::Event;
 use crate::maths::ARITHMETIC_VERSION;
 use crate::recorder::Storage;
-use crate::setup::Verdict;
+use crate::setup::{Verdict, is_plain_relative};
 
 /// The run as a whole; replaced as one, never edited in place.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -58,6 +58,10 @@ pub struct RunRecord {
     /// names in the setup; those named by a plain relative path were carried along.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub pictures: Vec<FileRecord>,
+    /// The matching of fixed sensors that the points rest on, by its name in the setup;
+    /// carried along. Absent where the setup names none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub matching: Option<FileRecord>,
     /// What the logs ended with when the run was closed; absent while it goes
     /// on, and in runs of versions that did not chain their logs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -187,9 +191,7 @@ pub struct PointCounts {
 /// Whether a curve or picture of this name is carried along: one that is named by
 /// a plain relative path.
 pub(crate) fn is_carried(name: &str) -> bool {
-    Path::new(name)
-        .components()
-        .all(|part| matches!(part, Component::Normal(_) | Component::CurDir))
+    is_plain_relative(name)
 }
 
 /// The arithmetic of runs that name none.
@@ -257,6 +259,7 @@ impl RunRecord {
             events: 0,
             curves: Vec::new(),
             pictures: Vec::new(),
+            matching: None,
             logs: None,
             record_blake3: String::new(),
         }

@@ -148,6 +148,16 @@ impl Ledger {
         self.know_picture(relative, bytes)
     }
 
+    /// The same of the matching that the points rest on.
+    ///
+    /// # Errors
+    /// As [`Self::carry`].
+    pub fn carry_matching(&mut self, relative: &str, text: &[u8]) -> Result<(), LedgerError> {
+        self.keep(relative, text, "matching")?;
+        self.record.matching = Some(file_record(relative, text));
+        self.record.write(&self.storage, &self.folder)
+    }
+
     fn keep(&self, relative: &str, bytes: &[u8], what: &str) -> Result<(), LedgerError> {
         let path = self.folder().join(relative);
         let own = |name: &str| path == self.folder.join(name);
@@ -582,10 +592,14 @@ fn cut_trace(storage: &Arc<dyn Storage>, path: &Path) -> Result<Option<f64>, Led
 /// Puts the hash of a file that was carried along, or is only known, in its place.
 fn put_hash(known: &mut Vec<FileRecord>, name: &str, bytes: &[u8]) {
     known.retain(|other| other.path != name);
-    known.push(FileRecord {
+    known.push(file_record(name, bytes));
+}
+
+fn file_record(name: &str, bytes: &[u8]) -> FileRecord {
+    FileRecord {
         path: name.to_owned(),
         bytes: bytes.len() as u64,
         blake3: Some(blake3::hash(bytes).to_hex().to_string()),
         ..FileRecord::default()
-    });
+    }
 }

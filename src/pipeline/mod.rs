@@ -21,6 +21,7 @@
 pub mod capture;
 mod collected;
 mod feed;
+mod frames;
 mod record;
 mod recorded;
 mod replay;
@@ -31,6 +32,7 @@ mod stop;
 
 pub use collected::Collected;
 pub use feed::{Feed, FeedState, FeedTurn, Recordings, recordings_of, spawn_feed};
+pub use frames::{RecordedTone, tone_frames};
 pub use record::{Recorded, RecorderStage, spawn_recorder};
 pub use recorded::{RecordedRun, RecordedSource, ReplayError, rate_agrees};
 pub use replay::{ReplayOptions, replay};

@@ -20,7 +20,7 @@ use crate::setup::{RecordedFile, Setup};
 use crate::tone::ToneMessage;
 
 /// Blocks a reader may be ahead of the analysis.
-const CHANNEL_BLOCKS: usize = 4;
+pub(super) const CHANNEL_BLOCKS: usize = 4;
 
 /// How a replay is done; the results do not depend on it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -63,6 +63,8 @@ fn setup(rule: LevelRule, value: f64) -> Setup {
         ],
         placements: Vec::new(),
         criteria: Vec::new(),
+        matching_file: None,
+        matching: None,
     }
 }
 
@@ -80,6 +82,7 @@ fn channel(name: &str, role: Role, unit: Unit, full_scale: f64) -> Channel {
         unit,
         full_scale,
         phase_uncertainty_deg: None,
+        serial: None,
         uncertainty_pct: None,
         reference: None,
         position_m: None,

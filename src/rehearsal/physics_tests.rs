@@ -23,6 +23,7 @@ pub(super) fn setup(damped: bool) -> Setup {
         full_scale,
         uncertainty_pct: Some(1.0),
         phase_uncertainty_deg: None,
+        serial: None,
         reference: None,
         position_m: None,
         position_uncertainty_mm: 20.0,
@@ -103,6 +104,8 @@ pub(super) fn setup(damped: bool) -> Setup {
         ],
         placements: Vec::new(),
         criteria: Vec::new(),
+        matching_file: None,
+        matching: None,
     }
 }
 

@@ -4,6 +4,7 @@ use num_complex::Complex64;
 
 use super::beam::DisplacementField;
 use super::driven::{DrivenSpan, Steady};
+use super::sensors::VirtualSensor;
 use crate::setup::{Channel, Quantity, Role, SensorPlace, StrainLocation};
 
 /// Part of digital full scale that the generator puts out for a newton of the source, and
@@ -17,6 +18,8 @@ pub(super) struct Pickup {
     what: Quality,
     /// Digital full scale per SI unit of the quantity, gain error included.
     digital: f64,
+    phase_error_rad: f64,
+    delay_s: f64,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -38,17 +41,18 @@ impl Pickup {
         Self {
             what: Quality::Silence,
             digital: 0.0,
+            phase_error_rad: 0.0,
+            delay_s: 0.0,
         }
     }
 
     pub(super) fn of(
         span: &DrivenSpan,
         channel: &Channel,
-        gain_error_pct: f64,
+        sensor: &VirtualSensor,
         steady: &Steady,
-        misplacement_mm: f64,
     ) -> Self {
-        let moved = |x: f64| x - 1e-3 * misplacement_mm;
+        let moved = |x: f64| x - 1e-3 * sensor.misplacement_mm;
         let place = channel.role.kind().row().place;
         let x = match place {
             SensorPlace::Antinode => Some(moved(steady.places.antinode_m)),
@@ -72,12 +76,18 @@ impl Pickup {
                 Quality::Silence
             }
         };
-        let digital = (1.0 + 0.01 * gain_error_pct) / (channel.unit.to_si() * channel.full_scale);
+        let digital =
+            (1.0 + 0.01 * sensor.gain_error_pct) / (channel.unit.to_si() * channel.full_scale);
         let digital = match what {
             Quality::DriveSignal => SIGNAL_PER_N,
             _ => digital,
         };
-        Self { what, digital }
+        Self {
+            what,
+            digital,
+            phase_error_rad: sensor.phase_error_deg.to_radians(),
+            delay_s: 1e-6 * sensor.delay_us,
+        }
     }
 
     /// The same pickup in the channel's own unit, without gain error.
@@ -108,6 +118,8 @@ impl Pickup {
             Quality::DriveSignal => Complex64::from_polar(direct, SIGNAL_LEAD_DEG.to_radians()),
             Quality::Silence => Complex64::new(0.0, 0.0),
         };
-        value * self.digital
+        // Free motion decays while it is late: exp(−s t) of its complex frequency.
+        let late = (-field.s * self.delay_s).exp();
+        value * late * Complex64::from_polar(self.digital, self.phase_error_rad)
     }
 }

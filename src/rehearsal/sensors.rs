@@ -38,6 +38,12 @@ pub struct VirtualSensor {
     pub mains_phase_deg: f64,
     /// Gain error, %.
     pub gain_error_pct: f64,
+    /// Phase error, the same at every frequency, degrees: ahead where positive.
+    #[serde(default)]
+    pub phase_error_deg: f64,
+    /// How much later than the others its signal comes, µs.
+    #[serde(default)]
+    pub delay_us: f64,
     /// Second harmonic of a static nonlinearity over the fundamental, settled.
     pub second_harmonic: f64,
     /// Third harmonic likewise.
@@ -90,6 +96,8 @@ impl Default for VirtualSensor {
             mains_peak: 0.0,
             mains_phase_deg: 0.0,
             gain_error_pct: 0.0,
+            phase_error_deg: 0.0,
+            delay_us: 0.0,
             second_harmonic: 0.0,
             third_harmonic: 0.0,
             misplacement_mm: 0.0,

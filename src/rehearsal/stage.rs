@@ -67,13 +67,7 @@ impl Stage {
                 Role::Node => truth.node_misplacement_mm = sensor.misplacement_mm,
                 _ => {}
             }
-            let pickup = Pickup::of(
-                driven,
-                channel,
-                sensor.gain_error_pct,
-                &steady,
-                sensor.misplacement_mm,
-            );
+            let pickup = Pickup::of(driven, channel, &sensor, &steady);
             let peak = force
                 * pickup
                     .in_unit(channel)

@@ -119,8 +119,8 @@ pub fn reprocess(
         watch.note(&format!("warning: {}", event.message));
         ledger.event(event).map_err(anyhow::Error::from)?;
     }
-    let notes = carry_named_files(&loaded.setup, request.setup, &mut ledger)
-        .map_err(anyhow::Error::from)?;
+    let notes =
+        carry_named_files(&loaded, request.setup, &mut ledger).map_err(anyhow::Error::from)?;
     notes.iter().for_each(|note| watch.note(note));
     watch.begins(recorded.frames());
     let mut sink = Keep {

@@ -48,7 +48,7 @@ pub(super) fn unchanged_run(entry: &ArchiveEntry, base: &Path, folder: &Path) ->
     same_files.then_some(record)
 }
 
-/// Whether the curves and pictures that the setup names are those that the run
+/// Whether the matching, the curves and pictures that the setup names are those that the run
 /// knows.
 fn same_named_files(loaded: &Loaded, setup_file: &Path, record: &RunRecord) -> bool {
     let hashed = |name: &str, bytes: &[u8]| {
@@ -75,7 +75,12 @@ fn same_named_files(loaded: &Loaded, setup_file: &Path, record: &RunRecord) -> b
             .map(|file| (file.path.clone(), file.blake3.clone()))
             .collect()
     };
-    curves.collect::<BTreeMap<_, _>>() == known(&record.curves)
+    let matching = loaded.matching_text.as_ref();
+    let matching = matching.map(|text| blake3::hash(text.as_bytes()).to_hex().to_string());
+    let known_matching = record.matching.as_ref();
+    let known_matching = known_matching.and_then(|file| file.blake3.clone());
+    matching == known_matching
+        && curves.collect::<BTreeMap<_, _>>() == known(&record.curves)
         && pictures.collect::<BTreeMap<_, _>>() == known(&record.pictures)
 }
 

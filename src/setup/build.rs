@@ -45,6 +45,12 @@ pub(super) fn computed_defaults(raw: &mut RawSetup) {
     }
 }
 
+/// The keys above the first section.
+#[derive(Deserialize)]
+struct Top {
+    matching: Option<String>,
+}
+
 impl RawSetup {
     /// The setup; `None` when there is a fault or a computed default is not
     /// set.
@@ -55,6 +61,7 @@ impl RawSetup {
         let channels = self.channels.iter().map(|channel| self.channel(channel));
         let placements = self.placements.iter().map(Fields::build);
         let criteria = self.criteria.iter().map(Fields::build);
+        let top: Top = self.top.build()?;
         Some(Setup {
             test: self.test.build()?,
             report: self.report.build()?,
@@ -74,6 +81,8 @@ impl RawSetup {
             channels: channels.collect::<Option<_>>()?,
             placements: placements.collect::<Option<_>>()?,
             criteria: criteria.collect::<Option<_>>()?,
+            matching_file: top.matching,
+            matching: None,
         })
     }
 

@@ -3,6 +3,7 @@
 //! In: a checked [`Setup`]. Out: text. The harmonics themselves are the
 //! matter of `plan`.
 
+use super::matching::Matching;
 use super::model::{Channel, Setup, SourceKind};
 use super::role::Role;
 use super::words::{LevelRule, Protocol, Quantity};
@@ -31,7 +32,27 @@ fn write_all(setup: &Setup, out: &mut String) -> fmt::Result {
     for channel in &setup.channels {
         write_channel(setup, channel, out)?;
     }
-    Ok(())
+    match (&setup.matching_file, &setup.matching) {
+        (Some(file), Some(matching)) => write_matching(file, matching, out),
+        (Some(file), None) => writeln!(out, "matching   {file}, not read"),
+        (None, _) => Ok(()),
+    }
+}
+
+fn write_matching(file: &str, matching: &Matching, out: &mut String) -> fmt::Result {
+    let names: Vec<&str> = matching.channels.iter().map(|c| c.name.as_str()).collect();
+    write!(
+        out,
+        "matching   {file} of {}: {}",
+        matching.made_utc.strftime("%Y-%m-%d"),
+        names.join(", ")
+    )?;
+    // All tables have the same frequencies.
+    let first = matching.channels.first();
+    if let Some((low, high)) = first.and_then(|first| matching.range_hz(&first.name)) {
+        write!(out, ", {low:.2} to {high:.2} Hz")?;
+    }
+    writeln!(out)
 }
 
 fn write_bench(setup: &Setup, out: &mut String) -> fmt::Result {

@@ -21,6 +21,8 @@ pub(super) struct Section {
 /// How often a section occurs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Form {
+    /// No section: the keys above the first one.
+    Top,
     /// Exactly once.
     Required,
     /// Once or not at all.
@@ -30,11 +32,28 @@ pub(super) enum Form {
 }
 
 impl Section {
-    /// The header line of the section: `[span]`, `[[channel]]`.
+    /// The header line of the section, `[span]`, `[[channel]]`; none above the first.
     pub(super) fn header(&self) -> String {
         match self.form {
+            Form::Top => String::new(),
             Form::Required | Form::Optional => format!("[{}]", self.name),
             Form::List { .. } => format!("[[{}]]", self.name),
+        }
+    }
+
+    /// Its heading in the guide; Markdown.
+    pub(super) fn heading(&self) -> String {
+        match self.form {
+            Form::Top => "Above the first section".to_owned(),
+            _ => format!("`{}`", self.header()),
+        }
+    }
+
+    /// Where a key of it belongs, in words.
+    pub(super) fn home(&self) -> String {
+        match self.form {
+            Form::Top => "its place above the first section".to_owned(),
+            _ => format!("its place under {}", self.header()),
         }
     }
 

@@ -30,7 +30,7 @@ fn write_all(out: &mut String) -> fmt::Result {
 }
 
 fn write_section(section: &Section, out: &mut String) -> fmt::Result {
-    writeln!(out, "## `{}`\n", section.header())?;
+    writeln!(out, "## {}\n", section.heading())?;
     if !section.about.is_empty() {
         writeln!(out, "{}\n", section.about)?;
     }

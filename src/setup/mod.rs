@@ -3,7 +3,7 @@
 //! In: the text of a TOML file. Out: a checked [`Setup`] whose every number is
 //! physically possible, or the list of all faults, each with file, line, key,
 //! what is wrong and what would be right. Touches nothing but the file it is
-//! given.
+//! given and the matching that this one names.
 //!
 //! ```
 //! let faults = spanhold::setup::parse("[span]\nlength_m = -36", "bench.toml").unwrap_err();
@@ -27,6 +27,7 @@ mod key;
 mod key_tables;
 mod level;
 mod listing;
+mod matching;
 mod model;
 mod picture_file;
 mod placement;
@@ -41,6 +42,7 @@ mod warnings;
 mod words;
 
 pub use accept::AcceptedVerdicts;
+pub use bounded_file::is_plain_relative;
 pub use draft::{Answer, Draft, Question};
 pub use explain::explain;
 pub use fault::{Fault, SetupFaults, Warning};
@@ -48,6 +50,9 @@ pub use hidden::is_hidden;
 pub use key_tables::key_tables;
 pub use level::Amplitude;
 pub use listing::{ListedKey, Origin};
+pub use matching::{
+    MatchedChannel, MatchedRecording, MatchedRow, Matching, MatchingFault, RelativeResponse,
+};
 pub use model::{
     AlarmLimits, Channel, Conductor, HoldRules, Instrument, NamedPicture, Reference,
     ReportParticulars, Setup, Source, SourceKind, Span, Sweep, Test,
@@ -65,6 +70,7 @@ use fault::{Log, Place};
 use read::RawSetup;
 use std::io;
 use std::path::Path;
+use std::sync::Arc;
 
 /// The longest setup file that is read: 1 MiB. A setup has some kilobytes.
 const LONGEST_BYTES: usize = 1 << 20;
@@ -76,6 +82,8 @@ pub struct Loaded {
     pub setup: Setup,
     /// The text, byte for byte: what goes into the run folder.
     pub text: String,
+    /// The text of the matching that it names, byte for byte, once that was read.
+    pub matching_text: Option<String>,
     /// The file, as it was named.
     pub file: String,
     /// What is possible but implausible, in line order.
@@ -84,8 +92,69 @@ pub struct Loaded {
     pub keys: Vec<ListedKey>,
 }
 
-/// Reads and checks a setup file, and keeps its text.
+impl Loaded {
+    /// The same with the matching that it names, which is read from `folder`, that of the
+    /// setup file.
+    ///
+    /// # Errors
+    /// Where that file cannot be read, was altered, or is of other sensors.
+    pub fn with_matching(mut self, folder: &Path) -> Result<Self, SetupFaults> {
+        let Some(name) = &self.setup.matching_file else {
+            return Ok(self);
+        };
+        let key = "matching";
+        let listed = self.keys.iter().find(|listed| listed.key == key);
+        let line = listed.and_then(|listed| match listed.origin {
+            Origin::File(line) => Some(line),
+            Origin::Default | Origin::NotGiven(_) => None,
+        });
+        let path = folder.join(name);
+        let told = |fault: MatchingFault| Fault {
+            line,
+            key: key.to_owned(),
+            wrong: match fault.line {
+                Some(line) => format!("{}:{line}: {}", path.display(), fault.wrong),
+                None => format!("{}: {}", path.display(), fault.wrong),
+            },
+            right: fault.right,
+        };
+        let faults = |faults: Vec<Fault>| SetupFaults {
+            file: self.file.clone(),
+            faults,
+        };
+        let read = read_small_text(&path).map_err(|error| MatchingFault {
+            line: None,
+            wrong: format!("the matching cannot be read: {error}"),
+            right: "the file that `spanhold match` wrote, or no such key,".to_owned(),
+        });
+        let (text, (matching, lines)) = read
+            .and_then(|text| Matching::parse(&text).map(|parsed| (text, parsed)))
+            .map_err(|fault| faults(vec![told(fault)]))?;
+        let (wrong, odd) = matching.fits(&self.setup, &lines);
+        if !wrong.is_empty() {
+            return Err(faults(wrong.into_iter().map(told).collect()));
+        }
+        self.warnings.extend(odd.into_iter().map(|text| Warning {
+            line,
+            key: key.to_owned(),
+            text: format!("{}: {text}", path.display()),
+        }));
+        self.warnings.sort_by_key(|warning| warning.line);
+        self.matching_text = Some(text);
+        self.setup.matching = Some(Arc::new(matching));
+        Ok(self)
+    }
+}
+
+/// Reads and checks a setup file with the matching that it names, and keeps its text.
 pub fn read(path: &Path) -> Result<Loaded, SetupFaults> {
+    let folder = path.parent().unwrap_or_else(|| Path::new(""));
+    read_alone(path)?.with_matching(folder)
+}
+
+/// The same without the matching, which may not be there yet: whoever makes it, or
+/// rehearses the recording that it is made from, has no use for it.
+pub fn read_alone(path: &Path) -> Result<Loaded, SetupFaults> {
     let file = path.display().to_string();
     let fault = |line, wrong: String, right: &str| SetupFaults {
         file: file.clone(),
@@ -158,6 +227,7 @@ pub fn examine(text: &str, file: &str) -> Result<Loaded, SetupFaults> {
     Ok(Loaded {
         setup,
         text: text.to_owned(),
+        matching_text: None,
         file: file.to_owned(),
         warnings,
         keys: listing::listing(&raw, &log),

@@ -7,6 +7,7 @@
 
 use super::accept::AcceptedVerdicts;
 use super::level::Amplitude;
+use super::matching::Matching;
 use super::placement::{Placement, RecordedFile, SensorPositions};
 use super::requirements::{Criterion, Requirement};
 use super::role::Role;
@@ -14,6 +15,7 @@ use super::words::{Protocol, Unit};
 use crate::span::StrungConductor;
 use serde::Deserialize;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// A checked setup. Whoever holds one may rely on the invariants written at
 /// its fields; the parser refuses everything else.
@@ -48,6 +50,12 @@ pub struct Setup {
     pub placements: Vec<Placement>,
     /// What the run is held against; may be empty.
     pub criteria: Vec<Criterion>,
+    /// The file of the matching of the `wave` channels, seen from the setup file: a
+    /// plain relative path.
+    pub matching_file: Option<String>,
+    /// What that file says. `None` where none is named, and where a text was read
+    /// without its folder ([`super::parse`]): see [`super::Loaded::with_matching`].
+    pub matching: Option<Arc<Matching>>,
 }
 
 /// `[test]`
@@ -312,6 +320,8 @@ pub struct Channel {
     /// Expanded uncertainty (k = 2) of the channel's phase against the other
     /// channels of its source, degrees. `None`: not stated.
     pub phase_uncertainty_deg: Option<f64>,
+    /// Serial number of the sensor.
+    pub serial: Option<String>,
     /// What it was calibrated against, if stated.
     #[serde(flatten)]
     pub reference: Option<Reference>,

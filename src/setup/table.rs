@@ -24,7 +24,8 @@ use super::words::{LevelRule, Protocol, Unit};
 use crate::span::wind::FUNCTIONS;
 
 /// Every section, in the order of the guide.
-pub(super) static SECTIONS: [&Section; 14] = [
+pub(super) static SECTIONS: [&Section; 15] = [
+    &TOP,
     &TEST,
     &REPORT,
     &INSTRUMENT,
@@ -53,6 +54,21 @@ const fn inside_span(what: &'static str) -> Bounds {
         words: ("the span length of ", " m"),
     }))
 }
+
+pub(super) static TOP: Section = Section {
+    name: "",
+    form: Form::Top,
+    about: "",
+    keys: &[Key::text(
+        "matching",
+        "the name of a file that `spanhold match` wrote",
+        Nothing("the stated calibrations"),
+        "file with the gains and phases of the `wave` channels relative to one another, written by \
+         `spanhold match` from a recording with all of them at one place (page \"matching\"); beside \
+         the setup file or in a folder there, so that a run can carry it along. Without it \
+         `uncertainty_pct` and `phase_uncertainty_deg` of each channel stand for what they differ by",
+    )],
+};
 
 pub(super) static TEST: Section = Section {
     name: "test",
@@ -731,6 +747,13 @@ pub(super) static CHANNEL: Section = Section {
              (filters, mounting, lower corner of an accelerometer). Without it phase errors are in \
              no uncertainty. It matters for the ratio of a bare span (page \"Tolerances\") and for \
              the power at the drive",
+        ),
+        Key::text(
+            "serial",
+            "a serial number",
+            Nothing("not stated"),
+            "serial number of the sensor. A matching (`matching`) holds for the sensors that it was made \
+             with: where the numbers differ it is refused",
         ),
         Key::text(
             "reference",

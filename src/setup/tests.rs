@@ -10,14 +10,14 @@ use super::{AcceptedVerdicts, Log, Setup, parse};
 const GUIDE: &str = include_str!("../guide/setup.md");
 
 /// The row of a key in the guide, cut into its cells.
-fn guide_row(header: &str, key: &str) -> Vec<String> {
-    let brackets = format!("## `{header}`");
-    let (_, part) = GUIDE.split_once(&brackets).expect("a heading in the guide");
+fn guide_row(heading: &str, key: &str) -> Vec<String> {
+    let heading = format!("## {heading}\n");
+    let (_, part) = GUIDE.split_once(&heading).expect("a heading in the guide");
     let part = part.split("\n## ").next().unwrap();
     let row = part
         .lines()
         .find(|line| line.starts_with(&format!("| `{key}` |")))
-        .unwrap_or_else(|| panic!("{header} {key} is missing in the guide"));
+        .unwrap_or_else(|| panic!("{heading} {key} is missing in the guide"));
     row.split('|').map(|cell| cell.trim().to_owned()).collect()
 }
 
@@ -26,7 +26,7 @@ fn the_guide_has_every_key_and_no_other() {
     let mut keys = 0;
     for section in SECTIONS {
         for key in section.keys {
-            guide_row(&section.header(), key.name);
+            guide_row(&section.heading(), key.name);
             keys += 1;
         }
     }
@@ -69,7 +69,7 @@ fn the_guide_states_the_defaults_of_the_program() {
         ("[[criteria]]", "tolerance_pct", 10.0),
     ];
     for (header, key, default) in defaults {
-        let row = guide_row(header, key);
+        let row = guide_row(&format!("`{header}`"), key);
         let stated = row[3].trim_matches(['(', ')']);
         assert_eq!(stated, default.to_string(), "{header} {key}");
     }
@@ -124,6 +124,7 @@ fn every_listed_key_is_read() {
 
 /// A setup with every key that there is, one a line.
 const EVERY_KEY: &str = r#"
+matching = "sensors.match"
 [test]
 title = "Trial"
 damper = "D1"
@@ -216,6 +217,7 @@ unit = "m/s2"
 full_scale = 490.3325
 uncertainty_pct = 1.0
 phase_uncertainty_deg = 0.5
+serial = "A1"
 reference = "standard"
 reference_uncertainty_pct = 0.6
 position_m = 30.5

@@ -27,6 +27,7 @@ mod hostile_names;
 mod level_changes;
 mod licences;
 mod line_and_comparison;
+mod matching;
 mod missing_values;
 mod mutated_bytes;
 mod notes;

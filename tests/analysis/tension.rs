@@ -37,6 +37,7 @@ fn bench() -> (Setup, Rehearsal) {
         full_scale: FULL_SCALE_KN,
         uncertainty_pct: Some(0.5),
         phase_uncertainty_deg: None,
+        serial: None,
         reference: None,
         position_m: None,
         position_uncertainty_mm: 20.0,

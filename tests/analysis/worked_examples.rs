@@ -25,6 +25,9 @@ fn run(page: &str) -> Vec<String> {
         .replace("curves/", "config/curves/");
     assert_ne!(moved, setup);
     std::fs::write(bench.path("moved.toml"), moved).unwrap();
+    // And the page on `match` of its channels.
+    let more = blocks(page, "toml").concat();
+    std::fs::write(bench.path("at-one-place.toml"), setup + "\n" + &more).unwrap();
     let commands = blocks(page, "sh").concat();
     let mut printed = Vec::new();
     for command in commands.lines() {
@@ -54,4 +57,11 @@ fn the_guide_prints_what_field_prints() {
         panic!("{printed:?}");
     };
     assert_eq!(blocks(page, "text")[1..], [first, second]);
+}
+
+#[test]
+fn the_guide_prints_what_match_prints() {
+    let page = include_str!("../../src/guide/matching.md");
+    let printed = run(page);
+    assert_eq!(blocks(page, "text")[1..], [printed.last().unwrap()]);
 }

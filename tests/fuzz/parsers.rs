@@ -23,14 +23,14 @@ use spanhold::live::{Access, read_head};
 use spanhold::plan::{Assumptions, Plan};
 use spanhold::report::reduction::read_reduction;
 use spanhold::reprocessing::ArchiveList;
-use spanhold::setup;
+use spanhold::setup::{self, Matching};
 
 pub struct Parser {
     pub name: &'static str,
     pub check: fn(&[u8], &Bench),
 }
 
-pub const PARSERS: [Parser; 12] = [
+pub const PARSERS: [Parser; 13] = [
     Parser {
         name: "setup",
         check: setup_text,
@@ -38,6 +38,10 @@ pub const PARSERS: [Parser; 12] = [
     Parser {
         name: "curve",
         check: curve,
+    },
+    Parser {
+        name: "matching",
+        check: matching,
     },
     Parser {
         name: "archive-list",
@@ -193,6 +197,45 @@ fn curve(bytes: &[u8], _bench: &Bench) {
             }
         }
         Err(refusal) => assert!(!refusal.to_string().is_empty()),
+    }
+}
+
+/// As it is, and with the hash that it would have: else nothing gets past that.
+fn matching(bytes: &[u8], _bench: &Bench) {
+    let Ok(text) = std::str::from_utf8(bytes) else {
+        return;
+    };
+    let key = "matching_blake3 = \"";
+    let resealed = text.split_once(key).and_then(|(before, rest)| {
+        let (_, behind) = rest.split_once('"')?;
+        let with = |hash: &str| format!("{before}{key}{hash}\"{behind}");
+        let hash = blake3::hash(with("").as_bytes()).to_hex();
+        Some(with(&hash))
+    });
+    for text in [Some(text), resealed.as_deref()].into_iter().flatten() {
+        match Matching::parse(text) {
+            Ok((matching, lines)) => {
+                assert!(matching.channels.len() >= 2 && lines.len() == matching.channels.len());
+                for channel in &matching.channels {
+                    let (low_hz, high_hz) = matching.range_hz(&channel.name).unwrap();
+                    for step in 0..=20 {
+                        let at_hz =
+                            0.8 * low_hz + (1.2 * high_hz - 0.8 * low_hz) * f64::from(step) / 20.0;
+                        let found = matching.relative(&channel.name, at_hz);
+                        assert_eq!(
+                            found.is_some(),
+                            matching.uncovered(&channel.name, at_hz).is_none()
+                        );
+                        assert!(found.is_none_or(|found| {
+                            (0.49..=2.01).contains(&found.factor.norm())
+                                && found.gain_standard_u.is_finite()
+                                && found.phase_standard_u_rad.is_finite()
+                        }));
+                    }
+                }
+            }
+            Err(refusal) => assert!(!refusal.wrong.is_empty() && !refusal.right.is_empty()),
+        }
     }
 }
 

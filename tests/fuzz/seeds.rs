@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use spanhold::ingest::frames::{AnnouncedChannel, Announcement, FrameWriter, encode_announcement};
-use spanhold::setup::SampleFormat;
+use spanhold::setup::{MatchedChannel, MatchedRecording, MatchedRow, Matching, SampleFormat, Unit};
 
 use super::parsers::LEDGER_FILES;
 
@@ -20,6 +20,7 @@ pub fn seeds(parser: &str, repository: &Path, run: &Path) -> Vec<Vec<u8>> {
             read("config/curves/example-curve.csv"),
             b"frequency_times_diameter_m_hz,efficiency_pct\n0.2,10\n1.0,50\n".to_vec(),
         ],
+        "matching" => vec![matching().text().into_bytes()],
         "archive-list" => vec![
             b"# a\nrun,setup,baseline,recordings\nb,b.toml,,b/\na 1,a.toml,b,1.wav,\"x=2,.wav\"\n"
                 .to_vec(),
@@ -57,6 +58,40 @@ pub fn seeds(parser: &str, repository: &Path, run: &Path) -> Vec<Vec<u8>> {
                 Some([&[which][..], &text].concat())
             })
             .collect(),
+    }
+}
+
+fn matching() -> Matching {
+    let row = |frequency_hz: f64| MatchedRow {
+        frequency_hz,
+        gain: 1.0 + 1e-4 * frequency_hz,
+        gain_u: 0.001,
+        phase_deg: -0.01 * frequency_hz,
+        phase_u_deg: 0.05,
+        windows: 12,
+        snr_db: 45.0,
+    };
+    let channel = |name: &str, index| MatchedChannel {
+        name: name.to_owned(),
+        serial: Some("A1".to_owned()),
+        index,
+        unit: Unit::StandardGravity,
+        full_scale: 10.0,
+        position_m: Some(30.0),
+        rows: [10.0, 12.0, 20.0, 22.0].map(row).to_vec(),
+    };
+    Matching {
+        program: "spanhold 0.0.0".to_owned(),
+        arithmetic: 1,
+        made_utc: "2026-05-06T07:08:09Z".parse().expect("a time"),
+        setup_file: "setup.toml".to_owned(),
+        setup_blake3: "ab".to_owned(),
+        recordings: vec![MatchedRecording {
+            file: "all.wav".to_owned(),
+            blake3: "cd".to_owned(),
+            begun: None,
+        }],
+        channels: vec![channel("w1", 1), channel("w2", 2)],
     }
 }
 

@@ -7,7 +7,7 @@ source tests/reference/venv.sh
 fresh=target/reference/fresh
 rm -rf "$fresh"
 mkdir -p "$fresh"
-for script in sine_fit_scipy.py transforms_scipy.py students_t_scipy.py gum.py free_response_scipy.py free_tones_scipy.py; do
+for script in sine_fit_scipy.py transforms_scipy.py students_t_scipy.py gum.py free_response_scipy.py free_tones_scipy.py relative_response_scipy.py; do
     "$venv/bin/python" "tests/reference/$script" "$fresh"
 done
 # These two print their table, and one reads the sheets beside it.

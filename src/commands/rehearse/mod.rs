@@ -122,7 +122,8 @@ fn one_of<T: Copy + Send + Sync + 'static>(
 
 /// Runs the command.
 pub fn run(args: &Args) -> Result<Status, Failure> {
-    let setup = setup::load(&args.setup).map_err(|faults| anyhow!("{faults}"))?;
+    let loaded = setup::read_alone(&args.setup).map_err(|faults| anyhow!("{faults}"))?;
+    let setup = loaded.setup;
     for (option, value) in [("--snr-db", args.snr_db), ("--clock-ppm", args.clock_ppm)] {
         if !value.is_finite() || value.abs() > 1e5 {
             return Err(anyhow!("{option} {value}: must be a number within ±100000").into());

@@ -222,6 +222,7 @@ fn open(
     if goes_on {
         let (mut ledger, found) =
             Ledger::resume_on(Arc::clone(&surroundings.storage), folder, text)?;
+        same_matching(loaded, &found.record)?;
         let at_s = found.points.last().map_or(0.0, |point| point.end_s);
         for note in &found.notes {
             tracing::warn!("{note}");
@@ -247,10 +248,25 @@ fn open(
         record,
         false,
     )?;
-    for note in carry_named_files(&loaded.setup, request.setup_file, &mut ledger)? {
+    for note in carry_named_files(loaded, request.setup_file, &mut ledger)? {
         tracing::warn!("{note}");
     }
     Ok((ledger, Vec::new()))
+}
+
+/// The points of a run all rest on one matching.
+fn same_matching(loaded: &Loaded, record: &RunRecord) -> anyhow::Result<()> {
+    let now = loaded.matching_text.as_ref();
+    let now = now.map(|text| blake3::hash(text.as_bytes()).to_hex().to_string());
+    let then = record.matching.as_ref();
+    if now != then.and_then(|matching| matching.blake3.clone()) {
+        bail!(
+            "the matching \"{}\" is not the one that the run was begun with: put that back (the run \
+             folder has it), or begin a run of its own",
+            loaded.setup.matching_file.as_deref().unwrap_or_default()
+        );
+    }
+    Ok(())
 }
 
 /// The folder of the recordings, with what a crash left open closed.

@@ -152,6 +152,14 @@ fn files(document: &Document) -> Markup {
                 td class="words" { code { (file.blake3.as_deref().unwrap_or(ABSENT)) } }
             } "\n"
         }
+        @if let Some(matching) = &document.run.record.matching {
+            tr {
+                th scope="row" { code { (signoff::file_name(&matching.path)) } }
+                td { "matching" }
+                td { "carried along" }
+                td class="words" { code { (matching.blake3.as_deref().unwrap_or(ABSENT)) } }
+            } "\n"
+        }
         @for picture in document.pictures {
             tr {
                 th scope="row" { code { (signoff::file_name(&picture.file)) } }

@@ -179,7 +179,7 @@ fn listed(key: &ListedKey) -> Markup {
         Origin::NotGiven(_) => "not given".to_owned(),
     };
     html! {
-        p { code { (key.title) "." (key.key) } " " span { (value_words(key)) } " " small { (from) } } "\n"
+        p { code { @if !key.title.is_empty() { (key.title) "." } (key.key) } " " span { (value_words(key)) } " " small { (from) } } "\n"
     }
 }
 

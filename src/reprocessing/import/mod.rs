@@ -42,7 +42,7 @@ pub struct Imported {
 /// Where a file cannot be read or does not hold what the setup needs, and where a
 /// recording cannot be written.
 pub fn import(request: ImportRequest) -> anyhow::Result<Vec<Imported>> {
-    let setup = setup::load(request.setup)?;
+    let setup = setup::read_alone(request.setup)?.setup;
     let target = Target::new(&setup, request.source)?;
     std::fs::create_dir_all(request.out)
         .with_context(|| format!("{}: cannot be created", request.out.display()))?;

@@ -11,12 +11,14 @@ mod names;
 mod placements;
 mod report;
 mod sources;
+mod top;
 
 use super::fault::Log;
 use super::read::RawSetup;
 
 pub(super) fn check(raw: &RawSetup, log: &mut Log) {
     kinds::check(raw, log);
+    top::check(raw, log);
     report::check(raw, log);
     bench::check(raw, log);
     sources::check(raw, log);

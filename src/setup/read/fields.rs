@@ -227,6 +227,10 @@ impl Absent {
     }
 }
 
+/// A key above the first section has no other name.
 pub(super) fn join(section: &str, key: &str) -> String {
+    if section.is_empty() {
+        return key.to_owned();
+    }
     format!("{section}.{key}")
 }

@@ -14,7 +14,7 @@ use super::fault::{Log, Place};
 use super::key::{Form, Section};
 use super::table::{
     AMPLITUDE, CHANNEL, CONDUCTOR, CRITERIA, HOLD, INSTRUMENT, LIMITS, PICTURE, PLACE, REPORT,
-    SECTIONS, SOURCE, SPAN, SWEEP, TEST,
+    SECTIONS, SOURCE, SPAN, SWEEP, TEST, TOP,
 };
 use section::{home_of, not_among};
 use toml::de::{DeTable, DeValue};
@@ -22,6 +22,7 @@ use value::{kind_words, shown};
 
 /// The file as read, before anything is checked across keys.
 pub(super) struct RawSetup {
+    pub(super) top: Fields,
     pub(super) test: Fields,
     pub(super) report: Fields,
     pub(super) instruments: Vec<Fields>,
@@ -52,6 +53,7 @@ impl RawSetup {
         }
         let document = Document::open(root.get_ref(), log);
         Some(Self {
+            top: document.top(log),
             test: document.one(&TEST, log),
             report: document.one(&REPORT, log),
             instruments: document.list(&INSTRUMENT, log),
@@ -71,7 +73,7 @@ impl RawSetup {
 
     /// Every section of the file, in the order of the table.
     pub(super) fn sections(&self) -> impl Iterator<Item = &Fields> {
-        [&self.test, &self.report]
+        [&self.top, &self.test, &self.report]
             .into_iter()
             .chain(&self.instruments)
             .chain(&self.pictures)
@@ -99,14 +101,19 @@ struct Document<'a> {
 
 impl<'a> Document<'a> {
     fn open(root: &'a DeTable<'a>, log: &mut Log) -> Self {
-        let names: Vec<&'static str> = SECTIONS.iter().map(|section| section.name).collect();
+        let sections = SECTIONS.iter().map(|section| section.name);
+        let sections: Vec<&'static str> = sections.filter(|name| !name.is_empty()).collect();
+        let keys = TOP.keys.iter().map(|key| key.name);
+        let names: Vec<&'static str> = sections.iter().copied().chain(keys).collect();
         let mut misspelt = Vec::new();
         for (offset, word) in not_among(&names, root) {
             if log.counts_only(offset) {
                 continue;
             }
-            misspelt.extend(nearest(word, &names));
-            let right = home_of(word, "").unwrap_or_else(|| right_word(word, &names));
+            let meant = nearest(word, &names);
+            misspelt.extend(meant);
+            let among = meant.map_or(&sections, |_| &names);
+            let right = home_of(word, "").unwrap_or_else(|| right_word(word, among));
             let place = Place {
                 offset,
                 key: shown(word),
@@ -114,6 +121,11 @@ impl<'a> Document<'a> {
             log.fault(&place, "there is no such section", right);
         }
         Self { root, misspelt }
+    }
+
+    /// The keys above the first section.
+    fn top(&self, log: &mut Log) -> Fields {
+        section::read(self.root, self.root, &TOP, String::new(), 0, log)
     }
 
     /// A section that may occur once.
@@ -152,7 +164,7 @@ impl<'a> Document<'a> {
         let (name, header) = (section.name, section.header());
         let (least, most) = match section.form {
             Form::List { least, most } => (least, most),
-            Form::Required | Form::Optional => (0, 1),
+            Form::Top | Form::Required | Form::Optional => (0, 1),
         };
         let at = |offset| Place {
             offset,

@@ -8,7 +8,7 @@ use super::fields::{Field, Fields, State, join};
 use super::value::{Expected, Wrong, shown};
 use crate::setup::choice::{nearest, right_word};
 use crate::setup::fault::{Log, Place};
-use crate::setup::key::Section;
+use crate::setup::key::{Form, Section};
 use crate::setup::table::SECTIONS;
 use toml::de::{DeTable, DeValue};
 
@@ -23,7 +23,12 @@ pub(super) fn read(
     log: &mut Log,
 ) -> Fields {
     log.remember(&title, offset);
-    let misspelt = unknown_keys(entries, section, &title, log);
+    // Above the first section stand the sections themselves: whoever opened the
+    // file has looked through them.
+    let misspelt = match section.form {
+        Form::Top => Vec::new(),
+        _ => unknown_keys(entries, section, &title, log),
+    };
     let word = |key: &str| word_at(entries, key);
     let mut fields = Fields::new(section, title, offset);
     for key in section.keys {
@@ -102,7 +107,7 @@ pub(super) fn home_of(key: &str, section: &str) -> Option<String> {
     let home = SECTIONS
         .iter()
         .find(|other| other.name != section && other.key(key).is_some())?;
-    Some(format!("its place under {}", home.header()))
+    Some(home.home())
 }
 
 fn word_at<'e>(entries: &'e DeTable<'_>, key: &str) -> Option<&'e str> {

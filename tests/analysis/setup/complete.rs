@@ -22,7 +22,8 @@ fn the_complete_setup_of_the_guide_is_taken_without_a_word() {
 
 /// The lines of a section, those of several of one name together.
 fn of_section(header: &str) -> String {
-    let mut inside = false;
+    // Without a header are the keys above the first section.
+    let mut inside = header.is_empty();
     let mut lines = String::new();
     for line in text().lines() {
         if line.starts_with('[') {

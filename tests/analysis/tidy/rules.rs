@@ -7,13 +7,14 @@ use super::tree::{Mention, Tree};
 
 /// The layers: a folder imports only from those before it. `maths` is the
 /// arithmetic under all of them, a leaf as `span` is.
-const LAYERS: [&str; 23] = [
+const LAYERS: [&str; 24] = [
     "maths",
     "span",
     "setup",
     "ingest",
     "recorder",
     "tone",
+    "matching",
     "resonance",
     "reduction",
     "analysis",
@@ -34,10 +35,11 @@ const LAYERS: [&str; 23] = [
 ];
 
 /// They know nothing of threads, files, clocks, devices and the environment.
-const PURE: [&str; 9] = [
+const PURE: [&str; 10] = [
     "maths",
     "span",
     "tone",
+    "matching",
     "resonance",
     "reduction",
     "analysis",
