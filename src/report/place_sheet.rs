@@ -167,7 +167,7 @@ impl PlaceSheet {
                     td { (place.node_from_drive) }
                     td { (fixed(place.node_from_drive_end_mm, 0)) }
                     td { (fixed(place.antinode_from_drive_end_mm, 0)) }
-                    td { "± " (fixed(place.from_drive_end_u_mm, 0)) }
+                    td { "±\u{a0}" (fixed(place.from_drive_end_u_mm, 0)) }
                     td { (fixed(place.node_from_damper_end_mm, 0)) }
                     td { (fixed(place.antinode_from_damper_end_mm, 0)) }
                     td { (fixed(0.1 * row.node_travel_mm_per_hz.unwrap_or_default(), 0)) }

@@ -26,10 +26,10 @@ def main():
             subprocess.run([PROGRAM, *arguments], cwd=TOP, check=True, capture_output=True)
         found = {}
         exec(example.replace('"DIR/', f'"{folder}/DIR/'), found)
+        table = found["pl"].read_parquet(f"{folder}/DIR/points.parquet")
     # Eight of the nine dwells of the demo are held, one of them is excluded; two gauges, fifteen seconds at four
     # hops a second.
     assert found["table"].height == 7, found["table"]
-    table = found["pl"].read_parquet(f"{folder}/DIR/points.parquet")
     excluded = table.filter(found["pl"].col("excluded").is_not_null())
     assert excluded["point"].to_list() == [3], excluded
     assert excluded["excluded"].to_list() == ["A. Name: a door was open, invented"], excluded
