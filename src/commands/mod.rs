@@ -12,6 +12,7 @@ mod compare;
 mod export;
 mod field;
 mod import;
+mod known_span;
 mod logs;
 mod matching;
 mod new;

@@ -98,6 +98,11 @@ impl Guide {
         }
     }
 
+    /// Takes what is known of the span, instead of what the setup states.
+    pub fn span(&mut self, known: KnownSpan) {
+        self.known.span = known;
+    }
+
     /// Takes the points that are not to count, instead of those it knew of.
     pub fn exclusions(&mut self, exclusions: Vec<Exclusion>) {
         self.known.exclusions = exclusions;

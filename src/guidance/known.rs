@@ -12,7 +12,7 @@ use crate::setup::Setup;
 #[derive(Debug, Clone)]
 pub(super) struct Known {
     pub setup: Setup,
-    /// Wave speed and stiffness, as the setup states them.
+    /// Wave speed and stiffness.
     pub span: KnownSpan,
     /// Name of the run folder.
     pub folder: String,

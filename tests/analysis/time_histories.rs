@@ -144,6 +144,14 @@ fn a_universal_file_of_our_own_comes_back_with_its_points() {
         "{}",
         stderr(&made)
     );
+    // It is known by its first line, too.
+    std::fs::copy(bench.path("made/recordings.uff"), bench.path("unnamed.txt")).unwrap();
+    let unnamed = bench.spanhold(&["import", "setup.toml", "unnamed.txt", "--out", "back"]);
+    assert_eq!(code(&unnamed), 0, "{}", stderr(&unnamed));
+    assert_eq!(
+        std::fs::read(bench.path("back/unnamed.wav")).unwrap(),
+        std::fs::read(bench.path("back/recordings.wav")).unwrap()
+    );
     let back = reprocessed(&bench, "back/recordings.wav", "run");
     assert_same_points(&own, &back);
 }

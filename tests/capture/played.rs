@@ -7,12 +7,13 @@ use std::time::{Duration, Instant};
 
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
+use serde_json::Value;
 use spanhold::ingest::frames::{Announcement, Frame, FrameDecoder};
 use spanhold::setup::SampleFormat;
 
 use crate::bench::captured::{assert_same_samples, demo, ended, setup};
 use crate::bench::line::{Cable, Device, Line};
-use crate::bench::run_folder::RunFolder;
+use crate::bench::run_folder::{RunFolder, repository};
 
 const SOON: Duration = Duration::from_mins(1);
 
@@ -38,6 +39,61 @@ fn what_is_captured_is_what_was_played() {
     assert!(points.len() == 1 && points[0].contains("\"held\""), "{log}");
     assert_eq!(bench.reprocess("run", "again").status.code(), Some(0));
     assert_eq!(bench.points("again"), points);
+}
+
+/// The bare run that is named tells the map of the plan and the places of the sensors, as it
+/// tells `plan`; the points are the same without it.
+#[test]
+fn a_bare_run_tells_where_the_harmonics_are_while_tuning() {
+    let cable = Cable::new();
+    let bench = RunFolder::on_line(&demo(400), &cable.far);
+    let bare = ["config/bare-trial.toml", "recordings/bare-trial.wav"];
+    let [setup, recording] = bare.map(|file| repository(file).display().to_string());
+    let made = bench.spanhold(&["reprocess", &setup, &recording, "--out", "bare"]);
+    assert_eq!(made.status.code(), Some(0));
+    let planned = bench.spanhold(&["plan", "setup.toml", "--bare", "bare", "--json"]);
+    let planned: Value = serde_json::from_slice(&planned.stdout).unwrap();
+    let capture = bench.capture("run", &["--bare", "bare", "--connect-seconds", "30"]);
+    let player = bench.rehearse(&cable.near, &["--harmonics", "22"]);
+    let until = Instant::now() + SOON;
+    let state = loop {
+        let status = bench.spanhold(&["status", "run", "--json"]);
+        let state: Value = serde_json::from_slice(&status.stdout).unwrap_or_default();
+        if state["place"]["from_drive_end_u_mm"].is_number() {
+            break state;
+        }
+        assert!(Instant::now() < until, "{state:#}");
+        thread::sleep(Duration::from_millis(100));
+    };
+    let (code, _, errors) = ended(player);
+    assert_eq!(code, Some(0), "{errors}");
+    capture.signal(Signal::SIGTERM);
+    assert_eq!(capture.end(SOON).0, Some(0));
+
+    let harmonics = |value: &Value, key: &str| -> Vec<(u64, f64)> {
+        let all = value["harmonics"].as_array().unwrap().iter();
+        all.map(|h| (h["harmonic"].as_u64().unwrap(), h[key].as_f64().unwrap()))
+            .collect()
+    };
+    let shown = harmonics(&state, "planned_hz");
+    assert_eq!(shown, harmonics(&planned, "frequency_hz"));
+    let stated = bench.spanhold(&["plan", "setup.toml", "--json"]);
+    let stated: Value = serde_json::from_slice(&stated.stdout).unwrap();
+    assert_ne!(shown, harmonics(&stated, "frequency_hz"));
+    // The places are better known, too.
+    let hz = format!("{:.3}", state["reading"]["frequency_hz"].as_f64().unwrap());
+    let stated = bench.spanhold(&["plan", "setup.toml", "--at", &hz, "--json"]);
+    let stated: Value = serde_json::from_slice(&stated.stdout).unwrap();
+    let stated_mm = stated["places"][0]["from_drive_end_u_mm"].as_f64().unwrap();
+    let shown_mm = state["place"]["from_drive_end_u_mm"].as_f64().unwrap();
+    assert!(shown_mm < 0.6 * stated_mm, "{shown_mm} mm, {stated_mm} mm");
+    let points = bench.points("run");
+    assert_eq!(bench.reprocess("run", "again").status.code(), Some(0));
+    assert_eq!(bench.points("again"), points);
+
+    let refused = bench.spanhold(&["capture", "setup.toml", "--out", "no", "--bare", "none"]);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(!bench.path("no").exists());
 }
 
 /// What came out of a line, decoded.

@@ -16,6 +16,7 @@ use anyhow::Context as _;
 use sd_notify::NotifyState;
 use serde::Serialize;
 
+use super::known_span::known_span;
 use super::logs::{CaptureLog, LogFormat};
 use super::points_table::{point_notes, points_table};
 use super::tuning_line::TuningLine;
@@ -53,6 +54,11 @@ pub struct Args {
     /// The run folder to make, or to go on with
     #[arg(long, value_name = "RUN")]
     out: PathBuf,
+    /// The run of the bare span: what is said while tuning, the harmonics of the plan and the
+    /// places of the sensors, goes by its resonances instead of tension and mass. It makes no
+    /// difference to the points
+    #[arg(long, value_name = "BARE_RUN")]
+    bare: Option<PathBuf>,
     /// How the log is written to standard error; on a terminal only what a
     /// person needs, unless this is given
     #[arg(long, value_enum, value_name = "FORMAT")]
@@ -108,6 +114,7 @@ struct Summary<'a> {
 /// Runs the command.
 pub fn run(args: &Args) -> Result<Status, Failure> {
     let loaded = setup::read(&args.setup).map_err(anyhow::Error::from)?;
+    let known = known_span(&loaded.setup, args.bare.as_deref())?;
     let (server, page) = show_page(args)?.unzip();
     let line = TuningLine::on_terminal().filter(|_| args.log.is_none());
     let log = CaptureLog {
@@ -129,7 +136,8 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         tracing::info!("{CAUTIONS}");
     }
     let stop = pipeline::on_signals().context("cannot listen for Ctrl-C")?;
-    let planned = Plan::of(&loaded.setup, Assumptions::of(&loaded.setup)).harmonics_hz();
+    let assumed = Assumptions::of(&loaded.setup);
+    let planned = Plan::by(&loaded.setup, &known, assumed).harmonics_hz();
     let request = CaptureRequest {
         loaded: &loaded,
         setup_file: &args.setup,
@@ -140,7 +148,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         stop_on_alarm: args.stop_on_alarm,
         threads: usize::from(args.threads),
     };
-    let view = View::new(&loaded.setup, &args.setup, &args.out, page, line);
+    let view = View::new(&loaded.setup, known, &args.setup, &args.out, page, line);
     let mut listener = ServiceNotices::new(args.on_alarm.clone().map(Hook::new), view);
     let surroundings = Surroundings {
         clock: Arc::new(SystemClock::default()),

@@ -15,6 +15,7 @@ use crate::guidance::{CaptureState, Guide};
 use crate::ledger::{NOTES_FILE, read_exclusions};
 use crate::live::{Bulletin, KeptAddress};
 use crate::pipeline::capture::CaptureMoment;
+use crate::plan::KnownSpan;
 use crate::reduction::SettledPoint;
 use crate::setup::{Setup, Verdict, read_small_text};
 use crate::tone::{ToneMessage, TonePlan};
@@ -40,14 +41,17 @@ pub struct View {
 impl View {
     pub fn new(
         setup: &Setup,
+        known: KnownSpan,
         setup_file: &Path,
         folder: &Path,
         page: Option<ShownPage>,
         line: Option<TuningLine>,
     ) -> Self {
         let name = folder.file_name().unwrap_or(folder.as_os_str());
+        let mut guide = Guide::new(setup, &name.to_string_lossy(), &curves(setup, setup_file));
+        guide.span(known);
         let view = Self {
-            guide: Guide::new(setup, &name.to_string_lossy(), &curves(setup, setup_file)),
+            guide,
             page,
             line,
             latest: None,

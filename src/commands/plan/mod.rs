@@ -12,6 +12,7 @@ use std::path::PathBuf;
 
 use anyhow::{Context as _, anyhow};
 
+use super::known_span::known_span;
 use super::{Failure, Status, terminal};
 use crate::plan::{
     Assumptions, ChannelOutlook, KnownSpan, Plan, PlannedHarmonic, ReadFrequency, efficiency_basis,
@@ -67,10 +68,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         );
     }
     let setup = setup::load(&args.setup).map_err(|faults| anyhow!("{faults}"))?;
-    let known = match &args.bare {
-        Some(folder) => places::by_bare_run(&setup, folder)?,
-        None => KnownSpan::stated(&setup),
-    };
+    let known = known_span(&setup, args.bare.as_deref())?;
     let usual = Assumptions::of(&setup);
     let assumed = Assumptions {
         efficiency_pct: args.efficiency_pct.unwrap_or(usual.efficiency_pct),

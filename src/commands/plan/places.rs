@@ -7,13 +7,11 @@ use anyhow::{Context as _, anyhow};
 
 use super::Args;
 use crate::commands::{Failure, Status, terminal};
-use crate::ledger::Run;
 use crate::plan::{KnownSpan, Plan, ReadFrequency, SensorPlaces};
 use crate::report::number::{fixed, plain};
 use crate::report::place_sheet::PlaceSheet;
-use crate::report::run_evaluation::check_baseline;
 use crate::report::text_table::wrap;
-use crate::setup::{self, Setup, Verdict};
+use crate::setup::Setup;
 
 /// A frequency as it is written: 23.41 says that it was read to 0.01 Hz.
 pub(super) fn read_frequency(text: &str) -> Result<ReadFrequency, String> {
@@ -68,26 +66,6 @@ pub(super) fn run(
         }
     }
     Ok(Status::Done)
-}
-
-/// The span as the resonances of its bare run tell it.
-pub(super) fn by_bare_run(setup: &Setup, folder: &Path) -> Result<KnownSpan, Failure> {
-    check_baseline(setup, folder).map_err(anyhow::Error::from)?;
-    let run = Run::open(folder).map_err(anyhow::Error::from)?;
-    for what in run.alterations.iter().chain(&run.notes) {
-        terminal::say(format_args!("warning: {}: {what}", folder.display()));
-    }
-    let name = folder.join(crate::ledger::SETUP_FILE);
-    let bare = setup::parse(&run.setup_text, &name.display().to_string())
-        .map_err(|faults| anyhow!("{faults}"))?;
-    let resonances_hz: Vec<f64> = run
-        .points
-        .iter()
-        .filter(|point| point.verdict != Verdict::Rejected)
-        .filter_map(|point| Some(point.frequency_hz?.value))
-        .collect();
-    let known = KnownSpan::fitted(setup, &bare, &resonances_hz);
-    Ok(known.map_err(|error| anyhow!("{}: {error}", folder.display()))?)
 }
 
 fn write_sheet(sheet: &PlaceSheet, file: &Path) -> Result<(), Failure> {

@@ -358,6 +358,48 @@ mod tests {
         assert!((response.rate_hz - 200.0).abs() < 1e-9 && !response.rate_is_exact);
     }
 
+    /// Record 1 of 58b is (I6,A1,2I6,2I12,2I6,2I12): byte order, number format, eleven lines,
+    /// bytes behind them.
+    #[test]
+    fn a_time_response_in_binary_of_either_order_and_precision() {
+        let values = [1.5_f64, -0.25, 3.0];
+        for (order, kind, bytes) in [
+            (1, 4, values.map(|v| v.to_le_bytes().to_vec()).concat()),
+            (2, 4, values.map(|v| v.to_be_bytes().to_vec()).concat()),
+            (
+                1,
+                2,
+                values.map(|v| (v as f32).to_le_bytes().to_vec()).concat(),
+            ),
+            (
+                2,
+                2,
+                values.map(|v| (v as f32).to_be_bytes().to_vec()).concat(),
+            ),
+        ] {
+            let record = format!(
+                "    58b{order:6}{:6}{:12}{:12}{:6}{:6}{:12}{:12}\n",
+                2,
+                11,
+                bytes.len(),
+                0,
+                0,
+                0,
+                0
+            );
+            let text = file("1", "").replacen("    58\n", &record, 1).replacen(
+                "         4         3",
+                &format!("{kind:10}         3"),
+                1,
+            );
+            let (head, tail) = text.split_at(text.len() - "    -1\n".len());
+            let whole = [head.as_bytes(), &bytes, b"\n", tail.as_bytes()].concat();
+            let (responses, _) = parse(&whole).unwrap();
+            assert_eq!(responses[0].values, values, "{order} {kind}");
+            assert!(parse(&whole[..head.len() + bytes.len() - 1]).is_err());
+        }
+    }
+
     #[test]
     fn other_functions_are_passed_over() {
         // A frequency response, and a general function over something else than the time.

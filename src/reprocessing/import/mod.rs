@@ -51,7 +51,7 @@ pub fn import(request: ImportRequest) -> anyhow::Result<Vec<Imported>> {
         let shown = file.display();
         let bytes = std::fs::read(file).with_context(|| format!("{shown}: cannot be read"))?;
         let mut notes = Vec::new();
-        let histories = if is_universal(file) {
+        let histories = if is_universal(file, &bytes) {
             universal::from_universal(&bytes, &target, request.by_order, &mut notes)
         } else {
             table::from_table(&bytes, &target, request, &mut notes).map(|history| vec![history])
@@ -75,11 +75,14 @@ pub fn import(request: ImportRequest) -> anyhow::Result<Vec<Imported>> {
     Ok(all)
 }
 
-fn is_universal(file: &Path) -> bool {
+/// By its name, or by its first line, with which every dataset of a universal file begins.
+fn is_universal(file: &Path, bytes: &[u8]) -> bool {
     let extension = file.extension().unwrap_or_default();
-    ["uff", "unv", "uf"]
+    let is_named = ["uff", "unv", "uf"]
         .iter()
-        .any(|known| extension.eq_ignore_ascii_case(known))
+        .any(|known| extension.eq_ignore_ascii_case(known));
+    let first_line = bytes.split(|byte| *byte == b'\n').next();
+    is_named || first_line.is_some_and(|line| line.trim_ascii() == b"-1")
 }
 
 fn write(
