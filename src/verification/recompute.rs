@@ -49,7 +49,7 @@ pub enum VerifyError {
     Missing {
         /// The run folder.
         folder: PathBuf,
-        /// A sentence for each recording.
+        /// A sentence for what was altered in the run itself, and for each recording.
         what: Vec<String>,
     },
     /// `run.json` names no recording of a source.
@@ -141,9 +141,11 @@ fn recorded(stored: &Stored, setup: &Setup) -> Result<RecordedRun, VerifyError> 
         .map(Checked::sentence)
         .collect();
     if !absent.is_empty() {
+        let altered = stored.alterations.iter().map(|what| format!("{what}."));
         return Err(VerifyError::Missing {
             folder: stored.folder.clone(),
-            what: absent,
+            // A path that was altered in run.json looks like a recording that is gone.
+            what: altered.chain(absent).collect(),
         });
     }
     let mut sources = Vec::new();

@@ -10,6 +10,7 @@ mod bench;
 mod changes;
 mod commands;
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use crate::share;
@@ -115,13 +116,15 @@ fn tried(bench: &Bench, trial: &Trial, changes: &[&Change]) -> Vec<String> {
     for change in changes {
         change.make(&path, &before);
         // The log of results goes on: what is cut off its end is missed where the
-        // file is looked at that was told of there.
-        let is_cut = trial.file == "results.jsonl"
-            && change.of(&before).is_some_and(|cut| {
-                let whole = cut.iter().rposition(|byte| *byte == b'\n');
-                let whole = &cut[..whole.map_or(0, |at| at + 1)];
-                before.starts_with(whole) && contains(whole, b"reduction.json")
-            });
+        // file is looked at that was told of there. Where all that was cut off stands
+        // before it too, what is left is the log of an earlier moment, and whole.
+        let cut = (trial.file == "results.jsonl")
+            .then(|| change.of(&before).and_then(|left| cut_off(&before, &left)))
+            .flatten();
+        if cut.as_ref().is_some_and(|cut| cut.tells_nothing_new) {
+            continue;
+        }
+        let is_cut = cut.is_some_and(|cut| cut.leaves_a_reduction);
         for command in &trial.commands {
             if is_cut && *command != Verify {
                 continue;
@@ -138,8 +141,34 @@ fn tried(bench: &Bench, trial: &Trial, changes: &[&Change]) -> Vec<String> {
     unnoticed
 }
 
-fn contains(text: &[u8], part: &[u8]) -> bool {
-    text.windows(part.len()).any(|at| at == part)
+/// What was cut off the end of a log of results.
+struct CutOff {
+    leaves_a_reduction: bool,
+    tells_nothing_new: bool,
+}
+
+/// `None` where the log was not only cut.
+fn cut_off(before: &[u8], left: &[u8]) -> Option<CutOff> {
+    let whole = left.iter().rposition(|byte| *byte == b'\n');
+    let whole = &left[..whole.map_or(0, |at| at + 1)];
+    let cut = before.strip_prefix(whole)?;
+    let named = |lines: &[u8]| -> BTreeMap<String, String> {
+        let lines = std::str::from_utf8(lines).unwrap().lines();
+        lines
+            .map(|line| {
+                let line: serde_json::Value = serde_json::from_str(line).unwrap();
+                let word = |key: &str| line[key].as_str().unwrap_or_default().to_owned();
+                (word("file"), word("blake3"))
+            })
+            .collect()
+    };
+    let (kept, lost) = (named(whole), named(cut));
+    Some(CutOff {
+        leaves_a_reduction: kept.contains_key("reduction.json"),
+        // A line that is torn is told of all the same.
+        tells_nothing_new: whole == left
+            && lost.iter().all(|(file, hash)| kept.get(file) == Some(hash)),
+    })
 }
 
 fn judge(bench: &Bench, trials: &[(&Trial, Vec<&Change>)]) {
