@@ -22,8 +22,9 @@ use crate::reduction::{BudgetLine, Measured, SettledPoint};
 use crate::resonance::hop_estimate::HopEstimate;
 use crate::resonance::phasor::detuning_bandwidths;
 use crate::resonance::signal_phase::SignalPhases;
+use crate::resonance::standing_wave::FixedReading;
 use crate::resonance::{DriveStanding, Dwell, DwellOutlook, Tracker};
-use crate::setup::{Role, Setup, Verdict};
+use crate::setup::{Setup, Verdict};
 use crate::tone::{ToneFrame, ToneMessage, TonePlan};
 use auxiliary::{AuxiliaryHold, AuxiliarySource, MainFrequencies};
 use silence::Silence;
@@ -54,6 +55,8 @@ pub struct Analysis {
     main_s: f64,
     /// What it said of the frequency, for the other sources.
     main_hz: MainFrequencies,
+    /// Where antinode and node are read by fixed sensors: those.
+    fixed: Option<FixedReading>,
     tracker: Tracker,
     start_utc: Option<jiff::Timestamp>,
     /// The other sources, which may carry strain gauges; the entry of the main
@@ -73,19 +76,25 @@ impl Analysis {
     /// `plans`: one a source, in setup order. `start_utc` labels sample 0 of
     /// the source that carries the antinode.
     pub fn new(setup: &Setup, plans: &[TonePlan], start_utc: Option<jiff::Timestamp>) -> Self {
-        let main = setup
-            .channel(Role::Antinode)
-            .map_or(0, |(_, channel)| channel.source);
+        let main = setup.main_source().map_or(0, |(number, _)| number);
         let main_plan = plans.get(main).or(plans.first());
         // A setup has at least one source, so there is a plan; an empty one
         // makes a tracker that never finds a dwell.
-        let main_plan = main_plan.cloned().unwrap_or_default();
-        let tracker = Tracker::new(setup, &main_plan);
+        let mut main_plan = main_plan.cloned().unwrap_or_default();
+        let (mut setup, mut plans) = (setup.clone(), plans.to_vec());
+        let silence = Silence::new(&setup, &main_plan);
+        let fixed = FixedReading::new(&setup, &main_plan).map(|(reading, wider, wider_plan)| {
+            (setup, main_plan) = (wider, wider_plan);
+            if let Some(plan) = plans.get_mut(main) {
+                plan.clone_from(&main_plan);
+            }
+            reading
+        });
+        let tracker = Tracker::new(&setup, &main_plan);
         Self {
-            silence: Silence::new(setup, &main_plan),
-            setup: setup.clone(),
-            plans: plans.to_vec(),
+            silence,
             main,
+            fixed,
             main_s: 0.0,
             main_hz: MainFrequencies::new(),
             tracker,
@@ -94,9 +103,11 @@ impl Analysis {
                 .iter()
                 .map(|plan| AuxiliarySource::new(plan, &setup.hold))
                 .collect(),
-            tension: TensionRecord::new(setup, plans),
+            tension: TensionRecord::new(&setup, &plans),
             learnt: Learnt::default(),
             waiting: VecDeque::new(),
+            setup,
+            plans,
         }
     }
 
@@ -143,8 +154,11 @@ impl Analysis {
             tension.push(source, frame);
         }
         match message {
-            ToneMessage::Frame(frame) if source == self.main => {
+            ToneMessage::Frame(mut frame) if source == self.main => {
                 self.main_s = frame.end_s;
+                if let Some(fixed) = &mut self.fixed {
+                    fixed.enter(&mut frame);
+                }
                 let estimate = HopEstimate::new(self.tracker.channels(), &frame);
                 findings.push(Finding::Trace(self.trace(&frame, estimate.as_ref())));
                 let hz = estimate.as_ref().map(|estimate| estimate.frequency_hz);
@@ -164,6 +178,9 @@ impl Analysis {
                         gap.missing_samples, gap.at_s
                     ),
                 }));
+                if let Some(fixed) = &mut self.fixed {
+                    fixed.forget();
+                }
                 self.waiting.extend(self.tracker.gap(&gap));
             }
             ToneMessage::Frame(frame) => {

@@ -133,7 +133,11 @@ impl Silence {
                 .filter_map(|(row, planned)| {
                     let channel = setup.channels.get(planned.setup_index)?;
                     let is_watched = match channel.role {
-                        Role::Antinode | Role::Node | Role::DriveForce | Role::DriveMotion => true,
+                        Role::Antinode
+                        | Role::Node
+                        | Role::DriveForce
+                        | Role::DriveMotion
+                        | Role::Wave => true,
                         role => role.is_clamp_strain(),
                     };
                     is_watched.then(|| Listened {

@@ -4,7 +4,7 @@
 //! In: the fits of a hold with the course of every channel. Out: causes of
 //! uncertainty, and reasons for values that are absent. Pure.
 
-use super::fitted_channel::{FittedChannel, sensor_of};
+use super::fitted_channel::{FittedChannel, Parts, sensor_of};
 use super::uncertainty::{Cause, InputPhasor};
 use crate::maths;
 use crate::resonance::ring_up::TransientLeft;
@@ -50,11 +50,15 @@ impl<'a> Courses<'a> {
 
     /// What the readings changed during the hold, as causes of uncertainty:
     /// together, and each against the antinode.
-    pub(super) fn causes(&self, fits: &[FittedChannel], gauges: &[&FittedChannel]) -> Vec<Cause> {
+    pub(super) fn causes(&self, fits: &[FittedChannel], parts: &Parts) -> Vec<Cause> {
         let mut together = Vec::new();
         let mut causes = Vec::new();
         for fit in fits {
-            let Some(sensor) = sensor_of(fit, gauges) else {
+            // What fixed sensors changed by is in the antinode and the node that are read by
+            // them.
+            let Some(sensor) =
+                sensor_of(fit, parts).filter(|sensor| !matches!(sensor, InputPhasor::Wave(_)))
+            else {
                 continue;
             };
             together.push(sensor);

@@ -8,6 +8,7 @@
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
+use super::fixed_sensors::{FixedInput, FixedInputs};
 use super::measured::Measured;
 use super::point::SettledPoint;
 use crate::maths;
@@ -43,6 +44,16 @@ pub struct Inputs {
     /// Sign of the quadrature part, fixed from the nominal values so that
     /// propagation does not fold a faint ratio at zero.
     pub quadrature_sign: f64,
+    /// Where antinode and node are read by fixed sensors: those. `antinode` and `node` are
+    /// then their nominal reading, and what moves the sensors moves them.
+    pub fixed: Option<FixedInputs>,
+}
+
+impl Inputs {
+    /// Fixed sensor number `number`.
+    pub(super) fn wave_sensor_mut(&mut self, number: usize) -> Option<&mut FixedInput> {
+        self.fixed.as_mut()?.sensors.get_mut(number)
+    }
 }
 
 /// What two sets of quantities have in one place.
@@ -151,12 +162,17 @@ quantities! {
 /// Evaluates the measurement equations.
 pub fn evaluate(inputs: &Inputs) -> Quantities<f64> {
     let velocity = |(phasor, quantity)| velocity_m_s(quantity, phasor, inputs.frequency_hz);
-    let antinode = velocity(inputs.antinode);
+    let [antinode_moved, node_moved] = match &inputs.fixed {
+        Some(fixed) => fixed.moved_by(&inputs.conductor, inputs.frequency_hz),
+        None => [Complex64::new(0.0, 0.0); 2],
+    };
+    let antinode = velocity(inputs.antinode) + antinode_moved;
     let antinode_velocity_m_s = maths::modulus(antinode);
     let wave_number = inputs.conductor.wave_number_per_m(inputs.frequency_hz);
-    let node = inputs
-        .node
-        .map(|node| NodeGeometry::new(velocity(node) / antinode, wave_number, inputs));
+    let node = inputs.node.map(|node| {
+        let node = velocity(node) + node_moved;
+        NodeGeometry::new(node / antinode, wave_number, inputs)
+    });
     let iswr = node.as_ref().map(|node| node.iswr);
     let node_velocity_m_s = iswr.map(|iswr| iswr * antinode_velocity_m_s);
     let carried = |impedance: f64| {
@@ -174,7 +190,11 @@ pub fn evaluate(inputs: &Inputs) -> Quantities<f64> {
         node_velocity_m_s,
         iswr,
         node_phase_deg: node.as_ref().map(|node| node.phase_deg),
-        node_offset_m: node.as_ref().map(|node| node.node_offset_m),
+        // Fixed sensors are read at the node itself.
+        node_offset_m: node
+            .as_ref()
+            .filter(|_| inputs.fixed.is_none())
+            .map(|node| node.node_offset_m),
         antinode_offset_m: node.as_ref().and_then(|node| node.antinode_offset_m),
         drive_phase_deg: force_n.map(|force| maths::argument(antinode / force).to_degrees()),
         // IEEE 664: Z = sqrt(T m).

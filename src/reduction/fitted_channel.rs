@@ -47,18 +47,49 @@ pub fn fitted_channels<'a>(
         .collect()
 }
 
+/// The channels of which a point may have several.
+#[derive(Debug)]
+pub(super) struct Parts<'a> {
+    /// The strain gauges.
+    pub(super) gauges: Vec<&'a FittedChannel<'a>>,
+    /// The fixed sensors that antinode and node are read by; none where they have
+    /// sensors of their own.
+    pub(super) fixed: Vec<&'a FittedChannel<'a>>,
+}
+
+impl<'a> Parts<'a> {
+    pub(super) fn of(fits: &'a [FittedChannel<'a>]) -> Self {
+        let is_fixed = fits.iter().any(|fit| fit.channel.is_worked_out());
+        let of = |is_part: fn(Role) -> bool| {
+            let fits = fits.iter();
+            fits.filter(|fit| is_part(fit.channel.role)).collect()
+        };
+        Self {
+            gauges: of(Role::is_clamp_strain),
+            fixed: if is_fixed {
+                of(|role| role == Role::Wave)
+            } else {
+                Vec::new()
+            },
+        }
+    }
+}
+
+fn place_of(fit: &FittedChannel, among: &[&FittedChannel]) -> Option<usize> {
+    let same = |other: &&FittedChannel| other.channel.name == fit.channel.name;
+    among.iter().position(same)
+}
+
 /// The input phasor that a channel's fit is; `None` where nothing is computed
 /// from it.
-pub(super) fn sensor_of(fit: &FittedChannel, gauges: &[&FittedChannel]) -> Option<InputPhasor> {
+pub(super) fn sensor_of(fit: &FittedChannel, parts: &Parts) -> Option<InputPhasor> {
     match fit.channel.role {
         Role::Antinode => Some(InputPhasor::Antinode),
         Role::Node => Some(InputPhasor::Node),
         Role::DriveForce => Some(InputPhasor::Force),
         Role::DriveMotion => Some(InputPhasor::DriveMotion),
-        Role::ClampStrain { .. } => gauges
-            .iter()
-            .position(|gauge| gauge.channel.name == fit.channel.name)
-            .map(InputPhasor::Strain),
-        Role::DriveSignal | Role::Wave | Role::Tension | Role::Monitor => None,
+        Role::ClampStrain { .. } => place_of(fit, &parts.gauges).map(InputPhasor::Strain),
+        Role::Wave => place_of(fit, &parts.fixed).map(InputPhasor::Wave),
+        Role::DriveSignal | Role::Tension | Role::Monitor => None,
     }
 }

@@ -5,6 +5,7 @@ mod courses;
 pub mod equations;
 pub mod fields;
 pub mod fitted_channel;
+pub mod fixed_sensors;
 mod gauge;
 pub mod harmonic_numbers;
 pub mod hum;

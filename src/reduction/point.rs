@@ -74,6 +74,17 @@ point_fields! {
         /// Which node that is from the damper: 1 is the first that is clear of it; of a bare span
         /// from the damper-end clamp.
         node_from_damper @ default: Option<u32> = Shown::in_files("");
+        /// How well the places of the fixed sensors tell the two waves apart at this frequency: 1 is
+        /// best, above 6.3 there is no value. Absent where there are none.
+        wave_condition @ default: Option<f64> = Shown::in_files("");
+        /// What two waves do not explain of the fixed sensors' motion, root mean square over the
+        /// antinode's.
+        wave_residual_pct @ default: Option<f64> = Shown::in_files("%");
+        /// Inverse standing wave ratio by the fixed sensors, at the same node, where the setup has
+        /// them beside an antinode and a node sensor.
+        wave_iswr / wave_iswr_u: Option<Measured> = Shown::in_files("");
+        /// By how much that differs from `iswr`, of `iswr`; the uncertainty is the joint one.
+        wave_difference_pct / wave_difference_u_pct: Option<Measured> = Shown::in_files("%");
         /// Phase of the antinode's velocity against the force into the conductor: 0 or 180 at
         /// resonance. The inertia of what the force cell carries is taken off where the setup states
         /// its mass.

@@ -2,8 +2,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::fitted_channel::sensor_of;
 pub use super::fitted_channel::{FittedChannel, fitted_channels};
+use super::fitted_channel::{Parts, sensor_of};
+use super::fixed_sensors::{FixedHold, fixed_fits};
 
 use super::budget::{BudgetLine, budget};
 use super::courses::Courses;
@@ -17,8 +18,9 @@ use super::uncertainty::{Cause, InputPhasor, propagate};
 use crate::maths;
 use crate::resonance::criteria::FLAT_TOPS_PCT;
 use crate::resonance::phasor::velocity_m_s;
+use crate::resonance::standing_wave::unstated_stiffness_u;
 use crate::resonance::{Dwell, MOST_REASONS};
-use crate::setup::{Channel, Role, SensorPositions, Setup, Verdict};
+use crate::setup::{Channel, Quantity, Role, SensorPositions, Setup, Verdict};
 use crate::tone::flattening::Extremes;
 use crate::tone::interval::IntervalTone;
 use crate::tone::noise_marks::Limited;
@@ -40,11 +42,26 @@ pub fn settle(
             .push("no value: no tone could be fitted at the antinode".into());
         return point;
     };
-    let gauges = gauges(fits);
-    let inputs = inputs(setup, dwell, interval, antinode, &find, &gauges);
-    let places = positions(setup, dwell, interval);
+    let parts = Parts::of(fits);
+    let fixed = match FixedHold::new(setup, interval.frequency_hz, fits).transpose() {
+        Ok(fixed) => fixed,
+        Err(error) if antinode.channel.is_worked_out() => {
+            point.reasons.push(format!("no value: {error}"));
+            return point;
+        }
+        Err(_) => None,
+    };
+    let inputs = inputs(
+        setup,
+        dwell,
+        interval,
+        (antinode, fixed.as_ref()),
+        &find,
+        &parts.gauges,
+    );
+    let places = places_read(setup, dwell, interval, &inputs);
     let courses = Courses::new(interval, antinode, dwell.transient);
-    let causes = causes(setup, dwell, interval, (fits, &gauges), &courses);
+    let causes = causes(setup, dwell, &inputs, (fits, &parts), &courses);
     let node = find(Role::Node);
     let found = propagate(&inputs, &causes);
     found.enter_motion(&mut point);
@@ -70,14 +87,20 @@ pub fn settle(
         Some(reason) => point.reasons.push(reason),
         None => enter_force_power(&mut point, &found, fits),
     }
-    enter_strains(&mut point, &gauges, &found, &courses);
+    enter_strains(&mut point, &parts.gauges, &found, &courses);
+    if let Some(fixed) = &fixed {
+        enter_fixed(&mut point, fixed);
+        if inputs.fixed.is_none() {
+            beside(setup, dwell, (fits, fixed), &courses, &mut point);
+        }
+    }
     enter_peak(&mut point, dwell);
     point.node_position_m = places.node_m;
     point.antinode_position_m = places.antinode_m;
     let frequency_hz = found.frequency_hz.value;
     point.harmonic = setup.harmonic_of(frequency_hz);
     enter_node_count(setup, &mut point, frequency_hz);
-    enter_incomplete(&mut point, &inputs, fits, &gauges);
+    enter_incomplete(&mut point, &inputs, fits, &parts);
     enter_level(setup, &mut point, &found);
     if point.verdict == Verdict::Rejected {
         // What such a point lacks matters less than why it does not count.
@@ -87,7 +110,7 @@ pub fn settle(
     point.distortion_pct = Some(100.0 * antinode.fit.distortion);
     point.clipped_samples = fits
         .iter()
-        .filter(|fit| fit.channel.role.finds_tone())
+        .filter(|fit| fit.channel.role.finds_tone() && !fit.channel.is_worked_out())
         .map(|fit| fit.clipped)
         .sum();
     point
@@ -118,25 +141,29 @@ pub fn budget_of(setup: &Setup, dwell: &Dwell, fits: &[FittedChannel]) -> Vec<Bu
     let (Some(interval), Some(antinode)) = (&dwell.interval, find(Role::Antinode)) else {
         return Vec::new();
     };
-    let gauges = gauges(fits);
-    let inputs = inputs(setup, dwell, interval, antinode, &find, &gauges);
+    let parts = Parts::of(fits);
+    let Ok(fixed) = FixedHold::new(setup, interval.frequency_hz, fits).transpose() else {
+        return Vec::new();
+    };
+    let inputs = inputs(
+        setup,
+        dwell,
+        interval,
+        (antinode, fixed.as_ref()),
+        &find,
+        &parts.gauges,
+    );
     let courses = Courses::new(interval, antinode, dwell.transient);
-    let causes = causes(setup, dwell, interval, (fits, &gauges), &courses);
+    let causes = causes(setup, dwell, &inputs, (fits, &parts), &courses);
     budget(&inputs, &causes, |sensor| {
         fits.iter()
-            .find(|fit| sensor_of(fit, &gauges) == Some(sensor))
+            .find(|fit| sensor_of(fit, &parts) == Some(sensor))
             .map_or_else(String::new, |fit| fit.channel.name.clone())
     })
 }
 
 fn point_seconds(dwell: &Dwell) -> f64 {
     dwell.hold_end_s - dwell.hold_start_s
-}
-
-fn gauges<'a>(fits: &'a [FittedChannel<'a>]) -> Vec<&'a FittedChannel<'a>> {
-    fits.iter()
-        .filter(|fit| fit.channel.role.is_clamp_strain())
-        .collect()
 }
 
 fn empty_point(dwell: &Dwell, start_utc: Option<jiff::Timestamp>) -> SettledPoint {
@@ -156,6 +183,88 @@ fn empty_point(dwell: &Dwell, start_utc: Option<jiff::Timestamp>) -> SettledPoin
     }
 }
 
+/// What fixed sensors rest on beside the sensors themselves.
+fn fixed_causes(setup: &Setup, frequency_hz: f64) -> Vec<Cause> {
+    let loss_u = setup.conductor.loss_uncertainty_pct / (100.0 * COVERAGE);
+    let mut causes = vec![
+        Cause::TensionLoss { standard_u: loss_u },
+        Cause::BendingLoss { standard_u: loss_u },
+    ];
+    if setup.conductor.bending_stiffness_n_m2.is_none() {
+        causes.push(Cause::UnstatedStiffness {
+            standard_u: unstated_stiffness_u(setup, frequency_hz),
+        });
+    }
+    causes
+}
+
+/// What the fixed sensors show of themselves.
+fn enter_fixed(point: &mut SettledPoint, fixed: &FixedHold) {
+    point.wave_condition = Some(fixed.waves.condition);
+    point.wave_residual_pct = Some(100.0 * fixed.waves.residual_ratio());
+}
+
+/// The ratio by the fixed sensors beside the one that a moved pair shows.
+fn beside(
+    setup: &Setup,
+    dwell: &Dwell,
+    (fits, fixed): (&[FittedChannel], &FixedHold),
+    courses: &Courses,
+    point: &mut SettledPoint,
+) {
+    let (Some(interval), Some(own)) = (&dwell.interval, point.iswr) else {
+        return;
+    };
+    let mut read = fixed.clone();
+    if let Some(place_m) = point.node_position_m {
+        read.inputs.nominal = read.waves.node_nearest(place_m);
+    }
+    let nominal = read.inputs.nominal;
+    let inputs = Inputs {
+        antinode: (nominal.antinode_m_s, Quantity::Velocity),
+        node: Some((nominal.node_m_s, Quantity::Velocity)),
+        quadrature_sign: (nominal.node_m_s / nominal.antinode_m_s).im.signum(),
+        frequency_hz: interval.frequency_hz,
+        force_n: None,
+        moving_mass_kg: 0.0,
+        drive_position_m: None,
+        drive_motion: None,
+        strains: Vec::new(),
+        conductor: setup.strung_conductor(),
+        sensor_distance_m: None,
+        fixed: Some(read.inputs),
+    };
+    let sensors: Vec<FittedChannel> = fixed_fits(fits).copied().collect();
+    let parts = Parts {
+        gauges: Vec::new(),
+        fixed: sensors.iter().collect(),
+    };
+    let causes = causes(setup, dwell, &inputs, (&sensors, &parts), courses);
+    let Some(iswr) = propagate(&inputs, &causes).iswr else {
+        return;
+    };
+    point.wave_iswr = Some(iswr);
+    let joint_u = maths::hypot(iswr.u, own.u);
+    let difference = Measured::new(iswr.value - own.value, joint_u);
+    point.wave_difference_pct = Some(difference.times(100.0 / own.value));
+}
+
+/// Where antinode and node were read.
+fn places_read(
+    setup: &Setup,
+    dwell: &Dwell,
+    interval: &IntervalTone,
+    inputs: &Inputs,
+) -> SensorPositions {
+    match &inputs.fixed {
+        Some(fixed) => SensorPositions {
+            node_m: Some(fixed.nominal.node_m),
+            antinode_m: Some(fixed.nominal.antinode_m),
+        },
+        None => positions(setup, dwell, interval),
+    }
+}
+
 /// Where the sensors stood during the hold.
 fn positions(setup: &Setup, dwell: &Dwell, interval: &IntervalTone) -> SensorPositions {
     let hold_s = (dwell.hold_start_s, dwell.hold_end_s);
@@ -166,21 +275,28 @@ fn inputs<'a>(
     setup: &Setup,
     dwell: &Dwell,
     interval: &IntervalTone,
-    antinode: &FittedChannel,
+    (antinode, fixed): (&FittedChannel, Option<&FixedHold>),
     find: &impl Fn(Role) -> Option<&'a FittedChannel<'a>>,
     gauges: &[&FittedChannel],
 ) -> Inputs {
     let phasor = |fit: &FittedChannel| (fit.fit.phasor.value, fit.channel.unit.quantity());
     let node = find(Role::Node);
     let places = positions(setup, dwell, interval);
-    let velocity = |fit: &FittedChannel| {
-        let (value, quantity) = phasor(fit);
-        velocity_m_s(quantity, value, interval.frequency_hz)
+    let velocity = |(value, quantity)| velocity_m_s(quantity, value, interval.frequency_hz);
+    // Where nobody moves a sensor, what the fixed ones say stands for the pair.
+    let fixed = fixed.filter(|_| antinode.channel.is_worked_out());
+    let read = fixed.map(|fixed| {
+        let nominal = fixed.inputs.nominal;
+        [nominal.antinode_m_s, nominal.node_m_s].map(|m_s| (m_s, Quantity::Velocity))
+    });
+    let (antinode, node) = match read {
+        Some([antinode, node]) => (antinode, Some(node)),
+        None => (phasor(antinode), node.map(phasor)),
     };
     Inputs {
         frequency_hz: interval.frequency_hz,
-        antinode: phasor(antinode),
-        node: node.map(phasor),
+        antinode,
+        node,
         force_n: find(Role::DriveForce).map(|force| force.fit.phasor.value),
         moving_mass_kg: find(Role::DriveForce)
             .and_then(|force| force.channel.moving_mass_kg)
@@ -196,21 +312,26 @@ fn inputs<'a>(
         quadrature_sign: node.map_or(1.0, |node| {
             (velocity(node) / velocity(antinode)).im.signum()
         }),
+        fixed: fixed.map(|fixed| fixed.inputs.clone()),
     }
 }
 
+/// Every cause of error. `fits` are the channels that the point rests on.
 fn causes(
     setup: &Setup,
     dwell: &Dwell,
-    interval: &IntervalTone,
-    (fits, gauges): (&[FittedChannel], &[&FittedChannel]),
+    inputs: &Inputs,
+    (fits, parts): (&[FittedChannel], &Parts),
     courses: &Courses,
 ) -> Vec<Cause> {
     // Percent expanded (k = 2) → relative standard.
     let standard = |pct: f64| pct / (100.0 * COVERAGE);
     let mut causes = vec![
         Cause::Frequency {
-            standard_u: interval.frequency_u_hz,
+            standard_u: dwell
+                .interval
+                .as_ref()
+                .map_or(0.0, |interval| interval.frequency_u_hz),
         },
         Cause::Tension {
             standard_u: standard(setup.span.tension_uncertainty_pct),
@@ -224,12 +345,20 @@ fn causes(
     ];
     let mut references: BTreeMap<&str, (f64, Vec<InputPhasor>)> = BTreeMap::new();
     let mut clocks: BTreeSet<usize> = BTreeSet::new();
-    let near_mains_hz = near_mains_hz(interval.frequency_hz, point_seconds(dwell));
-    let node_m = positions(setup, dwell, interval).node_m;
+    let near_mains_hz = near_mains_hz(inputs.frequency_hz, point_seconds(dwell));
+    let node_m = dwell
+        .interval
+        .as_ref()
+        .and_then(|interval| places_read(setup, dwell, interval, inputs).node_m);
     causes.extend(signal_errors::ring_up(setup, dwell, node_m));
+    if inputs.fixed.is_some() {
+        causes.extend(fixed_causes(setup, inputs.frequency_hz));
+    }
     for channel_fit in fits {
         let channel = channel_fit.channel;
-        let Some(sensor) = sensor_of(channel_fit, gauges) else {
+        // What is worked out errs by what it is worked out from.
+        let Some(sensor) = sensor_of(channel_fit, parts).filter(|_| !channel.is_worked_out())
+        else {
             continue;
         };
         clocks.insert(channel.source);
@@ -239,7 +368,10 @@ fn causes(
             });
         }
         causes.extend(Cause::noise(sensor, &channel_fit.fit.phasor));
-        if matches!(sensor, InputPhasor::Antinode | InputPhasor::Node) {
+        if matches!(
+            sensor,
+            InputPhasor::Antinode | InputPhasor::Node | InputPhasor::Wave(_)
+        ) {
             causes.push(Cause::Place {
                 sensor,
                 standard_u: 1e-3 * channel.position_uncertainty_mm / COVERAGE,
@@ -278,14 +410,12 @@ fn causes(
                 standard_u,
             }),
     );
-    if let Some((_, antinode)) = setup.channel(Role::Antinode)
-        && let Some(source) = setup.sources.get(antinode.source)
-    {
+    if let Some((_, source)) = setup.main_source() {
         causes.push(Cause::Clock {
             standard_u: source.rate_uncertainty_ppm * 1e-6 / COVERAGE,
         });
     }
-    causes.extend(courses.causes(fits, gauges));
+    causes.extend(courses.causes(fits, parts));
     causes
 }
 
@@ -295,7 +425,7 @@ fn enter_incomplete(
     point: &mut SettledPoint,
     inputs: &Inputs,
     fits: &[FittedChannel],
-    gauges: &[&FittedChannel],
+    parts: &Parts,
 ) {
     /// Of the gain, as a share; whatever follows moves by about as much.
     const TRIAL: f64 = 0.01;
@@ -309,7 +439,7 @@ fn enter_incomplete(
         } else {
             continue;
         };
-        let Some(sensor) = sensor_of(fit, gauges) else {
+        let Some(sensor) = sensor_of(fit, parts).filter(|_| !channel.is_worked_out()) else {
             continue;
         };
         let trial = Cause::Gain {
@@ -321,8 +451,8 @@ fn enter_incomplete(
         moved.enter_motion(&mut trial_point);
         moved.enter_ratio(&mut trial_point);
         trial_point.power_force_w = moved.power_force_w;
-        for (gauge, strain) in gauges.iter().zip(&moved.strains_pp) {
-            if let Some(key) = gauge_of(gauge.channel, gauges) {
+        for (gauge, strain) in parts.gauges.iter().zip(&moved.strains_pp) {
+            if let Some(key) = gauge_of(gauge.channel, &parts.gauges) {
                 trial_point.strain_pp_um_m.insert(key, *strain);
             }
         }

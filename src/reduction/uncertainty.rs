@@ -29,6 +29,8 @@ pub enum InputPhasor {
     DriveMotion,
     /// Strain gauge number i.
     Strain(usize),
+    /// Fixed sensor number i.
+    Wave(usize),
 }
 
 /// One independent cause of error.
@@ -124,10 +126,27 @@ pub enum Cause {
         /// Relative standard uncertainty.
         standard_u: f64,
     },
+    /// What a stiffness that nobody stated does to the wave number that fixed sensors are
+    /// read by.
+    UnstatedStiffness {
+        /// Relative standard uncertainty of the wave number.
+        standard_u: f64,
+    },
+    /// A relative error of the loss factor of what the tension stores, seen by fixed
+    /// sensors alone.
+    TensionLoss {
+        /// Relative standard uncertainty.
+        standard_u: f64,
+    },
+    /// The same of what bending stores.
+    BendingLoss {
+        /// Relative standard uncertainty.
+        standard_u: f64,
+    },
     /// A sensor stands elsewhere along the span than where it is taken to
     /// stand.
     Place {
-        /// The antinode or the node sensor.
+        /// The antinode or the node sensor, or a fixed one.
         sensor: InputPhasor,
         /// Standard uncertainty, m.
         standard_u: f64,
@@ -228,6 +247,21 @@ impl Cause {
             Self::Stiffness { standard_u } => {
                 moved.conductor.bending_stiffness_n_m2 *= 1.0 + times * standard_u;
             }
+            Self::UnstatedStiffness { standard_u } => {
+                if let Some(fixed) = &mut moved.fixed {
+                    fixed.wave_number_factor *= 1.0 + times * standard_u;
+                }
+            }
+            Self::TensionLoss { standard_u } => {
+                if let Some(fixed) = &mut moved.fixed {
+                    fixed.loss.tension *= 1.0 + times * standard_u;
+                }
+            }
+            Self::BendingLoss { standard_u } => {
+                if let Some(fixed) = &mut moved.fixed {
+                    fixed.loss.bending *= 1.0 + times * standard_u;
+                }
+            }
             Self::Place { sensor, standard_u } => {
                 displace(&mut moved, inputs, *sensor, times * standard_u);
             }
@@ -261,7 +295,12 @@ impl Cause {
             Self::Frequency { .. } => "frequency".to_owned(),
             Self::Tension { .. } => "tension".to_owned(),
             Self::Mass { .. } => "mass per length".to_owned(),
-            Self::Stiffness { .. } => "bending stiffness".to_owned(),
+            Self::Stiffness { .. } | Self::UnstatedStiffness { .. } => {
+                "bending stiffness".to_owned()
+            }
+            Self::TensionLoss { .. } | Self::BendingLoss { .. } => {
+                "the conductor's own loss".to_owned()
+            }
             Self::Place { sensor, .. } => format!("place of {}", name(*sensor)),
         }
     }
@@ -284,6 +323,12 @@ const LEAST_COSINE: f64 = 0.1;
 /// whichever side it stands on. What a node sensor reads says by itself where
 /// it stands; its place counts for the distance between the two alone.
 fn displace(moved: &mut Inputs, inputs: &Inputs, sensor: InputPhasor, by_m: f64) {
+    if let InputPhasor::Wave(number) = sensor {
+        if let Some(sensor) = moved.wave_sensor_mut(number) {
+            sensor.place_m += by_m;
+        }
+        return;
+    }
     if sensor == InputPhasor::Antinode {
         let angle = by_m * inputs.conductor.wave_number_per_m(inputs.frequency_hz);
         let ratio = inputs.node.map_or(0.0, |(node, quantity)| {
@@ -329,6 +374,9 @@ fn phasor_mut(inputs: &mut Inputs, sensor: InputPhasor) -> Option<&mut Complex64
         InputPhasor::Force => inputs.force_n.as_mut(),
         InputPhasor::DriveMotion => inputs.drive_motion.as_mut().map(|motion| &mut motion.0),
         InputPhasor::Strain(gauge) => inputs.strains.get_mut(gauge),
+        InputPhasor::Wave(number) => inputs
+            .wave_sensor_mut(number)
+            .map(|sensor| &mut sensor.phasor),
     }
 }
 

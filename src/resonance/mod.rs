@@ -20,6 +20,7 @@ pub mod ring_up;
 mod saturation;
 pub mod shown_peak;
 pub mod signal_phase;
+pub mod standing_wave;
 pub mod steadiness;
 pub mod stretch;
 pub mod tension;

@@ -95,7 +95,6 @@ fn write_roles(out: &mut String) -> fmt::Result {
             ..
         } = role.row();
         let count = match count {
-            Count::One => "exactly one",
             Count::AtMostOne => "at most one",
             Count::Any => "any number",
         };

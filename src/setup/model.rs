@@ -139,6 +139,12 @@ pub struct Conductor {
     pub bending_stiffness_n_m2: Option<f64>,
     /// Expanded uncertainty (k = 2) of EI, %.
     pub bending_stiffness_uncertainty_pct: f64,
+    /// Loss factor of what the tension stores, %.
+    pub loss_factor_pct: f64,
+    /// Loss factor of what bending stores, %.
+    pub bending_loss_factor_pct: f64,
+    /// Expanded uncertainty (k = 2) of both, %.
+    pub loss_uncertainty_pct: f64,
     /// Diameter of an outer wire, mm, not above the conductor's: with the next
     /// one it predicts clamp strain.
     pub outer_wire_diameter_mm: Option<f64>,
@@ -344,6 +350,15 @@ pub struct Channel {
 const MOVING_MASS_UNCERTAINTY_PCT: f64 = 5.0;
 
 impl Channel {
+    /// The [`Channel::index`] of a channel that is worked out from others: no column of
+    /// the source is its own.
+    pub const WORKED_OUT: usize = usize::MAX;
+
+    /// Whether it is worked out from other channels.
+    pub fn is_worked_out(&self) -> bool {
+        self.index == Self::WORKED_OUT
+    }
+
     /// Expanded uncertainty (k = 2) of the moving mass, %.
     pub fn moving_mass_uncertainty_pct(&self) -> f64 {
         self.moving_mass_uncertainty_pct
@@ -498,11 +513,25 @@ impl Setup {
         }
     }
 
-    /// The source that carries the antinode, and with it every channel whose
-    /// phase counts.
+    /// The source that carries the antinode, or the fixed sensors that stand for it, and
+    /// with it every channel whose phase counts.
     pub fn main_source(&self) -> Option<(usize, &Source)> {
-        let (_, antinode) = self.channel(Role::Antinode)?;
-        Some((antinode.source, self.sources.get(antinode.source)?))
+        let (_, channel) = self
+            .channel(Role::Antinode)
+            .or_else(|| self.channel(Role::Wave))?;
+        Some((channel.source, self.sources.get(channel.source)?))
+    }
+
+    /// The fixed sensors, each with its place from the drive-end clamp, m.
+    pub fn fixed_sensors(&self) -> impl Iterator<Item = (&Channel, f64)> {
+        let fixed = |channel: &&Channel| channel.role == Role::Wave;
+        let channels = self.channels.iter().filter(fixed);
+        channels.filter_map(|channel| Some((channel, channel.position_m?)))
+    }
+
+    /// Whether antinode and node are read by fixed sensors alone.
+    pub fn reads_by_fixed_sensors(&self) -> bool {
+        self.channel(Role::Antinode).is_none() && self.fixed_sensors().count() >= 2
     }
 
     /// The channel of a role that occurs at most once.

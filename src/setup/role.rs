@@ -83,8 +83,6 @@ impl StrainLocation {
 /// How many channels of a role a setup may have.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Count {
-    /// Exactly one.
-    One,
     /// One or none.
     AtMostOne,
     /// Any number.
@@ -168,8 +166,8 @@ impl RoleKind {
                 word: "antinode",
                 measures: "motion at an antinode",
                 place: SensorPlace::Antinode,
-                count: Count::One,
-                without: "nothing can be measured: a fault",
+                without: "two or more `wave` channels read antinode and node; without them nothing can be \
+                          measured: a fault",
                 ..motion
             },
             Self::Node => RoleRow {
@@ -214,7 +212,9 @@ impl RoleKind {
             },
             Self::Wave => RoleRow {
                 word: "wave",
-                measures: "motion at a fixed, known place; recorded, no result comes from it yet",
+                measures: "motion at a fixed, known place between drive and damper. Two or more of them, without an \
+                           antinode channel, read antinode and node by the two waves that they show; \
+                           beside an antinode and a node channel they give `wave_iswr`",
                 place: SensorPlace::Fixed,
                 count: Count::Any,
                 needs: Some("position_m"),

@@ -44,6 +44,7 @@ pub(super) static SECTIONS: [&Section; 15] = [
 
 const UNCERTAINTY: &str = "an uncertainty (k = 2)";
 const UNCERTAINTY_PCT: Bounds = percentage(UNCERTAINTY);
+const PCT_OF_ENERGY: Bounds = percentage("a loss factor");
 const TOLERANCE_PCT: Bounds = above_zero("a tolerance").up_to(100.0);
 
 /// A place on the free span, as far as its length is known.
@@ -261,6 +262,29 @@ pub(super) static CONDUCTOR: Section = Section {
             UNCERTAINTY_PCT,
             Practice(50.0),
             "EI lies anywhere between loose and bonded wires and depends on the amplitude",
+        ),
+        Key::number(
+            "loss_factor_pct",
+            "%",
+            PCT_OF_ENERGY,
+            Practice(0.05),
+            "loss factor of the strung conductor: what of the energy that its tension stores is lost a \
+             radian. What fixed sensors (role `wave`) read some loops before the damper contains \
+             it",
+        ),
+        Key::number(
+            "bending_loss_factor_pct",
+            "%",
+            PCT_OF_ENERGY,
+            Practice(2.5),
+            "the same of what bending stores; it grows with the square of the frequency",
+        ),
+        Key::number(
+            "loss_uncertainty_pct",
+            "%",
+            UNCERTAINTY_PCT,
+            Practice(100.0),
+            "uncertainty (k = 2) of both loss factors, of themselves",
         ),
         Key::number(
             "outer_wire_diameter_mm",

@@ -189,12 +189,7 @@ fn rates(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
 }
 
 fn missing_channels(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
-    let waves: Vec<_> = setup
-        .channels
-        .iter()
-        .filter(|channel| channel.role == Role::Wave)
-        .collect();
-    if setup.channel(Role::Node).is_none() {
+    if setup.channel(Role::Node).is_none() && !setup.reads_by_fixed_sensors() {
         warn(
             "channel",
             "there is no node channel: no ratio, no efficiency and no power will come out"
@@ -215,7 +210,8 @@ fn missing_channels(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
             ),
         );
     }
-    if let [only] = waves.as_slice() {
+    let mut fixed = setup.fixed_sensors();
+    if let (Some((only, _)), None) = (fixed.next(), fixed.next()) {
         warn(
             &format!("channel[{}].role", only.name),
             "one wave channel alone cannot be decomposed; two places at least are needed"

@@ -72,13 +72,37 @@ impl StrungConductor {
             let loops = self.loops(frequency_hz).round() - 1.0;
             return loops.clamp(0.0, 1e9) as u32;
         };
-        let loop_m = self.loop_length_m(frequency_hz);
-        let near_field_m = self
-            .near_field_number_per_m(frequency_hz)
-            .map_or(0.0, |q| CLEAR_LENGTHS / q);
-        let clear_m = near_field_m.max(CLEAR_LOOPS * loop_m);
-        let reach_m = self.length_m - damper_m - clear_m - self.end_correction_m(frequency_hz);
-        (reach_m / loop_m).floor().clamp(0.0, 1e9) as u32
+        let reach_m =
+            self.clear_of_damper_m(frequency_hz, damper_m) - self.end_correction_m(frequency_hz);
+        (reach_m / self.loop_length_m(frequency_hz))
+            .floor()
+            .clamp(0.0, 1e9) as u32
+    }
+
+    /// The place, from the drive-end clamp, beyond which no node is clear of the damper, m.
+    fn clear_of_damper_m(&self, frequency_hz: f64, damper_m: f64) -> f64 {
+        let clear_m = self
+            .near_field_m(frequency_hz)
+            .max(CLEAR_LOOPS * self.loop_length_m(frequency_hz));
+        self.length_m - damper_m - clear_m
+    }
+
+    /// How far the near field of a clamp, a damper or a drive reaches, m: [`CLEAR_LENGTHS`]
+    /// times 1/q. 0 for a string.
+    pub fn near_field_m(&self, frequency_hz: f64) -> f64 {
+        self.near_field_number_per_m(frequency_hz)
+            .map_or(0.0, |q| CLEAR_LENGTHS / q)
+    }
+
+    /// The place, from the drive-end clamp, up to which the first node is sought, m: what is
+    /// clear of the damper; on a bare span half a loop from the damper-end clamp, so that
+    /// it is the node a loop from there.
+    pub fn nodes_end_m(&self, frequency_hz: f64, damper_m: Option<f64>) -> f64 {
+        if let Some(damper_m) = damper_m {
+            return self.clear_of_damper_m(frequency_hz, damper_m);
+        }
+        let clamp_m = self.length_m - self.end_correction_m(frequency_hz);
+        clamp_m - 0.5 * self.loop_length_m(frequency_hz)
     }
 
     /// Which node stands at `place_m` from the drive-end clamp; `None` where

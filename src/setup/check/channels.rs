@@ -6,6 +6,7 @@ use crate::setup::fault::Log;
 use crate::setup::read::{Fields, RawSetup};
 use crate::setup::role::{Count, RoleKind, SensorPlace};
 use crate::setup::words::Unit;
+use crate::span::nodes::CLEAR_LENGTHS;
 use std::collections::BTreeMap;
 
 pub(super) fn check(raw: &RawSetup, log: &mut Log) {
@@ -20,6 +21,8 @@ pub(super) fn check(raw: &RawSetup, log: &mut Log) {
     known_sources(raw, log);
     unique_columns(&raw.channels, log);
     role_counts(&raw.channels, log);
+    what_reads_the_wave(&raw.channels, log);
+    fixed_sensors(raw, log);
     one_clock(&raw.channels, log);
     references_agree(&raw.channels, log);
 }
@@ -205,29 +208,112 @@ fn unique_columns(channels: &[Fields], log: &mut Log) {
 }
 
 fn role_counts(channels: &[Fields], log: &mut Log) {
-    let all_known = channels.iter().all(|channel| role_of(channel).is_some());
     for role in RoleKind::ALL {
         let count = role.row().count;
         let mut of_role = channels
             .iter()
             .filter(|channel| role_of(channel) == Some(role));
-        match (of_role.next(), channels.first()) {
-            (Some(first), _) if count != Count::Any => {
-                let line = log.line(first.place("role").offset);
-                for extra in of_role {
-                    log.fault(
-                        &extra.place("role"),
-                        format!("is a second {role}, the first is at line {line}"),
-                        format!("one {role} and role monitor or wave for the others"),
-                    );
-                }
+        if let Some(first) = of_role.next()
+            && count == Count::AtMostOne
+        {
+            let line = log.line(first.place("role").offset);
+            for extra in of_role {
+                log.fault(
+                    &extra.place("role"),
+                    format!("is a second {role}, the first is at line {line}"),
+                    format!("one {role} and role monitor or wave for the others"),
+                );
             }
-            (None, Some(first)) if count == Count::One && all_known => log.fault(
-                &first.header(),
-                format!("no channel has the role {role}"),
-                format!("exactly one channel of role {role}"),
-            ),
-            _ => {}
+        }
+    }
+}
+
+/// Antinode and node are read by a pair that is moved, or by fixed sensors.
+fn what_reads_the_wave(channels: &[Fields], log: &mut Log) {
+    let all_known = channels.iter().all(|channel| role_of(channel).is_some());
+    let count = |role| {
+        let channels = channels.iter();
+        channels
+            .filter(|channel| role_of(channel) == Some(role))
+            .count()
+    };
+    let Some(first) = channels.first().filter(|_| all_known) else {
+        return;
+    };
+    if count(RoleKind::Antinode) > 0 {
+        return;
+    }
+    if count(RoleKind::Wave) < 2 {
+        log.fault(
+            &first.header(),
+            "no channel has the role antinode",
+            "exactly one channel of role antinode, or two or more of role wave at fixed places,",
+        );
+    }
+    let node = channels
+        .iter()
+        .find(|channel| role_of(channel) == Some(RoleKind::Node));
+    if let Some(node) = node {
+        log.fault(
+            &node.place("role"),
+            "is a node without an antinode channel to compare it with",
+            "an antinode channel beside it, or no node channel where fixed sensors read both,",
+        );
+    }
+}
+
+/// Fixed sensors that antinode and node are read by see the waves between drive and
+/// damper, clear of the near field of both.
+fn fixed_sensors(raw: &RawSetup, log: &mut Log) {
+    let of_role = |role| {
+        let channels = raw.channels.iter();
+        channels.filter(move |channel| role_of(channel) == Some(role))
+    };
+    let fixed: Vec<(&Fields, f64)> = of_role(RoleKind::Wave)
+        .filter_map(|channel| Some((channel, channel.number("position_m")?)))
+        .collect();
+    let Some(&(first, first_m)) = fixed.first() else {
+        return;
+    };
+    #[expect(clippy::float_cmp, reason = "the same number written twice")]
+    let at_one_place = fixed.iter().all(|(_, place_m)| *place_m == first_m);
+    // All at one place is how they are matched.
+    if of_role(RoleKind::Antinode).next().is_some() || at_one_place {
+        return;
+    }
+    let quantity = |channel: &Fields| channel.word::<Unit>("unit").map(Unit::quantity);
+    for (channel, _) in &fixed {
+        if quantity(channel) != quantity(first) {
+            log.fault(
+                &channel.place("unit"),
+                "measures another quantity than the first wave channel",
+                "one quantity for all fixed sensors",
+            );
+        }
+    }
+    let number = |section: &Fields, key| section.number(key);
+    let (Some(length_m), Some(tension_kn)) = (
+        number(&raw.span, "length_m"),
+        number(&raw.span, "tension_kn"),
+    ) else {
+        return;
+    };
+    // At low frequency it reaches furthest.
+    let stiffness_n_m2 = number(&raw.conductor, "bending_stiffness_n_m2").unwrap_or(0.0);
+    let clear_m = CLEAR_LENGTHS * (stiffness_n_m2 / (1e3 * tension_kn)).sqrt();
+    let drive_m = number(&raw.span, "drive_position_m").unwrap_or(0.0);
+    let damper_m = number(&raw.span, "damper_position_m").unwrap_or(0.0);
+    let (from_m, to_m) = (drive_m + clear_m, length_m - damper_m - clear_m);
+    for (channel, place_m) in &fixed {
+        if !(from_m..=to_m).contains(place_m) {
+            log.fault(
+                &channel.place("position_m"),
+                format!(
+                    "{place_m} m does not lie between drive and damper, clear of the near field of both \
+                     ({clear_m:.2} m)"
+                ),
+                format!("a place from {from_m:.2} to {to_m:.2} m from the drive-end clamp"),
+            );
         }
     }
 }
@@ -241,6 +327,7 @@ fn one_clock(channels: &[Fields], log: &mut Log) {
     let Some((_, main_role, main)) = bearing
         .clone()
         .find(|(_, role, _)| *role == RoleKind::Antinode)
+        .or_else(|| bearing.clone().find(|(_, role, _)| *role == RoleKind::Wave))
         .or_else(|| bearing.next())
     else {
         return;

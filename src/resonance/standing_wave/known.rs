@@ -1,0 +1,101 @@
+//! What is known of the waves before a sensor is read, from the setup. Pure.
+
+use super::ConductorLoss;
+use super::two_waves::FixedSensor;
+use crate::maths;
+use crate::setup::{Channel, Setup};
+use crate::span::{StrungConductor, largest_bending_stiffness_n_m2};
+use num_complex::Complex64;
+
+/// Percent expanded (k = 2) over a relative standard uncertainty.
+const PCT: f64 = 200.0;
+
+/// Phase between the channels of a source where nothing is stated, degrees, k = 2:
+/// converters that sample at once and accelerometers of one type (common practice, no
+/// source).
+const UNSTATED_PHASE_DEG: f64 = 0.5;
+/// Gain likewise, %, k = 2.
+const UNSTATED_GAIN_PCT: f64 = 2.0;
+
+impl FixedSensor {
+    /// A sensor of the setup with what it shows, m/s peak, and the standard uncertainty of
+    /// a part of that by noise. What a setup does not state of it is assumed for the
+    /// weights; the point says that its uncertainty lacks it.
+    pub fn of(
+        channel: &Channel,
+        place_m: f64,
+        velocity_m_s: Complex64,
+        noise_standard_u_m_s: f64,
+    ) -> Self {
+        let gain_pct = channel.uncertainty_pct.unwrap_or(UNSTATED_GAIN_PCT);
+        let phase_deg = channel.phase_uncertainty_deg.unwrap_or(UNSTATED_PHASE_DEG);
+        Self {
+            place_m,
+            velocity_m_s,
+            place_standard_u_m: 0.5e-3 * channel.position_uncertainty_mm,
+            gain_standard_u: gain_pct / PCT,
+            phase_standard_u_rad: 0.5 * phase_deg.to_radians(),
+            noise_standard_u_m_s,
+        }
+    }
+}
+
+/// Relative standard uncertainty of the wave number by that of tension, mass and
+/// stiffness.
+pub fn wave_number_standard_u(setup: &Setup, frequency_hz: f64) -> f64 {
+    let conductor = setup.strung_conductor();
+    let k = conductor.wave_number_per_m(frequency_hz);
+    let moved = |conductor: StrungConductor| conductor.wave_number_per_m(frequency_hz) / k - 1.0;
+    let by_tension = moved(StrungConductor {
+        tension_n: conductor.tension_n * (1.0 + setup.span.tension_uncertainty_pct / PCT),
+        ..conductor
+    });
+    let by_mass = moved(StrungConductor {
+        mass_kg_per_m: conductor.mass_kg_per_m * (1.0 + setup.conductor.mass_uncertainty_pct / PCT),
+        ..conductor
+    });
+    let by_stiffness = match setup.conductor.bending_stiffness_n_m2 {
+        Some(stiffness) => moved(StrungConductor {
+            bending_stiffness_n_m2: stiffness
+                * (1.0 + setup.conductor.bending_stiffness_uncertainty_pct / PCT),
+            ..conductor
+        }),
+        None => unstated_stiffness_u(setup, frequency_hz),
+    };
+    maths::hypot(maths::hypot(by_tension, by_mass), by_stiffness)
+}
+
+/// Relative standard uncertainty of the wave number where no stiffness is stated: it may be
+/// anything from none to the most that a conductor of the diameter has, evenly.
+pub fn unstated_stiffness_u(setup: &Setup, frequency_hz: f64) -> f64 {
+    let conductor = setup.strung_conductor();
+    let stiffest = StrungConductor {
+        bending_stiffness_n_m2: largest_bending_stiffness_n_m2(1e-3 * setup.conductor.diameter_mm),
+        ..conductor
+    };
+    let moved =
+        stiffest.wave_number_per_m(frequency_hz) / conductor.wave_number_per_m(frequency_hz);
+    (moved - 1.0).abs() / 3.0_f64.sqrt()
+}
+
+/// The place, from the drive-end clamp, m, before which the node that is read is the
+/// last: the first one clear of the damper, or as many before it as the setup asks for.
+pub fn reading_end_m(setup: &Setup, frequency_hz: f64) -> f64 {
+    let conductor = setup.strung_conductor();
+    let passed = setup
+        .span
+        .node_from_damper
+        .map_or(0, |number| number.saturating_sub(1));
+    conductor.nodes_end_m(frequency_hz, setup.span.damper_position_m)
+        - f64::from(passed) * conductor.loop_length_m(frequency_hz)
+}
+
+impl ConductorLoss {
+    /// Of the setup.
+    pub fn of(setup: &Setup) -> Self {
+        Self {
+            tension: 0.01 * setup.conductor.loss_factor_pct,
+            bending: 0.01 * setup.conductor.bending_loss_factor_pct,
+        }
+    }
+}

@@ -1,0 +1,27 @@
+//! The standing wave from accelerometers that nobody moves.
+//!
+//! In: complex amplitudes at two or more known places along the conductor. Out:
+//! the two waves that run there, and from them the motion at the node that is read,
+//! at the antinode beside it and at every other place. Pure.
+//!
+//! Between drive and damper, beyond the near field of both, the conductor moves as
+//! two waves: `y(x) = a e^(−jκx) + b e^(+jκx)`, a towards the damper, b back, with
+//! κ = k − jα: k from `T k² + EI k⁴ = m ω²`, α the conductor's own loss. Two places
+//! give a and b, more of them say besides whether two waves explain what is measured
+//! (the two-microphone method of ISO 10534-2, on a string; there for a duct).
+//! Where the waves are opposite is a node, a quarter wave before it an antinode,
+//! and S = (|a| − |b|)/(|a| + |b|) at the node is the inverse standing wave ratio that
+//! a pair of moved sensors reads there (IEEE 664).
+
+mod known;
+mod loss;
+mod reading;
+mod two_waves;
+
+pub use known::{reading_end_m, unstated_stiffness_u, wave_number_standard_u};
+pub use loss::ConductorLoss;
+pub use reading::FixedReading;
+pub use two_waves::{FixedSensor, NodeReading, TwoWaves, WaveFitError, WaveNumber, condition};
+
+#[cfg(test)]
+mod tests;
