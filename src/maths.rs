@@ -261,6 +261,14 @@ fn incomplete_beta(a: f64, b: f64, x: f64) -> f64 {
     front / fraction
 }
 
+/// Chi-square over its degrees of freedom that is not passed with the probability whose
+/// standard normal quantile is `normal_quantile`, by the approximation of Wilson and
+/// Hilferty (1931); from memory. Good to a few per cent from one degree on.
+pub fn chi_square_within(normal_quantile: f64, degrees_of_freedom: f64) -> f64 {
+    let spread = 2.0 / (9.0 * degrees_of_freedom);
+    cube(1.0 - spread + normal_quantile * spread.sqrt())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -338,6 +346,21 @@ mod tests {
         // No quantile where there is no such distribution.
         for (probability, freedom) in [(1.0, 5.0), (-0.1, 5.0), (0.9, 0.0), (0.9, f64::NAN)] {
             assert!(students_t_within(probability, freedom).is_nan());
+        }
+    }
+
+    /// Chi-square of 1 and 7 degrees of freedom is below 6.635 and 18.475 in 99 of 100
+    /// cases, of 2 and 6 below 13.816 and 22.458 in 999 of 1000 (standard tables).
+    #[test]
+    fn quantiles_of_chi_square_are_those_of_the_tables() {
+        for (normal, freedom, table, part) in [
+            (2.326, 1.0, 6.635, 0.02),
+            (2.326, 7.0, 18.475, 0.005),
+            (3.090, 2.0, 13.816, 0.01),
+            (3.090, 6.0, 22.458, 0.005),
+        ] {
+            let found = freedom * chi_square_within(normal, freedom);
+            assert!((found / table - 1.0).abs() < part, "{freedom}: {found}");
         }
     }
 }

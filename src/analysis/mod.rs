@@ -15,6 +15,7 @@ pub use findings::{Event, Evidence, Finding, TraceRow};
 pub use note::{Exclusion, NoteKind, PointNote};
 
 use crate::maths;
+use crate::reduction::fixed_sensors;
 use crate::reduction::harmonic_numbers::HarmonicNumbers;
 use crate::reduction::hum::HumSeen;
 use crate::reduction::settle::{budget_of, fitted_channels, settle};
@@ -295,7 +296,8 @@ impl Analysis {
             })
             .collect();
         let mut fits = Vec::new();
-        if let (Some(plan), Some(interval)) = (self.plans.get(self.main), &dwell.interval) {
+        let interval = dwell.interval.clone();
+        if let (Some(plan), Some(interval)) = (self.plans.get(self.main), &interval) {
             fits.extend(fitted_channels(
                 &self.setup,
                 plan,
@@ -313,6 +315,7 @@ impl Analysis {
         }
         self.learnt.hum.note(&fits);
         self.learnt.hum.enter(&mut fits);
+        fixed_sensors::judge(dwell, &self.setup, &fits);
         let setup = match &tension {
             Some(Ok(tension)) => &tension.setup,
             Some(Err(_)) | None => &self.setup,

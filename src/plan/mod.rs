@@ -9,6 +9,7 @@
 //! was found, [`SensorPlaces`] says.
 
 mod channels;
+pub mod fixed_places;
 mod places;
 
 use std::f64::consts::{PI, TAU};

@@ -124,6 +124,28 @@ pub struct SensorPlaces {
 }
 
 impl KnownSpan {
+    /// What it rests on; a sentence.
+    pub fn basis(&self) -> &str {
+        &self.basis
+    }
+
+    /// The conductor.
+    pub fn conductor(&self) -> &StrungConductor {
+        &self.conductor
+    }
+
+    /// Wave number, rad/m, and its relative standard uncertainty.
+    pub fn wave_number(&self, frequency_hz: f64) -> (f64, f64) {
+        let k = self.conductor.wave_number_per_m(frequency_hz);
+        let square: f64 = self
+            .varied
+            .iter()
+            .map(|(_, varied)| maths::square(varied.wave_number_per_m(frequency_hz) / k - 1.0))
+            .sum();
+        // They are moved by their expanded uncertainty.
+        (k, 0.5 * square.sqrt())
+    }
+
     /// By what the setup states.
     pub fn stated(setup: &Setup) -> Self {
         let (conductor, stiffness_u_n_m2) = stated_conductor(setup);

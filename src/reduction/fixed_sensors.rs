@@ -8,12 +8,14 @@ use num_complex::Complex64;
 
 use super::fitted_channel::FittedChannel;
 use crate::maths;
+use crate::resonance::Dwell;
+use crate::resonance::criteria::Judged;
 use crate::resonance::phasor::velocity_m_s;
 use crate::resonance::standing_wave::{
-    ConductorLoss, FixedSensor, NodeReading, TwoWaves, WaveFitError, WaveNumber, reading_end_m,
-    wave_number_standard_u,
+    self, ConductorLoss, FixedSensor, NodeReading, TwoWaves, WaveFitError, WaveNumber,
+    fading_standard_u_per_m, reading_end_m, wave_number_standard_u,
 };
-use crate::setup::{Quantity, Role, Setup};
+use crate::setup::{Quantity, Role, Setup, Verdict};
 use crate::span::StrungConductor;
 
 /// One fixed sensor's part in the point.
@@ -36,6 +38,8 @@ pub struct FixedInputs {
     pub sensors: Vec<FixedInput>,
     /// Relative standard uncertainty of the wave number as stated.
     pub wave_number_standard_u: f64,
+    /// Standard uncertainty of α as stated, 1/m.
+    pub fading_standard_u_per_m: f64,
     /// k over the one that tension, mass and stiffness give: 1 but for an uncertainty.
     pub wave_number_factor: f64,
     /// The conductor's loss.
@@ -56,26 +60,33 @@ pub struct FixedHold {
 }
 
 impl FixedInputs {
-    fn waves(
-        &self,
-        conductor: &StrungConductor,
-        frequency_hz: f64,
-    ) -> Result<TwoWaves, WaveFitError> {
-        let sensors: Vec<FixedSensor> = self
-            .sensors
+    fn sensors(&self, frequency_hz: f64) -> Vec<FixedSensor> {
+        self.sensors
             .iter()
             .map(|input| FixedSensor {
                 place_m: input.place_m,
                 velocity_m_s: velocity_m_s(input.quantity, input.phasor, frequency_hz),
                 ..input.sensor
             })
-            .collect();
-        let number = WaveNumber {
+            .collect()
+    }
+
+    fn number(&self, conductor: &StrungConductor, frequency_hz: f64) -> WaveNumber {
+        WaveNumber {
             per_m: self.wave_number_factor * conductor.wave_number_per_m(frequency_hz),
             relative_standard_u: self.wave_number_standard_u,
             fading_per_m: self.loss.fading_per_m(conductor, frequency_hz),
-        };
-        TwoWaves::fit(&sensors, number)
+            fading_standard_u_per_m: self.fading_standard_u_per_m,
+        }
+    }
+
+    fn waves(
+        &self,
+        conductor: &StrungConductor,
+        frequency_hz: f64,
+    ) -> Result<TwoWaves, WaveFitError> {
+        let sensors = self.sensors(frequency_hz);
+        TwoWaves::fit(&sensors, self.number(conductor, frequency_hz))
     }
 
     /// By how much what is read at antinode and node differs from the nominal reading,
@@ -129,6 +140,7 @@ impl FixedHold {
         let mut inputs = FixedInputs {
             sensors,
             wave_number_standard_u: wave_number_standard_u(setup, frequency_hz),
+            fading_standard_u_per_m: fading_standard_u_per_m(setup, frequency_hz),
             wave_number_factor: 1.0,
             loss: ConductorLoss::of(setup),
             nominal: NodeReading::default(),
@@ -143,6 +155,70 @@ impl FixedHold {
             waves,
             names,
         }))
+    }
+}
+
+/// Holds what the fixed sensors show against its criteria and enters what that finds into
+/// the dwell, where antinode and node are read by them.
+pub fn judge(dwell: &mut Dwell, setup: &Setup, fits: &[FittedChannel]) {
+    let Some(frequency_hz) = dwell.interval.as_ref().map(|tone| tone.frequency_hz) else {
+        return;
+    };
+    if !fits.iter().any(|fit| fit.channel.is_worked_out()) {
+        return;
+    }
+    let Some(hold) = FixedHold::new(setup, frequency_hz, fits) else {
+        return;
+    };
+    let judged = hold_against(setup, frequency_hz, hold.as_ref());
+    let failed: Vec<String> = judged
+        .iter()
+        .filter(|judged| judged.result.met == Some(false))
+        .map(|judged| judged.sentence.clone())
+        .collect();
+    let results = judged.into_iter().map(|judged| judged.result);
+    dwell.criteria.extend(results);
+    if failed.is_empty() {
+        return;
+    }
+    // What else is found of such a reading follows from it.
+    dwell.verdict = Verdict::Rejected;
+    dwell.reasons = failed;
+}
+
+fn hold_against(
+    setup: &Setup,
+    frequency_hz: f64,
+    hold: Result<&FixedHold, &WaveFitError>,
+) -> Vec<Judged> {
+    let conductor = setup.strung_conductor();
+    match hold {
+        Ok(hold) => {
+            let sensors = hold.inputs.sensors(frequency_hz);
+            let number = hold.inputs.number(&conductor, frequency_hz);
+            standing_wave::judge(
+                &setup.hold,
+                frequency_hz,
+                Ok((&hold.waves, hold.inputs.nominal)),
+                (&sensors, number),
+                &hold.names,
+            )
+        }
+        Err(error) => {
+            let number = WaveNumber::of(setup, frequency_hz);
+            standing_wave::judge(&setup.hold, frequency_hz, Err(*error), (&[], number), &[])
+        }
+    }
+}
+
+impl FixedHold {
+    /// What is wrong with the reading, a sentence each; none where it may be trusted.
+    pub(super) fn doubts(&self, setup: &Setup, frequency_hz: f64) -> Vec<String> {
+        hold_against(setup, frequency_hz, Ok(self))
+            .into_iter()
+            .filter(|judged| judged.result.met == Some(false))
+            .map(|judged| judged.sentence)
+            .collect()
     }
 }
 

@@ -49,7 +49,12 @@ pub fn settle(
             point.reasons.push(format!("no value: {error}"));
             return point;
         }
-        Err(_) => None,
+        Err(error) => {
+            point
+                .reasons
+                .push(format!("no ratio by the fixed sensors: {error}"));
+            None
+        }
     };
     let inputs = inputs(
         setup,
@@ -215,6 +220,13 @@ fn beside(
     let (Some(interval), Some(own)) = (&dwell.interval, point.iswr) else {
         return;
     };
+    let doubts = fixed.doubts(setup, interval.frequency_hz);
+    if !doubts.is_empty() {
+        let doubts = doubts.into_iter();
+        let doubts = doubts.map(|doubt| format!("no ratio by the fixed sensors: {doubt}"));
+        point.reasons.extend(doubts);
+        return;
+    }
     let mut read = fixed.clone();
     if let Some(place_m) = point.node_position_m {
         read.inputs.nominal = read.waves.node_nearest(place_m);

@@ -16,6 +16,7 @@ use super::node_reading::{FORCE_CHANGE_PCT, MOST_NODE_PCT, NODE_MOVED_MM};
 use super::peak_evidence::peak_finding;
 use super::phasor::{SHOWS, detuning_bandwidths, fold_half_turn_rad};
 use super::signal_phase::signal_finding;
+use super::standing_wave::MOST_CONDITION;
 use super::stretch::Stretch;
 use super::trend::{envelope_line, moving_mean, trend};
 use crate::maths;
@@ -82,6 +83,12 @@ macro_rules! hold_criteria {
 }
 
 hold_criteria! {
+    /// how well the places of the fixed sensors tell the two waves apart at the frequency
+    WaveCondition: "fixed sensors, condition", "", AtMost, [], |_, _| MOST_CONDITION;
+    /// what two waves leave of the fixed sensors' motion, against what their stated errors explain in 999 of 1000 cases
+    WaveResidual: "fixed sensors, residual", "x explained", AtMost, [], |_, _| 1.0;
+    /// ratio at the node by the fixed sensors, above 0 where power flows towards the damper
+    WaveFlow: "fixed sensors, flow", "%", AtLeast, [], |_, _| LEAST_FLOW_PCT;
     /// raw samples at full scale on the antinode, node or drive-force channel
     ClippedSamples: "clipped samples", "samples", AtMost, [], |_, _| 0.0;
     /// what saturation below full scale takes from the antinode's reading
@@ -315,6 +322,9 @@ const RATTLE_PCT: f64 = 3.0;
 /// Farther from the peak the drive phase tells only that it is far: at three
 /// bandwidths it is 80.5 degrees, and two degrees more would make it four.
 const FARTHEST_BANDWIDTHS: f64 = 3.0;
+/// A wave that comes back from the damper larger than it went there by more than this ratio
+/// is none, %: a sensor is inverted or its place is counted from the other clamp.
+const LEAST_FLOW_PCT: f64 = -1.0;
 /// Below this part of the target level there is no dwell, %.
 const LEAST_LEVEL_PCT: f64 = 5.0;
 
@@ -358,7 +368,10 @@ impl Stretch<'_> {
             C::RingUp => Some(self.ring_up(limit)),
             C::FrequencyDrift => Some(self.frequency_drift(limit)),
             // They may hang on another source: `super::tension` judges them.
-            C::TensionStep | C::TensionDrift => None,
+            C::TensionStep
+            | C::TensionDrift
+            // They rest on the sensors themselves: `super::standing_wave` judges them.
+            | C::WaveCondition | C::WaveResidual | C::WaveFlow => None,
             C::Beat => Some(self.beat(limit)),
             C::OtherTone => Some(self.other_tone(limit)),
             C::AmplitudeDrift => Some(self.amplitude_drift(limit)),

@@ -394,19 +394,12 @@ fn average_phasor(parts: &[PhasorEstimate], shares: &[f64]) -> PhasorEstimate {
         .sum::<f64>()
         * count
         / (count - 1.0);
-    if scatter > chi_square_99(count - 1.0) * expected {
+    if scatter > maths::chi_square_within(NORMAL_99, count - 1.0) * expected {
         let excess = (scatter - expected) / count;
         mean.var_re += excess;
         mean.var_im += excess;
     }
     mean
-}
-
-/// The 99 % quantile of chi-square over its degrees of freedom, by the
-/// approximation of Wilson and Hilferty (1931); from memory.
-fn chi_square_99(freedom: f64) -> f64 {
-    let spread = 2.0 / (9.0 * freedom);
-    maths::cube(1.0 - spread + NORMAL_99 * spread.sqrt())
 }
 
 /// Interfering tones of all parts; a tone's amplitude is its rms over the parts, zero
@@ -583,13 +576,5 @@ mod tests {
         // The variance of the mean of three values 0.1 apart: 0.01/3, a half of
         // it to each part of the phasor.
         assert!((uneven.var_re / (0.01 / 6.0) - 1.0).abs() < 0.01);
-    }
-
-    /// Chi-square of 1 and 7 degrees of freedom is below 6.635 and 18.475 in
-    /// 99 of 100 cases (standard tables).
-    #[test]
-    fn the_quantile_is_that_of_the_tables() {
-        assert!((chi_square_99(1.0) / 6.635 - 1.0).abs() < 0.02);
-        assert!((chi_square_99(7.0) / (18.475 / 7.0) - 1.0).abs() < 0.005);
     }
 }

@@ -67,6 +67,7 @@ fn inputs(numbers: &Numbers) -> Inputs {
         },
         sensor_distance_m: None,
         quadrature_sign: (node / antinode).im.signum(),
+        fixed: None,
     }
 }
 
@@ -243,6 +244,7 @@ fn a_correlated_phasor_as_the_guide_works_it() {
             },
             sensor_distance_m: None,
             quadrature_sign: 1.0,
+            fixed: None,
         };
         let causes: Vec<Cause> = [InputPhasor::Antinode, InputPhasor::DriveMotion]
             .into_iter()
@@ -323,6 +325,7 @@ fn the_place_of_the_antinode_sensor_agrees_with_the_exact_field() {
                 conductor,
                 sensor_distance_m: Some(node_place_m - quarter_m),
                 quadrature_sign: (node / antinode).im.signum(),
+                fixed: None,
             }
         };
         for place_u_m in [0.01, 0.04] {

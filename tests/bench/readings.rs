@@ -111,6 +111,7 @@ pub fn read(setup: &Setup, truth: TrueReading, errors: Errors, noise: [f64; 2]) 
         },
         sensor_distance_m: None,
         quadrature_sign: 1.0,
+        fixed: None,
     };
     let along = |sensor, along| Cause::Noise {
         sensor,

@@ -2,9 +2,11 @@
 //!
 //! In: a setup file. Out: a table, CSV or JSON on standard output; warnings on
 //! standard error (in JSON they are in the result). With `--at HZ` where the
-//! sensors belong at a frequency that was found; reads the run of the bare span
-//! if one is named, and writes the sheet that is asked for.
+//! sensors belong at a frequency that was found, with `--place-sensors N` where sensors
+//! that stay do; reads the run of the bare span if one is named, and writes the sheet
+//! that is asked for.
 
+mod fixed;
 mod places;
 
 use std::fmt::Write as _;
@@ -14,6 +16,7 @@ use anyhow::{Context as _, anyhow};
 
 use super::known_span::known_span;
 use super::{Failure, Status, terminal};
+use crate::plan::fixed_places::Stretch;
 use crate::plan::{
     Assumptions, ChannelOutlook, KnownSpan, Plan, PlannedHarmonic, ReadFrequency, efficiency_basis,
 };
@@ -53,6 +56,17 @@ pub struct Args {
     /// Step of the sheet, Hz; without it one that makes some hundred rows
     #[arg(long, value_name = "HZ", requires = "sheet", value_parser = step)]
     step_hz: Option<f64>,
+    /// The best places for so many fixed sensors (role wave) over the whole sweep, and what
+    /// each harmonic's ratio will be known to
+    #[arg(long, value_name = "N", conflicts_with_all = ["csv", "at", "sheet"])]
+    place_sensors: Option<usize>,
+    /// With --place-sensors: a stretch where they may stand, m from the drive-end clamp;
+    /// several are allowed
+    #[arg(long, value_name = "FROM:TO", requires = "place_sensors", value_parser = fixed::stretch)]
+    between: Vec<Stretch>,
+    /// What fixed sensors at these places, m from the drive-end clamp, are worth
+    #[arg(long, value_name = "M,M,…", value_delimiter = ',', conflicts_with_all = ["csv", "at", "sheet", "place_sensors"])]
+    sensors_at: Option<Vec<f64>>,
     /// Resolution of the converter to assume, bits; without it 16
     #[arg(long, value_name = "BITS", value_parser = clap::value_parser!(u32).range(2..=32))]
     bits: Option<u32>,
@@ -69,6 +83,9 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
     }
     let setup = setup::load(&args.setup).map_err(|faults| anyhow!("{faults}"))?;
     let known = known_span(&setup, args.bare.as_deref())?;
+    if args.place_sensors.is_some() || args.sensors_at.is_some() {
+        return fixed::run(args, &setup, &known);
+    }
     let usual = Assumptions::of(&setup);
     let assumed = Assumptions {
         efficiency_pct: args.efficiency_pct.unwrap_or(usual.efficiency_pct),

@@ -1,7 +1,7 @@
 //! What is known of the waves before a sensor is read, from the setup. Pure.
 
-use super::ConductorLoss;
-use super::two_waves::FixedSensor;
+use super::loss::ConductorLoss;
+use super::two_waves::{FixedSensor, WaveNumber};
 use crate::maths;
 use crate::setup::{Channel, Setup};
 use crate::span::{StrungConductor, largest_bending_stiffness_n_m2};
@@ -98,4 +98,33 @@ impl ConductorLoss {
             bending: 0.01 * setup.conductor.bending_loss_factor_pct,
         }
     }
+}
+
+impl WaveNumber {
+    /// As the setup states it.
+    pub fn of(setup: &Setup, frequency_hz: f64) -> Self {
+        let conductor = setup.strung_conductor();
+        Self {
+            per_m: conductor.wave_number_per_m(frequency_hz),
+            relative_standard_u: wave_number_standard_u(setup, frequency_hz),
+            fading_per_m: ConductorLoss::of(setup).fading_per_m(&conductor, frequency_hz),
+            fading_standard_u_per_m: fading_standard_u_per_m(setup, frequency_hz),
+        }
+    }
+}
+
+/// Standard uncertainty of α by those of both loss factors, 1/m.
+pub fn fading_standard_u_per_m(setup: &Setup, frequency_hz: f64) -> f64 {
+    let conductor = setup.strung_conductor();
+    let loss = ConductorLoss::of(setup);
+    let part = |loss: ConductorLoss| loss.fading_per_m(&conductor, frequency_hz);
+    let by_tension = part(ConductorLoss {
+        bending: 0.0,
+        ..loss
+    });
+    let by_bending = part(ConductorLoss {
+        tension: 0.0,
+        ..loss
+    });
+    maths::hypot(by_tension, by_bending) * setup.conductor.loss_uncertainty_pct / PCT
 }

@@ -13,15 +13,25 @@
 //! and S = (|a| − |b|)/(|a| + |b|) at the node is the inverse standing wave ratio that
 //! a pair of moved sensors reads there (IEEE 664).
 
+mod expected;
+mod judge;
 mod known;
 mod loss;
 mod reading;
+mod suspect;
 mod two_waves;
 
-pub use known::{reading_end_m, unstated_stiffness_u, wave_number_standard_u};
+pub use expected::{ExpectedReading, ExpectedWave};
+pub use judge::judge;
+pub use known::{
+    fading_standard_u_per_m, reading_end_m, unstated_stiffness_u, wave_number_standard_u,
+};
 pub use loss::ConductorLoss;
 pub use reading::FixedReading;
-pub use two_waves::{FixedSensor, NodeReading, TwoWaves, WaveFitError, WaveNumber, condition};
+pub use suspect::Suspect;
+pub use two_waves::{
+    FixedSensor, MOST_CONDITION, NodeReading, TwoWaves, WaveFitError, WaveNumber, condition,
+};
 
 #[cfg(test)]
 mod tests;

@@ -16,12 +16,11 @@ use std::sync::Arc;
 use ndarray::{Array2, Axis, s};
 use num_complex::Complex64;
 
-use super::known::{reading_end_m, wave_number_standard_u};
+use super::known::reading_end_m;
 use super::two_waves::{FixedSensor, TwoWaves, WaveFitError, WaveNumber};
 use crate::maths;
 use crate::resonance::phasor::velocity_m_s;
 use crate::setup::{Channel, Quantity, Role, Setup};
-use crate::span::StrungConductor;
 use crate::tone::plan::PlannedChannel;
 use crate::tone::{ChannelTone, ToneFrame, TonePlan};
 
@@ -43,14 +42,11 @@ struct Row {
 #[derive(Debug)]
 pub struct FixedReading {
     setup: Setup,
-    conductor: StrungConductor,
     quantity: Quantity,
-    sensors: Vec<Row>,
+    rows: Vec<Row>,
     /// The antinode's weights of the hop before: which of two neighbouring antinodes
     /// is read may change, its sign then stays.
     before: Option<Vec<f64>>,
-    /// Why the last frame has no reading.
-    refused: Option<WaveFitError>,
 }
 
 /// Weights of the sensors in the two channels.
@@ -102,11 +98,9 @@ impl FixedReading {
         }
         let reading = Self {
             setup: setup.clone(),
-            conductor: setup.strung_conductor(),
             quantity: model.unit.quantity(),
-            sensors,
+            rows: sensors,
             before: None,
-            refused: None,
         };
         Some((reading, wider, wider_plan))
     }
@@ -116,22 +110,11 @@ impl FixedReading {
         self.before = None;
     }
 
-    /// Why the last frame has no reading.
-    pub fn refused(&self) -> Option<WaveFitError> {
-        self.refused
-    }
-
-    /// Adds antinode and node to a frame. Where they cannot be told they are zero, and
-    /// the frame has no frequency.
+    /// Adds antinode and node to a frame; zeros where no tone stands out.
     pub fn enter(&mut self, frame: &mut ToneFrame) {
-        let weights = frame.frequency_hz.and_then(|frequency_hz| {
-            let found = self.weights(frame, frequency_hz);
-            self.refused = found.as_ref().err().copied();
-            found.ok()
-        });
-        if weights.is_none() {
-            frame.frequency_hz = None;
-        }
+        let weights = frame
+            .frequency_hz
+            .map(|frequency_hz| self.weights(frame, frequency_hz));
         let mut samples = Array2::zeros((frame.samples.nrows() + 2, frame.samples.ncols()));
         samples
             .slice_mut(s![..frame.samples.nrows(), ..])
@@ -147,7 +130,7 @@ impl FixedReading {
                 continue;
             };
             let mut sum = samples.index_axis_mut(Axis(0), first + at);
-            for (row, weight) in self.sensors.iter().zip(weights) {
+            for (row, weight) in self.rows.iter().zip(weights) {
                 sum.scaled_add(*weight, &frame.samples.row(row.row));
             }
             let tone = self.tone(frame, weights);
@@ -156,29 +139,10 @@ impl FixedReading {
         frame.samples = Arc::new(samples);
     }
 
-    fn weights(&mut self, frame: &ToneFrame, frequency_hz: f64) -> Result<Weights, WaveFitError> {
-        let sensors: Vec<FixedSensor> = self
-            .sensors
-            .iter()
-            .map(|row| {
-                let tone = frame.channels.get(row.row).copied().unwrap_or_default();
-                let velocity = |phasor| velocity_m_s(self.quantity, phasor, frequency_hz);
-                let noise = velocity(Complex64::new(tone.amplitude_u, 0.0));
-                let noise_m_s = maths::modulus(noise);
-                let velocity_m_s = velocity(tone.amplitude);
-                FixedSensor::of(&row.channel, row.place_m, velocity_m_s, noise_m_s)
-            })
-            .collect();
-        let number = WaveNumber {
-            per_m: self.conductor.wave_number_per_m(frequency_hz),
-            relative_standard_u: wave_number_standard_u(&self.setup, frequency_hz),
-            // The weights are real; what the loss adds to a part of S the point has.
-            fading_per_m: 0.0,
-        };
-        let waves = TwoWaves::fit(&sensors, number)?;
-        let end_m = reading_end_m(&self.setup, frequency_hz);
-        let mut weights = standing_weights(&sensors, waves.wave_number_per_m(), end_m)
-            .ok_or(WaveFitError::Nothing)?;
+    /// The weights of a frame, in sign with those before.
+    fn weights(&mut self, frame: &ToneFrame, frequency_hz: f64) -> Weights {
+        let found = self.standing(frame, frequency_hz);
+        let mut weights = found.unwrap_or_else(|_| self.strongest(frame));
         let is_turned = self.before.as_ref().is_some_and(|before| {
             let pairs = before.iter().zip(&weights.antinode);
             pairs.map(|(before, now)| before * now).sum::<f64>() < 0.0
@@ -189,7 +153,46 @@ impl FixedReading {
             }
         }
         self.before = Some(weights.antinode.clone());
-        Ok(weights)
+        weights
+    }
+
+    /// Where the waves cannot be told apart, the sensor that moves most stands for the
+    /// antinode, so that the dwell has a record that says why it has no reading.
+    fn strongest(&self, frame: &ToneFrame) -> Weights {
+        let amplitude = |sensor: &Row| {
+            let tone = frame.channels.get(sensor.row);
+            tone.map_or(0.0, |tone| maths::modulus(tone.amplitude))
+        };
+        let mut best = (0, 0.0);
+        for (at, sensor) in self.rows.iter().enumerate() {
+            if amplitude(sensor) > best.1 {
+                best = (at, amplitude(sensor));
+            }
+        }
+        let alone = |at| if at == best.0 { 1.0 } else { 0.0 };
+        Weights {
+            antinode: (0..self.rows.len()).map(alone).collect(),
+            node: vec![0.0; self.rows.len()],
+        }
+    }
+
+    fn standing(&self, frame: &ToneFrame, frequency_hz: f64) -> Result<Weights, WaveFitError> {
+        let sensors: Vec<FixedSensor> = self
+            .rows
+            .iter()
+            .map(|row| {
+                let tone = frame.channels.get(row.row).copied().unwrap_or_default();
+                let velocity = |phasor| velocity_m_s(self.quantity, phasor, frequency_hz);
+                let noise = velocity(Complex64::new(tone.amplitude_u, 0.0));
+                let noise_m_s = maths::modulus(noise);
+                let velocity_m_s = velocity(tone.amplitude);
+                FixedSensor::of(&row.channel, row.place_m, velocity_m_s, noise_m_s)
+            })
+            .collect();
+        // The weights are real; what the loss adds to a part of S the point has.
+        let waves = TwoWaves::fit(&sensors, WaveNumber::of(&self.setup, frequency_hz))?;
+        let end_m = reading_end_m(&self.setup, frequency_hz);
+        standing_weights(&sensors, waves.wave_number_per_m(), end_m).ok_or(WaveFitError::Nothing)
     }
 
     /// The tone of a weighted sum of sensors that err independently. Orders of the drive
@@ -198,7 +201,7 @@ impl FixedReading {
         let mut sum = ChannelTone::default();
         let (mut amplitude_u2, mut residual2, mut peak2) = (0.0, 0.0, 0.0);
         let (mut distortion2, mut difference2, mut difference_peak2) = (0.0, 0.0, 0.0);
-        for (row, weight) in self.sensors.iter().zip(weights) {
+        for (row, weight) in self.rows.iter().zip(weights) {
             let Some(tone) = frame.channels.get(row.row) else {
                 continue;
             };

@@ -1,9 +1,10 @@
 //! Two waves through sensors at known places, by weighted least squares.
 //!
 //! Wave number and places are known to a part only, and with them the phase of the
-//! waves from sensor to sensor. So k is a fifth unknown beside the two complex waves,
-//! with what is known of it as an observation of its own (JCGM 101, 6.4.7): two
-//! sensors leave it as it is, more of them correct it.
+//! waves from sensor to sensor; of the conductor's loss little more is known than its
+//! order. So k and α are unknowns beside the two complex waves, with what is known of
+//! them as observations of their own (JCGM 101, 6.4.7): two sensors leave them as they
+//! are, more of them correct k, and sensors far apart α.
 //!
 //! What a sensor errs by is no circle in the complex plane: gain and phase turn with
 //! its own reading, a wrong place goes along the slope of the wave, noise goes anywhere.
@@ -42,8 +43,10 @@ pub struct WaveNumber {
     pub per_m: f64,
     /// Its relative standard uncertainty.
     pub relative_standard_u: f64,
-    /// α, 1/m.
+    /// α as stated, 1/m.
     pub fading_per_m: f64,
+    /// Its standard uncertainty, 1/m.
+    pub fading_standard_u_per_m: f64,
 }
 
 /// Why there is no reading.
@@ -112,7 +115,8 @@ pub struct TwoWaves {
     /// a and b at the middle, m/s peak.
     towards_damper: Complex64,
     towards_drive: Complex64,
-    /// Sum of squares of what is left, each in standard uncertainties, with that of k.
+    /// Sum of squares of what is left, each in standard uncertainties, with those of k
+    /// and α.
     pub chi_square: f64,
     /// What is left at each sensor, m/s.
     pub left_m_s: Vec<Complex64>,
@@ -154,12 +158,13 @@ pub fn condition(places_m: impl IntoIterator<Item = f64>, wave_number_per_m: f64
     ((1.0 + together) / (1.0 - together)).sqrt()
 }
 
-/// The five unknowns: real and imaginary part of a and b, and k over its stated value
-/// less 1.
-type Unknowns = [f64; 5];
+/// The unknowns: real and imaginary part of a and b, k over its stated value less 1, and
+/// α less its stated value, 1/m.
+type Unknowns = [f64; UNKNOWNS];
+const UNKNOWNS: usize = 6;
 
 /// Rows of one sensor: what is left and its derivatives, whitened.
-type Rows = [[f64; 6]; 2];
+type Rows = [[f64; UNKNOWNS + 1]; 2];
 
 struct Problem<'a> {
     sensors: &'a [FixedSensor],
@@ -194,12 +199,92 @@ impl TwoWaves {
             return Err(WaveFitError::Nothing);
         }
         let solved = problem.search()?;
-        Ok(problem.conclude(&solved, condition))
+        let mut waves = problem.conclude(&solved.at, condition);
+        problem.leave(&solved, &mut waves);
+        Ok(waves)
+    }
+
+    /// Waves of a given wave number that have the velocities `towards_damper` and
+    /// `towards_drive`, m/s peak, at a place.
+    pub(super) fn through(
+        place_m: f64,
+        [towards_damper, towards_drive]: [Complex64; 2],
+        number: WaveNumber,
+    ) -> Self {
+        Self {
+            middle_m: place_m,
+            wave_number_per_m: number.per_m,
+            fading_per_m: number.fading_per_m,
+            towards_damper,
+            towards_drive,
+            chi_square: 0.0,
+            left_m_s: Vec::new(),
+            left_squares: Vec::new(),
+            condition: f64::NAN,
+        }
+    }
+
+    /// Standard uncertainty of the ratio at the node nearest to a place by what the sensors
+    /// may err by; `sensors` show these waves.
+    pub(super) fn iswr_standard_u(
+        &self,
+        sensors: &[FixedSensor],
+        number: WaveNumber,
+        node_m: f64,
+    ) -> Option<f64> {
+        let problem = Problem::new(sensors, number);
+        let (a, b) = self.waves_at(problem.middle_m);
+        let at = [a.re, a.im, b.re, b.im, 0.0, 0.0];
+        let mut normal = Symmetric::zeros(UNKNOWNS);
+        let mut right = vec![0.0; UNKNOWNS];
+        for sensor in sensors {
+            for [left, columns @ ..] in problem.rows(sensor, &at, &at) {
+                add_row(&mut normal, &mut right, left, &columns);
+            }
+        }
+        for (place, u) in (4..).zip(problem.stated_u()) {
+            normal.add(place, place, maths::square(u).recip());
+        }
+        let factor = Cholesky::factor(&normal)?;
+        let iswr = |at: &Unknowns| {
+            let waves = problem.conclude(at, self.condition);
+            waves.node_nearest(node_m).iswr
+        };
+        let steps = [
+            1e-5 * problem.scale_m_s,
+            1e-5 * problem.scale_m_s,
+            1e-5 * problem.scale_m_s,
+            1e-5 * problem.scale_m_s,
+            1e-6,
+            1e-7,
+        ];
+        let slope: Vec<f64> = steps
+            .iter()
+            .enumerate()
+            .map(|(place, step)| {
+                let moved = |by: f64| {
+                    let mut moved = at;
+                    if let Some(value) = moved.get_mut(place) {
+                        *value += by;
+                    }
+                    iswr(&moved)
+                };
+                (moved(*step) - moved(-step)) / (2.0 * step)
+            })
+            .collect();
+        let solved = factor.solve(&slope);
+        let square: f64 = slope.iter().zip(&solved).map(|(a, b)| a * b).sum();
+        (square >= 0.0).then(|| square.sqrt())
     }
 
     /// k as it was found, rad/m.
     pub fn wave_number_per_m(&self) -> f64 {
         self.wave_number_per_m
+    }
+
+    /// α as it was found, 1/m.
+    pub fn fading_per_m(&self) -> f64 {
+        self.fading_per_m
     }
 
     /// The two waves at a place, m/s peak: towards the damper, towards the drive.
@@ -276,10 +361,11 @@ impl<'a> Problem<'a> {
     }
 
     /// e^(−jκξ) and e^(jκξ) at a sensor.
-    fn turns(&self, sensor: &FixedSensor, off: f64) -> (Complex64, Complex64) {
+    fn turns(&self, sensor: &FixedSensor, at: &Unknowns) -> (Complex64, Complex64) {
+        let [.., off, fading_off] = *at;
         let beyond_m = sensor.place_m - self.middle_m;
         let turn = maths::cis(self.number.per_m * (1.0 + off) * beyond_m);
-        let fading = maths::exp(-self.number.fading_per_m * beyond_m);
+        let fading = maths::exp(-(self.number.fading_per_m + fading_off) * beyond_m);
         (turn.conj() * fading, turn / fading)
     }
 
@@ -288,22 +374,23 @@ impl<'a> Problem<'a> {
     fn rows(&self, sensor: &FixedSensor, at: &Unknowns, about: &Unknowns) -> Rows {
         let j = Complex64::new(0.0, 1.0);
         let [a, b] = waves(at);
-        let (fore, back) = self.turns(sensor, at[4]);
-        let beyond = self.number.per_m * (sensor.place_m - self.middle_m);
+        let (fore, back) = self.turns(sensor, at);
+        let beyond_m = sensor.place_m - self.middle_m;
         let left = sensor.velocity_m_s - a * fore - b * back;
         let columns = [
             fore,
             j * fore,
             back,
             j * back,
-            j * beyond * (b * back - a * fore),
+            j * self.number.per_m * beyond_m * (b * back - a * fore),
+            beyond_m * (b * back - a * fore),
         ];
         let [l11, l21, l22] = self.spread(sensor, about);
         let whiten = |z: Complex64| {
             let first = z.re / l11;
             [first, (z.im - l21 * first) / l22]
         };
-        let mut rows = [[0.0; 6]; 2];
+        let mut rows = [[0.0; UNKNOWNS + 1]; 2];
         for (place, value) in std::iter::once(left).chain(columns).enumerate() {
             let [re, im] = whiten(value);
             for (row, part) in rows.iter_mut().zip([re, im]) {
@@ -320,7 +407,7 @@ impl<'a> Problem<'a> {
     fn spread(&self, sensor: &FixedSensor, about: &Unknowns) -> [f64; 3] {
         let j = Complex64::new(0.0, 1.0);
         let [a, b] = waves(about);
-        let (fore, back) = self.turns(sensor, about[4]);
+        let (fore, back) = self.turns(sensor, about);
         let reading = a * fore + b * back;
         let slope = j * self.number.per_m * (1.0 + about[4]) * (b * back - a * fore);
         let floor = FLOOR * self.scale_m_s;
@@ -350,17 +437,22 @@ impl<'a> Problem<'a> {
             .flat_map(|sensor| self.rows(sensor, at, about))
             .map(|[left, ..]| maths::square(left))
             .sum();
-        of_sensors + maths::square(at[4] / self.off_u())
+        let stated = at.iter().skip(4).zip(self.stated_u());
+        of_sensors + stated.map(|(off, u)| maths::square(off / u)).sum::<f64>()
     }
 
-    fn off_u(&self) -> f64 {
-        self.number.relative_standard_u.max(1e-9)
+    /// Standard uncertainties of k, relative, and of α, 1/m, as stated.
+    fn stated_u(&self) -> [f64; 2] {
+        [
+            self.number.relative_standard_u.max(1e-9),
+            self.number.fading_standard_u_per_m.max(1e-12),
+        ]
     }
 
     /// The waves for a given k, by least squares with the weights of `about`; without
     /// `about`, with equal ones.
     fn waves_for(&self, off: f64, about: Option<&Unknowns>) -> Option<Unknowns> {
-        let mut at = [0.0, 0.0, 0.0, 0.0, off];
+        let mut at = [0.0, 0.0, 0.0, 0.0, off, 0.0];
         let mut normal = Symmetric::zeros(4);
         let mut right = vec![0.0; 4];
         for sensor in self.sensors {
@@ -380,11 +472,11 @@ impl<'a> Problem<'a> {
     }
 
     fn equal_rows(&self, sensor: &FixedSensor, at: &Unknowns) -> Rows {
-        let (fore, back) = self.turns(sensor, at[4]);
+        let (fore, back) = self.turns(sensor, at);
         let y = sensor.velocity_m_s;
         [
-            [y.re, fore.re, -fore.im, back.re, -back.im, 0.0],
-            [y.im, fore.im, fore.re, back.im, back.re, 0.0],
+            [y.re, fore.re, -fore.im, back.re, -back.im, 0.0, 0.0],
+            [y.im, fore.im, fore.re, back.im, back.re, 0.0, 0.0],
         ]
     }
 
@@ -394,24 +486,25 @@ impl<'a> Problem<'a> {
         let mut at = self.waves_for(off, Some(&plain))?;
         for _ in 0..MOST_ITERATIONS {
             let about = at;
-            let mut normal = Symmetric::zeros(5);
-            let mut right = vec![0.0; 5];
+            let mut normal = Symmetric::zeros(UNKNOWNS);
+            let mut right = vec![0.0; UNKNOWNS];
             for sensor in self.sensors {
                 for [left, columns @ ..] in self.rows(sensor, &at, &about) {
                     add_row(&mut normal, &mut right, left, &columns);
                 }
             }
-            let weight = maths::square(self.off_u()).recip();
-            normal.add(4, 4, weight);
-            if let Some(last) = right.last_mut() {
-                *last -= at[4] * weight;
+            let stated = at.iter().zip(&mut right).enumerate().skip(4);
+            for ((place, (off, right)), u) in stated.zip(self.stated_u()) {
+                let weight = maths::square(u).recip();
+                normal.add(place, place, weight);
+                *right -= off * weight;
             }
             let step = Cholesky::factor(&normal)?.solve(&right);
             for (value, step) in at.iter_mut().zip(&step) {
                 *value += step;
             }
             let moved = step.iter().take(4).map(|s| s.abs()).fold(0.0, f64::max);
-            let turned = step.last().map_or(0.0, |s| s.abs());
+            let turned = step.get(4).map_or(0.0, |s| s.abs());
             if moved < 1e-12 * self.scale_m_s && turned < 1e-13 {
                 break;
             }
@@ -463,32 +556,39 @@ impl<'a> Problem<'a> {
         }
     }
 
-    fn conclude(&self, solved: &Solved, condition: f64) -> TwoWaves {
-        let [towards_damper, towards_drive] = waves(&solved.at);
-        let mut left_m_s = Vec::with_capacity(self.sensors.len());
-        let mut left_squares = Vec::with_capacity(self.sensors.len());
-        for sensor in self.sensors {
-            let (fore, back) = self.turns(sensor, solved.at[4]);
-            left_m_s.push(sensor.velocity_m_s - towards_damper * fore - towards_drive * back);
-            let rows = self.rows(sensor, &solved.at, &solved.at);
-            left_squares.push(rows.iter().map(|[left, ..]| left * left).sum());
-        }
+    /// The waves of some unknowns.
+    fn conclude(&self, at: &Unknowns, condition: f64) -> TwoWaves {
+        let [towards_damper, towards_drive] = waves(at);
+        let [.., off, fading_off] = *at;
         TwoWaves {
             middle_m: self.middle_m,
-            wave_number_per_m: self.number.per_m * (1.0 + solved.at[4]),
-            fading_per_m: self.number.fading_per_m,
+            wave_number_per_m: self.number.per_m * (1.0 + off),
+            fading_per_m: self.number.fading_per_m + fading_off,
             towards_damper,
             towards_drive,
-            chi_square: solved.cost,
-            left_m_s,
-            left_squares,
+            chi_square: 0.0,
+            left_m_s: Vec::new(),
+            left_squares: Vec::new(),
             condition,
         }
+    }
+
+    /// Enters what is left at the sensors.
+    fn leave(&self, solved: &Solved, waves: &mut TwoWaves) {
+        for sensor in self.sensors {
+            let (fore, back) = self.turns(sensor, &solved.at);
+            let shown = waves.towards_damper * fore + waves.towards_drive * back;
+            waves.left_m_s.push(sensor.velocity_m_s - shown);
+            let rows = self.rows(sensor, &solved.at, &solved.at);
+            let square = rows.iter().map(|[left, ..]| left * left).sum();
+            waves.left_squares.push(square);
+        }
+        waves.chi_square = solved.cost;
     }
 }
 
 fn waves(at: &Unknowns) -> [Complex64; 2] {
-    let [a_re, a_im, b_re, b_im, _] = *at;
+    let [a_re, a_im, b_re, b_im, ..] = *at;
     [Complex64::new(a_re, a_im), Complex64::new(b_re, b_im)]
 }
 
