@@ -20,6 +20,10 @@ pub mod matching {
     #![doc = include_str!("matching.md")]
 }
 
+pub mod fixed_sensors {
+    #![doc = include_str!("fixed-sensors.md")]
+}
+
 pub mod compare {
     #![doc = include_str!("compare.md")]
 }

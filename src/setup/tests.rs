@@ -156,6 +156,9 @@ mass_uncertainty_pct = 1.1
 rated_strength_kn = 86.7
 bending_stiffness_n_m2 = 180
 bending_stiffness_uncertainty_pct = 30
+loss_factor_pct = 0.1
+bending_loss_factor_pct = 2.0
+loss_uncertainty_pct = 60.0
 outer_wire_diameter_mm = 3.4
 least_bending_stiffness_n_m2 = 44
 [span]
