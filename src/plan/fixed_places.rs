@@ -470,7 +470,7 @@ fn usual_sensor(setup: &Setup) -> FixedSensor {
         let noise_m_s = NOISE * ANTINODE_M_S;
         FixedSensor::of(
             channel,
-            0.0,
+            None,
             num_complex::Complex64::new(0.0, 0.0),
             noise_m_s,
         )

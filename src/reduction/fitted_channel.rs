@@ -1,7 +1,8 @@
 //! What a fit found, joined to the setup's channels.
 
+use super::measured::COVERAGE;
 use super::uncertainty::InputPhasor;
-use crate::setup::{Channel, Role, Setup};
+use crate::setup::{Channel, RelativeResponse, Role, Setup};
 use crate::tone::TonePlan;
 use crate::tone::interval::{IntervalChannel, IntervalTone};
 
@@ -73,6 +74,33 @@ impl<'a> Parts<'a> {
             },
         }
     }
+}
+
+impl Parts<'_> {
+    /// What a fixed sensor was matched to differ from the others by.
+    pub(super) fn matched(
+        &self,
+        sensor: InputPhasor,
+        setup: &Setup,
+        frequency_hz: f64,
+    ) -> Option<RelativeResponse> {
+        let InputPhasor::Wave(number) = sensor else {
+            return None;
+        };
+        let channel = self.fixed.get(number)?.channel;
+        let matching = setup.matching.as_ref()?;
+        matching.relative(&channel.name, frequency_hz)
+    }
+}
+
+/// Standard uncertainties of a channel's phase, rad, and of its gain, relative, where they are
+/// stated.
+pub(super) fn stated_calibration(channel: &Channel) -> (Option<f64>, Option<f64>) {
+    let phase = channel
+        .phase_uncertainty_deg
+        .map(|deg| deg.to_radians() / COVERAGE);
+    let gain = channel.uncertainty_pct.map(|pct| pct / (100.0 * COVERAGE));
+    (phase, gain)
 }
 
 fn place_of(fit: &FittedChannel, among: &[&FittedChannel]) -> Option<usize> {

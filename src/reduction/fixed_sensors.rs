@@ -6,7 +6,8 @@
 
 use num_complex::Complex64;
 
-use super::fitted_channel::FittedChannel;
+use super::fitted_channel::{FittedChannel, stated_calibration};
+use super::uncertainty::{Cause, InputPhasor};
 use crate::maths;
 use crate::resonance::Dwell;
 use crate::resonance::criteria::Judged;
@@ -15,7 +16,7 @@ use crate::resonance::standing_wave::{
     self, ConductorLoss, FixedSensor, NodeReading, TwoWaves, WaveFitError, WaveNumber,
     fading_standard_u_per_m, reading_end_m, wave_number_standard_u,
 };
-use crate::setup::{Quantity, Role, Setup, Verdict};
+use crate::setup::{Channel, Quantity, Role, Setup, Verdict};
 use crate::span::StrungConductor;
 
 /// One fixed sensor's part in the point.
@@ -121,16 +122,24 @@ impl FixedHold {
         let sensors: Vec<FixedInput> = fixed_fits(fits)
             .filter_map(|fit| {
                 let place_m = fit.channel.position_m?;
-                let (phasor, quantity) = (fit.fit.phasor.value, fit.channel.unit.quantity());
+                let quantity = fit.channel.unit.quantity();
+                let matched = setup.matching.as_ref();
+                let matched = matched.and_then(|m| m.relative(&fit.channel.name, frequency_hz));
+                let factor = matched.map_or(Complex64::new(1.0, 0.0), |matched| matched.factor);
+                let phasor = fit.fit.phasor.value / factor;
                 let velocity = |phasor| velocity_m_s(quantity, phasor, frequency_hz);
                 let noise = velocity(Complex64::new(fit.fit.phasor.part_u(), 0.0));
-                let noise_m_s = maths::modulus(noise);
                 names.push(fit.channel.name.clone());
                 Some(FixedInput {
                     phasor,
                     quantity,
                     place_m,
-                    sensor: FixedSensor::of(fit.channel, place_m, velocity(phasor), noise_m_s),
+                    sensor: FixedSensor::of(
+                        fit.channel,
+                        matched,
+                        velocity(phasor),
+                        maths::modulus(noise),
+                    ),
                 })
             })
             .collect();
@@ -219,6 +228,43 @@ impl FixedHold {
             .filter(|judged| judged.result.met == Some(false))
             .map(|judged| judged.sentence)
             .collect()
+    }
+}
+
+/// What matched sensors err by in common.
+#[derive(Debug, Default)]
+pub(super) struct InCommon {
+    sensors: Vec<InputPhasor>,
+    phase_square: f64,
+    gain_square: f64,
+}
+
+impl InCommon {
+    /// A sensor with what its channel states.
+    pub(super) fn add(&mut self, sensor: InputPhasor, channel: &Channel) {
+        let (phase_u, gain_u) = stated_calibration(channel);
+        self.sensors.push(sensor);
+        self.phase_square += maths::square(phase_u.unwrap_or_default());
+        self.gain_square += maths::square(gain_u.unwrap_or_default());
+    }
+
+    /// The causes: the mean of sensors that err independently.
+    pub(super) fn causes(self) -> Vec<Cause> {
+        let count = self.sensors.len();
+        if count == 0 {
+            return Vec::new();
+        }
+        let of_mean = |square: f64| square.sqrt() / count as f64;
+        vec![
+            Cause::Phase {
+                sensors: self.sensors.clone(),
+                standard_u: of_mean(self.phase_square),
+            },
+            Cause::Gain {
+                standard_u: of_mean(self.gain_square),
+                sensors: self.sensors,
+            },
+        ]
     }
 }
 

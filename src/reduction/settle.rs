@@ -3,8 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 pub use super::fitted_channel::{FittedChannel, fitted_channels};
-use super::fitted_channel::{Parts, sensor_of};
-use super::fixed_sensors::{FixedHold, fixed_fits};
+use super::fitted_channel::{Parts, sensor_of, stated_calibration};
+use super::fixed_sensors::{FixedHold, InCommon, fixed_fits};
 
 use super::budget::{BudgetLine, budget};
 use super::courses::Courses;
@@ -20,7 +20,7 @@ use crate::resonance::criteria::FLAT_TOPS_PCT;
 use crate::resonance::phasor::velocity_m_s;
 use crate::resonance::standing_wave::unstated_stiffness_u;
 use crate::resonance::{Dwell, MOST_REASONS};
-use crate::setup::{Channel, Quantity, Role, SensorPositions, Setup, Verdict};
+use crate::setup::{Channel, Quantity, RelativeResponse, Role, SensorPositions, Setup, Verdict};
 use crate::tone::flattening::Extremes;
 use crate::tone::interval::IntervalTone;
 use crate::tone::noise_marks::Limited;
@@ -357,6 +357,7 @@ fn causes(
     ];
     let mut references: BTreeMap<&str, (f64, Vec<InputPhasor>)> = BTreeMap::new();
     let mut clocks: BTreeSet<usize> = BTreeSet::new();
+    let mut in_common = InCommon::default();
     let near_mains_hz = near_mains_hz(inputs.frequency_hz, point_seconds(dwell));
     let node_m = dwell
         .interval
@@ -395,18 +396,11 @@ fn causes(
             fits,
             near_mains_hz,
         ));
-        if let Some(deg) = channel.phase_uncertainty_deg {
-            causes.push(Cause::Phase {
-                sensor,
-                standard_u: deg.to_radians() / COVERAGE,
-            });
+        let matched = parts.matched(sensor, setup, inputs.frequency_hz);
+        if matched.is_some() {
+            in_common.add(sensor, channel);
         }
-        if let Some(pct) = channel.uncertainty_pct {
-            causes.push(Cause::Gain {
-                sensors: vec![sensor],
-                standard_u: standard(pct),
-            });
-        }
+        causes.extend(calibration(channel, sensor, matched));
         if let Some(reference) = &channel.reference {
             let entry = references
                 .entry(&reference.name)
@@ -414,6 +408,7 @@ fn causes(
             entry.1.push(sensor);
         }
     }
+    causes.extend(in_common.causes());
     causes.extend(
         references
             .into_values()
@@ -429,6 +424,31 @@ fn causes(
     }
     causes.extend(courses.causes(fits, parts));
     causes
+}
+
+/// What a channel's own calibration leaves of phase and gain. A matched sensor differs from
+/// the others by what the matching leaves; what all of them err by in common stands beside it.
+fn calibration(
+    channel: &Channel,
+    sensor: InputPhasor,
+    matched: Option<RelativeResponse>,
+) -> Vec<Cause> {
+    let (phase_u, gain_u) = match matched {
+        Some(matched) => (
+            Some(matched.phase_standard_u_rad),
+            Some(matched.gain_standard_u),
+        ),
+        None => stated_calibration(channel),
+    };
+    let phase = phase_u.map(|standard_u| Cause::Phase {
+        sensors: vec![sensor],
+        standard_u,
+    });
+    let gain = gain_u.map(|standard_u| Cause::Gain {
+        sensors: vec![sensor],
+        standard_u,
+    });
+    phase.into_iter().chain(gain).collect()
 }
 
 /// What the uncertainties lack where a channel states no calibration, and

@@ -79,10 +79,10 @@ pub enum Cause {
         /// Share of the span's loops that lie beyond the node.
         beyond_node: f64,
     },
-    /// An error of one channel's phase.
+    /// An error of the phase of all these phasors together.
     Phase {
-        /// Which phasor.
-        sensor: InputPhasor,
+        /// Which phasors.
+        sensors: Vec<InputPhasor>,
         /// Standard uncertainty, rad.
         standard_u: f64,
     },
@@ -200,9 +200,14 @@ impl Cause {
                     *phasor += along * (times * standard_u);
                 }
             }
-            Self::Phase { sensor, standard_u } => {
-                if let Some(phasor) = phasor_mut(&mut moved, *sensor) {
-                    *phasor *= maths::cis(times * standard_u);
+            Self::Phase {
+                sensors,
+                standard_u,
+            } => {
+                for sensor in sensors {
+                    if let Some(phasor) = phasor_mut(&mut moved, *sensor) {
+                        *phasor *= maths::cis(times * standard_u);
+                    }
                 }
             }
             Self::Flattening { sensor, standard_u } => {
@@ -272,19 +277,20 @@ impl Cause {
 
     /// The cause in words; `name` gives a channel's name.
     pub fn words(&self, name: impl Fn(InputPhasor) -> String) -> String {
+        let names = |sensors: &[InputPhasor]| {
+            let names: Vec<String> = sensors.iter().map(|sensor| name(*sensor)).collect();
+            names.join(", ")
+        };
         match self {
             Self::Noise { sensor, .. } => format!("noise and scatter of {}", name(*sensor)),
             Self::Rounding { sensor, .. } => format!("rounding of {}", name(*sensor)),
             Self::Hum { sensor, .. } => format!("mains hum on {}", name(*sensor)),
             Self::Flattening { sensor, .. } => format!("flattened tops of {}", name(*sensor)),
             Self::RingUp { .. } => "what is left of ring-up".to_owned(),
-            Self::Phase { sensor, .. } => format!("phase of {}", name(*sensor)),
+            Self::Phase { sensors, .. } => format!("phase of {}", names(sensors)),
             Self::Gain { sensors, .. } => match sensors.as_slice() {
                 [sensor] => format!("calibration of {}", name(*sensor)),
-                several => {
-                    let names: Vec<String> = several.iter().map(|sensor| name(*sensor)).collect();
-                    format!("reference shared by {}", names.join(", "))
-                }
+                several => format!("reference shared by {}", names(several)),
             },
             Self::MovingMass { .. } => "mass that the force cell carries".to_owned(),
             Self::Drift { sensors, .. } => match sensors.as_slice() {

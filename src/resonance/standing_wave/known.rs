@@ -3,7 +3,7 @@
 use super::loss::ConductorLoss;
 use super::two_waves::{FixedSensor, WaveNumber};
 use crate::maths;
-use crate::setup::{Channel, Setup};
+use crate::setup::{Channel, RelativeResponse, Setup};
 use crate::span::{StrungConductor, largest_bending_stiffness_n_m2};
 use num_complex::Complex64;
 
@@ -18,23 +18,28 @@ const UNSTATED_PHASE_DEG: f64 = 0.5;
 const UNSTATED_GAIN_PCT: f64 = 2.0;
 
 impl FixedSensor {
-    /// A sensor of the setup with what it shows, m/s peak, and the standard uncertainty of
-    /// a part of that by noise. What a setup does not state of it is assumed for the
-    /// weights; the point says that its uncertainty lacks it.
+    /// A sensor of the setup with what it was matched to, what it shows after that, m/s
+    /// peak, and the standard uncertainty of a part of that by noise. What a setup does
+    /// not state of it is assumed for the weights; the point says that its uncertainty
+    /// lacks it.
     pub fn of(
         channel: &Channel,
-        place_m: f64,
+        matched: Option<RelativeResponse>,
         velocity_m_s: Complex64,
         noise_standard_u_m_s: f64,
     ) -> Self {
         let gain_pct = channel.uncertainty_pct.unwrap_or(UNSTATED_GAIN_PCT);
         let phase_deg = channel.phase_uncertainty_deg.unwrap_or(UNSTATED_PHASE_DEG);
+        let (gain_standard_u, phase_standard_u_rad) = match matched {
+            Some(matched) => (matched.gain_standard_u, matched.phase_standard_u_rad),
+            None => (gain_pct / PCT, 0.5 * phase_deg.to_radians()),
+        };
         Self {
-            place_m,
+            place_m: channel.position_m.unwrap_or_default(),
             velocity_m_s,
             place_standard_u_m: 0.5e-3 * channel.position_uncertainty_mm,
-            gain_standard_u: gain_pct / PCT,
-            phase_standard_u_rad: 0.5 * phase_deg.to_radians(),
+            gain_standard_u,
+            phase_standard_u_rad,
             noise_standard_u_m_s,
         }
     }

@@ -35,7 +35,6 @@ const NAMES: [(&str, Role); 2] = [
 struct Row {
     row: usize,
     channel: Channel,
-    place_m: f64,
 }
 
 /// The reading of one source whose sensors are fixed.
@@ -69,11 +68,10 @@ impl FixedReading {
             .enumerate()
             .filter_map(|(row, planned)| {
                 let channel = setup.channels.get(planned.setup_index)?;
-                let place_m = channel.position_m?;
-                (channel.role == Role::Wave).then(|| Row {
+                let is_fixed = channel.role == Role::Wave && channel.position_m.is_some();
+                is_fixed.then(|| Row {
                     row,
                     channel: channel.clone(),
-                    place_m,
                 })
             })
             .collect();
@@ -177,22 +175,35 @@ impl FixedReading {
     }
 
     fn standing(&self, frame: &ToneFrame, frequency_hz: f64) -> Result<Weights, WaveFitError> {
+        let mut gains = Vec::with_capacity(self.rows.len());
         let sensors: Vec<FixedSensor> = self
             .rows
             .iter()
             .map(|row| {
                 let tone = frame.channels.get(row.row).copied().unwrap_or_default();
+                let matched = self.setup.matching.as_ref();
+                let matched = matched.and_then(|m| m.relative(&row.channel.name, frequency_hz));
+                let factor = matched.map_or(Complex64::new(1.0, 0.0), |matched| matched.factor);
+                gains.push(maths::modulus(factor));
                 let velocity = |phasor| velocity_m_s(self.quantity, phasor, frequency_hz);
                 let noise = velocity(Complex64::new(tone.amplitude_u, 0.0));
-                let noise_m_s = maths::modulus(noise);
-                let velocity_m_s = velocity(tone.amplitude);
-                FixedSensor::of(&row.channel, row.place_m, velocity_m_s, noise_m_s)
+                let velocity_m_s = velocity(tone.amplitude / factor);
+                FixedSensor::of(&row.channel, matched, velocity_m_s, maths::modulus(noise))
             })
             .collect();
         // The weights are real; what the loss adds to a part of S the point has.
         let waves = TwoWaves::fit(&sensors, WaveNumber::of(&self.setup, frequency_hz))?;
         let end_m = reading_end_m(&self.setup, frequency_hz);
-        standing_weights(&sensors, waves.wave_number_per_m(), end_m).ok_or(WaveFitError::Nothing)
+        let weights = standing_weights(&sensors, waves.wave_number_per_m(), end_m);
+        let mut weights = weights.ok_or(WaveFitError::Nothing)?;
+        // The samples are those of the sensors as they are. A matched phase of tenths of a
+        // degree they keep: the point takes it off.
+        for of_place in [&mut weights.antinode, &mut weights.node] {
+            for (weight, gain) in of_place.iter_mut().zip(&gains) {
+                *weight /= gain;
+            }
+        }
+        Ok(weights)
     }
 
     /// The tone of a weighted sum of sensors that err independently. Orders of the drive
