@@ -12,7 +12,7 @@ use crate::report::audit::case::Case;
 use crate::report::audit::deep::{Deep, deep};
 use crate::report::audit::{Audit, page, text};
 use crate::report::recordings::Recordings;
-use crate::setup::{Role, Setup};
+use crate::setup::Setup;
 use crate::tone::TonePlan;
 
 /// Arguments of `spanhold audit`.
@@ -99,14 +99,14 @@ fn no_such_point(run: &Run, wanted: u64) -> anyhow::Error {
 
 /// Length of the analysis window of the source that carries the antinode, s.
 fn window_s(run: &Run, setup: &Setup) -> Option<f64> {
-    let (_, antinode) = setup.channel(Role::Antinode)?;
-    let record = run.record.sources.get(antinode.source)?;
+    let (main, _) = setup.main_source()?;
+    let record = run.record.sources.get(main)?;
     let format = StreamFormat {
         rate_hz: record.rate_hz,
         channels: record.channels,
         clip_level: f64::INFINITY,
         start_utc: None,
     };
-    let plan = TonePlan::new(setup, antinode.source, &format).ok()?;
+    let plan = TonePlan::new(setup, main, &format).ok()?;
     Some(plan.window_seconds())
 }

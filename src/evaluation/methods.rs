@@ -279,9 +279,7 @@ fn decay_power(setup: &Setup, decays: &[Decay], point: &SettledPoint) -> Option<
     let decrement = found.log_decrement;
     let span = setup.strung_conductor();
     let power_w = decay_power_w(&span, found.frequency_hz, velocity, decrement.value);
-    let calibration = setup
-        .channel(Role::Antinode)
-        .map_or(0.0, |(_, antinode)| calibration_standard(antinode));
+    let calibration = setup.antinode_or_fixed().map_or(0.0, calibration_standard);
     let relative = [
         decrement.u / (COVERAGE * decrement.value),
         setup.conductor.mass_uncertainty_pct / (100.0 * COVERAGE),

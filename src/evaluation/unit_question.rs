@@ -9,7 +9,7 @@
 use std::f64::consts::SQRT_2;
 
 use crate::reduction::SettledPoint;
-use crate::setup::{Channel, LevelRule, Role, Setup, Unit, Verdict};
+use crate::setup::{Channel, LevelRule, Setup, Unit, Verdict};
 
 /// How far every reading over its level may be from a factor, as a share: the
 /// level was kept by another instrument, and as well as levels are kept.
@@ -69,9 +69,7 @@ fn near(ratio: f64, factor: f64) -> bool {
 /// The channel that tells the level.
 fn level_channel(setup: &Setup, rule: LevelRule) -> Option<&Channel> {
     match rule {
-        LevelRule::ConstantVelocity | LevelRule::InverseFrequency => {
-            setup.channel(Role::Antinode).map(|(_, channel)| channel)
-        }
+        LevelRule::ConstantVelocity | LevelRule::InverseFrequency => setup.antinode_or_fixed(),
         LevelRule::ClampStrain => setup
             .channels
             .iter()
@@ -138,7 +136,7 @@ mod tests {
         });
         let unit = Unit::ALL.into_iter().find(|u| u.symbol() == unit).unwrap();
         for channel in &mut setup.channels {
-            if channel.role == Role::Antinode {
+            if channel.role == crate::setup::Role::Antinode {
                 channel.unit = unit;
             }
         }

@@ -123,8 +123,9 @@ impl Situation<'_> {
             .main_source()
             .map_or(0.0, |(_, source)| source.rate_uncertainty_ppm);
         let antinode_u = |channel: Option<&Channel>| calibration_u(channel);
-        let antinode = setup.channel(Role::Antinode).map(|(_, channel)| channel);
+        let antinode = setup.antinode_or_fixed();
         let node = setup.channel(Role::Node).map(|(_, channel)| channel);
+        let node = node.or_else(|| antinode.filter(|_| setup.reads_by_fixed_sensors()));
         let antinode_rel = antinode_u(antinode);
         let node_rel = antinode_u(node);
         if antinode_rel.is_none() {

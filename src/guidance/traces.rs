@@ -94,7 +94,7 @@ impl TraceKeeper {
             let channel = setup.channels.get(planned.setup_index)?;
             let is_drawn = matches!(
                 channel.role,
-                Role::Antinode | Role::Node | Role::DriveForce | Role::DriveSignal
+                Role::Antinode | Role::Node | Role::Wave | Role::DriveForce | Role::DriveSignal
             );
             is_drawn.then(|| (row, channel.name.clone(), channel.unit))
         });

@@ -156,7 +156,8 @@ impl Performance {
                 levels,
             ));
         }
-        let antinode = channels.iter().find(|c| c.role == Role::Antinode);
+        let of_role = |role| channels.iter().find(|c| c.role == role);
+        let antinode = of_role(Role::Antinode).or_else(|| of_role(Role::Wave));
         Ok(Self {
             span: span.clone(),
             drifted: None,

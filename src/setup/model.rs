@@ -529,6 +529,13 @@ impl Setup {
         channels.filter_map(|channel| Some((channel, channel.position_m?)))
     }
 
+    /// The channel whose calibration the antinode's motion rests on: its own, or that of the
+    /// first of the fixed sensors that it is read by.
+    pub fn antinode_or_fixed(&self) -> Option<&Channel> {
+        let antinode = self.channel(Role::Antinode).map(|(_, channel)| channel);
+        antinode.or_else(|| self.channel(Role::Wave).map(|(_, channel)| channel))
+    }
+
     /// Whether antinode and node are read by fixed sensors alone.
     pub fn reads_by_fixed_sensors(&self) -> bool {
         self.channel(Role::Antinode).is_none() && self.fixed_sensors().count() >= 2

@@ -191,7 +191,7 @@ impl Checked {
                 ));
             }
         }
-        if channel.role == Role::Antinode
+        if matches!(channel.role, Role::Antinode | Role::Wave)
             && let Some(snr_db) = expected_snr_db.filter(|snr_db| *snr_db < setup.hold.min_snr_db)
         {
             fault(format!(
@@ -228,7 +228,8 @@ impl Checked {
                     })
                     .max_by(|a, b| a.2.total_cmp(&b.2))
             };
-            let (unit, frequency_hz, peak) = line_of(|role| role == Role::Antinode)?;
+            let (unit, frequency_hz, peak) =
+                line_of(|role| matches!(role, Role::Antinode | Role::Wave))?;
             let velocity = velocity_m_s(unit.quantity(), peak.into(), frequency_hz).norm();
             let strain = line_of(Role::is_clamp_strain).map(|(_, _, peak)| 2e6 * peak);
             let deviation_pct = level.deviation_pct(frequency_hz, velocity, strain)?;

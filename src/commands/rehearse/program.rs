@@ -4,7 +4,7 @@ use anyhow::anyhow;
 
 use super::Args;
 use crate::rehearsal::{FaultScenario, Program, Resonance, Transition, VirtualSpan, mix_in};
-use crate::setup::{Role, Setup};
+use crate::setup::Setup;
 
 /// The program of dwells.
 pub fn program(args: &Args, setup: &Setup, span: &VirtualSpan) -> anyhow::Result<Program> {
@@ -32,7 +32,7 @@ pub fn program(args: &Args, setup: &Setup, span: &VirtualSpan) -> anyhow::Result
             [] => &FaultScenario::ALL[..],
             some => some,
         };
-        let antinode = setup.channel(Role::Antinode).map_or(0, |(_, c)| c.index);
+        let antinode = setup.antinode_or_fixed().map_or(0, |c| c.index);
         mix_in(&mut program, scenarios, span, antinode)?;
     }
     if args.paused {

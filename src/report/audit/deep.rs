@@ -24,6 +24,7 @@ use crate::report::number::{ABSENT, fixed, measured, significant};
 use crate::report::recordings::Recordings;
 use crate::report::samples::{Samples, crests, spectrum_db};
 use crate::resonance::phasor::{fold_half_turn_deg, velocity_m_s};
+use crate::resonance::standing_wave::{FixedSensor, TwoWaves, WaveNumber, reading_end_m};
 use crate::setup::{Channel, Role, Setup};
 use crate::tone::fit::{ToneGuess, fit};
 
@@ -109,12 +110,16 @@ fn read(case: &Case, recordings: &Recordings, source: usize) -> Result<Samples, 
 /// The fit of all channels that bear on the main values, at the full rate.
 fn recompute(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Vec<Recomputed> {
     let point = case.point;
-    let roles = [Role::Antinode, Role::Node, Role::DriveForce];
-    let channels: Vec<&Channel> = roles
+    let is_fixed = setup.reads_by_fixed_sensors();
+    let bears = |role: Role| match role {
+        Role::Antinode | Role::Node | Role::DriveForce => true,
+        Role::Wave => is_fixed,
+        _ => false,
+    };
+    let channels: Vec<&Channel> = setup
+        .channels
         .iter()
-        .filter_map(|role| setup.channel(*role))
-        .map(|(_, channel)| channel)
-        .filter(|channel| channel.source == source)
+        .filter(|channel| channel.source == source && bears(channel.role))
         .collect();
     let mut rows = Array2::zeros((channels.len(), samples.frames()));
     for (mut row, channel) in rows.axis_iter_mut(ArrayAxis(0)).zip(&channels) {
@@ -139,8 +144,7 @@ fn recompute(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Ve
     let frequency_hz = fitted
         .as_ref()
         .and_then(|fitted| Some(fitted.frequencies.first()?.frequency_hz));
-    let phasor = |role: Role| -> Option<Complex64> {
-        let place = channels.iter().position(|channel| channel.role == role)?;
+    let at = |place: usize| -> Option<Complex64> {
         let value = fitted
             .as_ref()?
             .channels
@@ -152,8 +156,13 @@ fn recompute(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Ve
         let quantity = channels.get(place)?.unit.quantity();
         Some(velocity_m_s(quantity, value, frequency_hz?))
     };
-    let antinode = phasor(Role::Antinode);
-    let ratio = antinode.and_then(|antinode| Some(phasor(Role::Node)? / antinode));
+    let phasor = |role: Role| at(channels.iter().position(|channel| channel.role == role)?);
+    let (antinode, node) = if is_fixed {
+        by_waves(setup, frequency_hz, &channels, at).unzip()
+    } else {
+        (phasor(Role::Antinode), phasor(Role::Node))
+    };
+    let ratio = antinode.and_then(|antinode| Some(node? / antinode));
     let drive = antinode.and_then(|antinode| Some(antinode / phasor(Role::DriveForce)?));
     vec![
         Recomputed {
@@ -179,6 +188,30 @@ fn recompute(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Ve
             from_samples: drive.map(|drive| fold_half_turn_deg(drive.arg().to_degrees())),
         },
     ]
+}
+
+/// Antinode and node, m/s peak, by the two waves that the fixed sensors show.
+fn by_waves(
+    setup: &Setup,
+    frequency_hz: Option<f64>,
+    channels: &[&Channel],
+    at: impl Fn(usize) -> Option<Complex64>,
+) -> Option<(Complex64, Complex64)> {
+    let frequency_hz = frequency_hz?;
+    let sensors: Vec<FixedSensor> = channels
+        .iter()
+        .enumerate()
+        .filter(|(_, channel)| channel.role == Role::Wave)
+        .filter_map(|(place, channel)| {
+            let matching = setup.matching.as_ref();
+            let matched = matching.and_then(|m| m.relative(&channel.name, frequency_hz));
+            let factor = matched.map_or(Complex64::new(1.0, 0.0), |matched| matched.factor);
+            Some(FixedSensor::of(channel, matched, at(place)? / factor, 0.0))
+        })
+        .collect();
+    let waves = TwoWaves::fit(&sensors, WaveNumber::of(setup, frequency_hz)).ok()?;
+    let read = waves.node_before(reading_end_m(setup, frequency_hz));
+    Some((read.antinode_m_s, read.node_m_s))
 }
 
 impl Recomputed {
