@@ -2,6 +2,7 @@
 
 use super::measured::COVERAGE;
 use super::uncertainty::InputPhasor;
+use crate::resonance::standing_wave::matched;
 use crate::setup::{Channel, RelativeResponse, Role, Setup};
 use crate::tone::TonePlan;
 use crate::tone::interval::{IntervalChannel, IntervalTone};
@@ -87,9 +88,7 @@ impl Parts<'_> {
         let InputPhasor::Wave(number) = sensor else {
             return None;
         };
-        let channel = self.fixed.get(number)?.channel;
-        let matching = setup.matching.as_ref()?;
-        matching.relative(&channel.name, frequency_hz)
+        matched(setup, self.fixed.get(number)?.channel, frequency_hz)
     }
 }
 

@@ -122,23 +122,20 @@ impl FixedHold {
         let sensors: Vec<FixedInput> = fixed_fits(fits)
             .filter_map(|fit| {
                 let place_m = fit.channel.position_m?;
-                let quantity = fit.channel.unit.quantity();
-                let matched = setup.matching.as_ref();
-                let matched = matched.and_then(|m| m.relative(&fit.channel.name, frequency_hz));
+                let matched = standing_wave::matched(setup, fit.channel, frequency_hz);
                 let factor = matched.map_or(Complex64::new(1.0, 0.0), |matched| matched.factor);
-                let phasor = fit.fit.phasor.value / factor;
-                let velocity = |phasor| velocity_m_s(quantity, phasor, frequency_hz);
-                let noise = velocity(Complex64::new(fit.fit.phasor.part_u(), 0.0));
+                let shown = &fit.fit.phasor;
                 names.push(fit.channel.name.clone());
                 Some(FixedInput {
-                    phasor,
-                    quantity,
+                    phasor: shown.value / factor,
+                    quantity: fit.channel.unit.quantity(),
                     place_m,
-                    sensor: FixedSensor::of(
+                    sensor: FixedSensor::reading(
+                        setup,
                         fit.channel,
-                        matched,
-                        velocity(phasor),
-                        maths::modulus(noise),
+                        frequency_hz,
+                        shown.value,
+                        shown.part_u(),
                     ),
                 })
             })

@@ -5,6 +5,7 @@
 //! clipping and rate of every channel, and a list of what to put right.
 //! Writes nothing.
 
+mod fixed;
 mod listen;
 mod measure;
 mod verdict;

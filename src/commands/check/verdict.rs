@@ -10,6 +10,7 @@ use std::fmt::Write as _;
 use ndarray::Array1;
 use serde::Serialize;
 
+use super::fixed::FixedSensorsShown;
 use super::listen::Heard;
 use super::measure::{SignalLevels, Terms, measure};
 use crate::evaluation::unit_question;
@@ -76,6 +77,7 @@ impl Checked {
         }
         checked.level(setup);
         checked.node(setup);
+        checked.fixed_sensors(setup, heard);
         Ok(checked)
     }
 
@@ -237,6 +239,23 @@ impl Checked {
         });
         self.warnings
             .extend(ratio.and_then(|ratio| unit_question::of_ratios(setup, &[ratio])));
+    }
+
+    /// With the drive running at one frequency, whether the fixed sensors show two waves.
+    fn fixed_sensors(&mut self, setup: &Setup, heard: &[Heard]) {
+        let main = setup.main_source().map(|(number, _)| number);
+        let Some(heard) = main.and_then(|main| heard.get(main)) else {
+            return;
+        };
+        let running = setup.fixed_sensors().find_map(|(channel, _)| {
+            let heard = self.channels.iter().find(|c| c.name == channel.name)?;
+            Some(heard.measured.strongest?.frequency_hz)
+        });
+        let Some(shown) = running.and_then(|hz| FixedSensorsShown::of(setup, heard, hz)) else {
+            return;
+        };
+        self.rates.push(shown.line());
+        self.faults.extend(shown.faults);
     }
 
     /// With the drive running, at which node the node sensor stands, where its

@@ -153,10 +153,13 @@ fn recompute(case: &Case, setup: &Setup, source: usize, samples: &Samples) -> Ve
             .first()?
             .first()?
             .value;
-        let quantity = channels.get(place)?.unit.quantity();
-        Some(velocity_m_s(quantity, value, frequency_hz?))
+        Some(value)
     };
-    let phasor = |role: Role| at(channels.iter().position(|channel| channel.role == role)?);
+    let phasor = |role: Role| {
+        let place = channels.iter().position(|channel| channel.role == role)?;
+        let quantity = channels.get(place)?.unit.quantity();
+        Some(velocity_m_s(quantity, at(place)?, frequency_hz?))
+    };
     let (antinode, node) = if is_fixed {
         by_waves(setup, frequency_hz, &channels, at).unzip()
     } else {
@@ -203,10 +206,14 @@ fn by_waves(
         .enumerate()
         .filter(|(_, channel)| channel.role == Role::Wave)
         .filter_map(|(place, channel)| {
-            let matching = setup.matching.as_ref();
-            let matched = matching.and_then(|m| m.relative(&channel.name, frequency_hz));
-            let factor = matched.map_or(Complex64::new(1.0, 0.0), |matched| matched.factor);
-            Some(FixedSensor::of(channel, matched, at(place)? / factor, 0.0))
+            let shown = at(place)?;
+            Some(FixedSensor::reading(
+                setup,
+                channel,
+                frequency_hz,
+                shown,
+                0.0,
+            ))
         })
         .collect();
     let waves = TwoWaves::fit(&sensors, WaveNumber::of(setup, frequency_hz)).ok()?;

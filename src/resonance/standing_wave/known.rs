@@ -3,6 +3,7 @@
 use super::loss::ConductorLoss;
 use super::two_waves::{FixedSensor, WaveNumber};
 use crate::maths;
+use crate::resonance::phasor::velocity_m_s;
 use crate::setup::{Channel, RelativeResponse, Setup};
 use crate::span::{StrungConductor, largest_bending_stiffness_n_m2};
 use num_complex::Complex64;
@@ -18,6 +19,29 @@ const UNSTATED_PHASE_DEG: f64 = 0.5;
 const UNSTATED_GAIN_PCT: f64 = 2.0;
 
 impl FixedSensor {
+    /// A sensor of the setup by what its channel shows at a frequency: its peak phasor and
+    /// the standard uncertainty of a part of that by noise, SI. What it was matched to is
+    /// taken off.
+    pub fn reading(
+        setup: &Setup,
+        channel: &Channel,
+        frequency_hz: f64,
+        phasor: Complex64,
+        noise_standard_u: f64,
+    ) -> Self {
+        let matched = matched(setup, channel, frequency_hz);
+        let quantity = channel.unit.quantity();
+        let velocity = |phasor| velocity_m_s(quantity, phasor, frequency_hz);
+        let noise = velocity(Complex64::new(noise_standard_u, 0.0));
+        let factor = matched.map_or(Complex64::new(1.0, 0.0), |matched| matched.factor);
+        Self::of(
+            channel,
+            matched,
+            velocity(phasor / factor),
+            maths::modulus(noise),
+        )
+    }
+
     /// A sensor of the setup with what it was matched to, what it shows after that, m/s
     /// peak, and the standard uncertainty of a part of that by noise. What a setup does
     /// not state of it is assumed for the weights; the point says that its uncertainty
@@ -43,6 +67,14 @@ impl FixedSensor {
             noise_standard_u_m_s,
         }
     }
+}
+
+/// What a channel was matched to at a frequency; `None` where it was not.
+pub fn matched(setup: &Setup, channel: &Channel, frequency_hz: f64) -> Option<RelativeResponse> {
+    setup
+        .matching
+        .as_ref()?
+        .relative(&channel.name, frequency_hz)
 }
 
 /// Relative standard uncertainty of the wave number by that of tension, mass and

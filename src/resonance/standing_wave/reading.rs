@@ -16,11 +16,10 @@ use std::sync::Arc;
 use ndarray::{Array2, Axis, s};
 use num_complex::Complex64;
 
-use super::known::reading_end_m;
+use super::known::{matched, reading_end_m};
 use super::two_waves::{FixedSensor, TwoWaves, WaveFitError, WaveNumber};
 use crate::maths;
-use crate::resonance::phasor::velocity_m_s;
-use crate::setup::{Channel, Quantity, Role, Setup};
+use crate::setup::{Channel, Role, Setup};
 use crate::tone::plan::PlannedChannel;
 use crate::tone::{ChannelTone, ToneFrame, TonePlan};
 
@@ -41,7 +40,6 @@ struct Row {
 #[derive(Debug)]
 pub struct FixedReading {
     setup: Setup,
-    quantity: Quantity,
     rows: Vec<Row>,
     /// The antinode's weights of the hop before: which of two neighbouring antinodes
     /// is read may change, its sign then stays.
@@ -96,7 +94,6 @@ impl FixedReading {
         }
         let reading = Self {
             setup: setup.clone(),
-            quantity: model.unit.quantity(),
             rows: sensors,
             before: None,
         };
@@ -181,14 +178,15 @@ impl FixedReading {
             .iter()
             .map(|row| {
                 let tone = frame.channels.get(row.row).copied().unwrap_or_default();
-                let matched = self.setup.matching.as_ref();
-                let matched = matched.and_then(|m| m.relative(&row.channel.name, frequency_hz));
-                let factor = matched.map_or(Complex64::new(1.0, 0.0), |matched| matched.factor);
-                gains.push(maths::modulus(factor));
-                let velocity = |phasor| velocity_m_s(self.quantity, phasor, frequency_hz);
-                let noise = velocity(Complex64::new(tone.amplitude_u, 0.0));
-                let velocity_m_s = velocity(tone.amplitude / factor);
-                FixedSensor::of(&row.channel, matched, velocity_m_s, maths::modulus(noise))
+                let matched = matched(&self.setup, &row.channel, frequency_hz);
+                gains.push(matched.map_or(1.0, |matched| maths::modulus(matched.factor)));
+                FixedSensor::reading(
+                    &self.setup,
+                    &row.channel,
+                    frequency_hz,
+                    tone.amplitude,
+                    tone.amplitude_u,
+                )
             })
             .collect();
         // The weights are real; what the loss adds to a part of S the point has.

@@ -1,0 +1,108 @@
+//! What the fixed sensors show of the wave while the drive runs at one frequency.
+
+use ndarray::{Array2, Axis};
+
+use super::listen::Heard;
+use crate::maths;
+use crate::resonance::standing_wave::{
+    FixedSensor, NodeReading, TwoWaves, WaveNumber, judge, reading_end_m,
+};
+use crate::setup::{Channel, Setup};
+use crate::tone::fit::{ToneGuess, fit};
+
+/// Orders of the drive in the fit.
+const ORDERS: usize = 3;
+/// A sensor's tone stands this far above its own noise, or the drive does not run.
+const SHOWS: f64 = 20.0;
+
+/// What they show.
+pub(super) struct FixedSensorsShown {
+    frequency_hz: f64,
+    /// Waves and reading, where two waves could be told apart.
+    waves: Option<(TwoWaves, NodeReading)>,
+    /// What is wrong; empty where nothing is.
+    pub(super) faults: Vec<String>,
+}
+
+impl FixedSensorsShown {
+    /// By the samples heard of the source that they hang on, near a frequency; `None` where
+    /// fewer than two sensors are there, or no steady tone.
+    pub(super) fn of(setup: &Setup, heard: &Heard, guess_hz: f64) -> Option<Self> {
+        let channels: Vec<&Channel> = setup.fixed_sensors().map(|(channel, _)| channel).collect();
+        let mut rows = Array2::zeros((channels.len(), heard.samples.ncols()));
+        for (mut row, channel) in rows.axis_iter_mut(Axis(0)).zip(&channels) {
+            let to_si = channel.full_scale * channel.unit.to_si();
+            row.assign(&heard.samples.row(channel.index).mapv(|value| value * to_si));
+        }
+        if channels.len() < 2 || rows.iter().any(|value| !value.is_finite()) {
+            return None;
+        }
+        let rate_hz = heard.format.rate_hz;
+        let tone = ToneGuess {
+            frequency_hz: guess_hz,
+            free: true,
+            orders: ((0.45 * rate_hz / guess_hz) as usize).clamp(1, ORDERS),
+        };
+        let fitted = fit(rows.view(), rate_hz, &[tone], &vec![true; channels.len()]).ok()?;
+        let frequency_hz = fitted.frequencies.first()?.frequency_hz;
+        let mut shows = false;
+        let sensors: Vec<FixedSensor> = channels
+            .iter()
+            .zip(&fitted.channels)
+            .map(|(channel, found)| {
+                let phasor = found.phasors.first()?.first()?;
+                shows |= maths::modulus(phasor.value) > SHOWS * phasor.part_u();
+                let (shown, u) = (phasor.value, phasor.part_u());
+                Some(FixedSensor::reading(setup, channel, frequency_hz, shown, u))
+            })
+            .collect::<Option<_>>()?;
+        if !shows {
+            return None;
+        }
+        let number = WaveNumber::of(setup, frequency_hz);
+        let found = TwoWaves::fit(&sensors, number).map(|waves| {
+            let read = waves.node_before(reading_end_m(setup, frequency_hz));
+            (waves, read)
+        });
+        let names: Vec<String> = channels
+            .iter()
+            .map(|channel| channel.name.clone())
+            .collect();
+        let judged = judge(
+            &setup.hold,
+            frequency_hz,
+            found
+                .as_ref()
+                .map(|(waves, read)| (waves, *read))
+                .map_err(|error| *error),
+            (&sensors, number),
+            &names,
+        );
+        let failed = judged
+            .into_iter()
+            .filter(|judged| judged.result.met == Some(false));
+        let faults = failed
+            .map(|judged| format!("fixed sensors at {frequency_hz:.2} Hz: {}", judged.sentence));
+        Some(Self {
+            frequency_hz,
+            faults: faults.collect(),
+            waves: found.ok(),
+        })
+    }
+
+    /// What they show, a line.
+    pub(super) fn line(&self) -> String {
+        let hz = self.frequency_hz;
+        match &self.waves {
+            Some((waves, read)) => format!(
+                "fixed sensors at {hz:.2} Hz: condition {:.1}, {:.2} % of the motion left over; node at \
+                 {:.3} m from the drive-end clamp, ratio there {:.1} %",
+                waves.condition,
+                100.0 * waves.residual_ratio(),
+                read.node_m,
+                100.0 * read.iswr,
+            ),
+            None => format!("fixed sensors at {hz:.2} Hz: no reading"),
+        }
+    }
+}
