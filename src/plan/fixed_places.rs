@@ -46,7 +46,7 @@ const ANTINODE_M_S: f64 = 0.2;
 
 /// A stretch of the span where sensors may stand, m from the drive-end clamp.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Stretch {
+pub struct PlaceRange {
     /// Begin.
     pub from_m: f64,
     /// End.
@@ -78,7 +78,7 @@ pub struct FixedPlaces {
     /// From the drive-end clamp, m, the first one nearest to it.
     pub places_m: Vec<f64>,
     /// Where they were sought; empty where they were given.
-    pub between: Vec<Stretch>,
+    pub between: Vec<PlaceRange>,
     /// Share of the sweep's frequencies at which they tell the waves apart, 0..1.
     pub usable: f64,
     /// Largest expanded uncertainty of the ratio at those, % of it, k = 2, for each of
@@ -148,13 +148,13 @@ struct Score {
 }
 
 /// The stretch of the span that is clear of drive and damper.
-pub fn clear_stretch(setup: &Setup) -> Stretch {
+pub fn clear_stretch(setup: &Setup) -> PlaceRange {
     let conductor = setup.strung_conductor();
     // At low frequency the near field reaches furthest.
     let reach_m = conductor.bending_stiffness_n_m2 / conductor.tension_n;
     let clear_m = CLEAR_LENGTHS * reach_m.sqrt();
     let damper_m = setup.span.damper_position_m.unwrap_or(0.0);
-    Stretch {
+    PlaceRange {
         from_m: setup.span.drive_position_m.unwrap_or(0.0) + clear_m,
         to_m: setup.span.length_m - damper_m - clear_m,
     }
@@ -169,14 +169,14 @@ pub fn best_places(
     setup: &Setup,
     known: &KnownSpan,
     count: usize,
-    between: &[Stretch],
+    between: &[PlaceRange],
 ) -> Result<FixedPlaces, PlacesError> {
     if !(2..=12).contains(&count) {
         return Err(PlacesError::Count(count));
     }
     let clear = clear_stretch(setup);
     let longest_m = known.conductor().loop_length_m(setup.sweep.low_hz);
-    let usual = [Stretch {
+    let usual = [PlaceRange {
         from_m: clear.from_m.max(clear.to_m - REACH_LOOPS * longest_m),
         to_m: clear.to_m,
     }];
@@ -371,7 +371,7 @@ impl<'a> Problem<'a> {
         }
     }
 
-    fn describe(&self, mut places_m: Vec<f64>, between: Vec<Stretch>) -> FixedPlaces {
+    fn describe(&self, mut places_m: Vec<f64>, between: Vec<PlaceRange>) -> FixedPlaces {
         places_m.sort_by(f64::total_cmp);
         for place_m in &mut places_m {
             *place_m = (*place_m * 1e3).round() / 1e3;

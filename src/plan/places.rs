@@ -124,11 +124,6 @@ pub struct SensorPlaces {
 }
 
 impl KnownSpan {
-    /// What it rests on; a sentence.
-    pub fn basis(&self) -> &str {
-        &self.basis
-    }
-
     /// The conductor.
     pub fn conductor(&self) -> &StrungConductor {
         &self.conductor

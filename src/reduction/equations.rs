@@ -8,7 +8,7 @@
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
-use super::fixed_sensors::{FixedInput, FixedInputs};
+use super::fixed_inputs::{FixedInput, FixedInputs};
 use super::measured::Measured;
 use super::point::SettledPoint;
 use crate::maths;

@@ -1,6 +1,5 @@
 //! What a fit found, joined to the setup's channels.
 
-use super::measured::COVERAGE;
 use super::uncertainty::InputPhasor;
 use crate::resonance::standing_wave::matched;
 use crate::setup::{Channel, RelativeResponse, Role, Setup};
@@ -90,16 +89,6 @@ impl Parts<'_> {
         };
         matched(setup, self.fixed.get(number)?.channel, frequency_hz)
     }
-}
-
-/// Standard uncertainties of a channel's phase, rad, and of its gain, relative, where they are
-/// stated.
-pub(super) fn stated_calibration(channel: &Channel) -> (Option<f64>, Option<f64>) {
-    let phase = channel
-        .phase_uncertainty_deg
-        .map(|deg| deg.to_radians() / COVERAGE);
-    let gain = channel.uncertainty_pct.map(|pct| pct / (100.0 * COVERAGE));
-    (phase, gain)
 }
 
 fn place_of(fit: &FittedChannel, among: &[&FittedChannel]) -> Option<usize> {

@@ -1,10 +1,12 @@
 //! Hold → settled point: efficiency, power, strain, uncertainty. Pure.
 
 mod budget;
+mod calibration;
 mod courses;
 pub mod equations;
 pub mod fields;
 pub mod fitted_channel;
+pub mod fixed_inputs;
 pub mod fixed_sensors;
 mod gauge;
 pub mod harmonic_numbers;

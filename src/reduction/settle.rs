@@ -2,9 +2,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::calibration::{InCommon, calibration};
 pub use super::fitted_channel::{FittedChannel, fitted_channels};
-use super::fitted_channel::{Parts, sensor_of, stated_calibration};
-use super::fixed_sensors::{FixedHold, InCommon, fixed_fits};
+use super::fitted_channel::{Parts, sensor_of};
+use super::fixed_sensors::{FixedHold, fixed_fits};
 
 use super::budget::{BudgetLine, budget};
 use super::courses::Courses;
@@ -20,7 +21,7 @@ use crate::resonance::criteria::FLAT_TOPS_PCT;
 use crate::resonance::phasor::velocity_m_s;
 use crate::resonance::standing_wave::unstated_stiffness_u;
 use crate::resonance::{Dwell, MOST_REASONS};
-use crate::setup::{Channel, Quantity, RelativeResponse, Role, SensorPositions, Setup, Verdict};
+use crate::setup::{Channel, Quantity, Role, SensorPositions, Setup, Verdict};
 use crate::tone::flattening::Extremes;
 use crate::tone::interval::IntervalTone;
 use crate::tone::noise_marks::Limited;
@@ -424,31 +425,6 @@ fn causes(
     }
     causes.extend(courses.causes(fits, parts));
     causes
-}
-
-/// What a channel's own calibration leaves of phase and gain. A matched sensor differs from
-/// the others by what the matching leaves; what all of them err by in common stands beside it.
-fn calibration(
-    channel: &Channel,
-    sensor: InputPhasor,
-    matched: Option<RelativeResponse>,
-) -> Vec<Cause> {
-    let (phase_u, gain_u) = match matched {
-        Some(matched) => (
-            Some(matched.phase_standard_u_rad),
-            Some(matched.gain_standard_u),
-        ),
-        None => stated_calibration(channel),
-    };
-    let phase = phase_u.map(|standard_u| Cause::Phase {
-        sensors: vec![sensor],
-        standard_u,
-    });
-    let gain = gain_u.map(|standard_u| Cause::Gain {
-        sensors: vec![sensor],
-        standard_u,
-    });
-    phase.into_iter().chain(gain).collect()
 }
 
 /// What the uncertainties lack where a channel states no calibration, and

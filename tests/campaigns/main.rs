@@ -17,6 +17,7 @@ mod bench;
 mod coverage;
 mod damper_power;
 mod faults;
+mod fixed_sensors;
 mod held_or_not;
 #[cfg(target_os = "linux")]
 mod hour_long_hold;

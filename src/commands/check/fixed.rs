@@ -1,8 +1,9 @@
 //! What the fixed sensors show of the wave while the drive runs at one frequency.
 
-use ndarray::{Array2, Axis};
+use ndarray::{Array2, Axis, s};
 
 use super::listen::Heard;
+use super::measure::{Line, Terms, measure};
 use crate::maths;
 use crate::resonance::standing_wave::{
     FixedSensor, NodeReading, TwoWaves, WaveNumber, judge, reading_end_m,
@@ -12,6 +13,8 @@ use crate::tone::fit::{ToneGuess, fit};
 
 /// Orders of the drive in the fit.
 const ORDERS: usize = 3;
+/// Latest part of what was heard that is looked at, s.
+const LATEST_S: f64 = 8.0;
 /// A sensor's tone stands this far above its own noise, or the drive does not run.
 const SHOWS: f64 = 20.0;
 
@@ -25,19 +28,41 @@ pub(super) struct FixedSensorsShown {
 }
 
 impl FixedSensorsShown {
-    /// By the samples heard of the source that they hang on, near a frequency; `None` where
-    /// fewer than two sensors are there, or no steady tone.
-    pub(super) fn of(setup: &Setup, heard: &Heard, guess_hz: f64) -> Option<Self> {
+    /// By the latest samples heard of the source that they hang on; `None` where fewer than two
+    /// sensors are there, or no steady tone.
+    pub(super) fn of(setup: &Setup, heard: &Heard) -> Option<Self> {
         let channels: Vec<&Channel> = setup.fixed_sensors().map(|(channel, _)| channel).collect();
-        let mut rows = Array2::zeros((channels.len(), heard.samples.ncols()));
+        let rate_hz = heard.format.rate_hz;
+        // The latest of them: the drive may have moved before.
+        let frames = heard.samples.ncols().min((LATEST_S * rate_hz) as usize);
+        let latest = heard
+            .samples
+            .slice(s![.., heard.samples.ncols() - frames..]);
+        let mut rows = Array2::zeros((channels.len(), frames));
+        let mut strongest: Option<Line> = None;
         for (mut row, channel) in rows.axis_iter_mut(Axis(0)).zip(&channels) {
             let to_si = channel.full_scale * channel.unit.to_si();
-            row.assign(&heard.samples.row(channel.index).mapv(|value| value * to_si));
+            row.assign(&latest.row(channel.index));
+            let terms = Terms {
+                rate_hz,
+                full_scale: to_si,
+                clip_level: heard.format.clip_level,
+                low_hz: setup.sweep.low_hz,
+                high_hz: setup.sweep.high_hz,
+            };
+            if frames > 0 && row.iter().all(|value| value.is_finite()) {
+                let line = measure(row.view(), terms).strongest;
+                strongest = [strongest, line]
+                    .into_iter()
+                    .flatten()
+                    .max_by(|a, b| a.peak.total_cmp(&b.peak));
+            }
+            row.mapv_inplace(|value| value * to_si);
         }
         if channels.len() < 2 || rows.iter().any(|value| !value.is_finite()) {
             return None;
         }
-        let rate_hz = heard.format.rate_hz;
+        let guess_hz = strongest?.frequency_hz;
         let tone = ToneGuess {
             frequency_hz: guess_hz,
             free: true,

@@ -247,11 +247,7 @@ impl Checked {
         let Some(heard) = main.and_then(|main| heard.get(main)) else {
             return;
         };
-        let running = setup.fixed_sensors().find_map(|(channel, _)| {
-            let heard = self.channels.iter().find(|c| c.name == channel.name)?;
-            Some(heard.measured.strongest?.frequency_hz)
-        });
-        let Some(shown) = running.and_then(|hz| FixedSensorsShown::of(setup, heard, hz)) else {
+        let Some(shown) = FixedSensorsShown::of(setup, heard) else {
             return;
         };
         self.rates.push(shown.line());

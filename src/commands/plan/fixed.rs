@@ -11,18 +11,18 @@ use super::Args;
 use crate::commands::{Failure, Status, terminal};
 use crate::plan::KnownSpan;
 use crate::plan::fixed_places::{
-    FixedPlaces, HarmonicReading, RATIOS, Stretch, best_places, given_places,
+    FixedPlaces, HarmonicReading, PlaceRange, RATIOS, best_places, given_places,
 };
 use crate::report::text_table::{TextTable, wrap};
 use crate::setup::Setup;
 
 /// `30:34` → a stretch.
-pub(super) fn stretch(text: &str) -> Result<Stretch, String> {
+pub(super) fn stretch(text: &str) -> Result<PlaceRange, String> {
     let number = |text: &str| text.trim().parse::<f64>().ok().filter(|m| m.is_finite());
     let ends = text.split_once(':');
     let ends = ends.and_then(|(from, to)| number(from).zip(number(to)));
     match ends {
-        Some((from_m, to_m)) if from_m < to_m => Ok(Stretch { from_m, to_m }),
+        Some((from_m, to_m)) if from_m < to_m => Ok(PlaceRange { from_m, to_m }),
         _ => Err(format!(
             "\"{text}\" is no stretch; two places in m from the drive-end clamp, such as 30:34.2, are \
              right"

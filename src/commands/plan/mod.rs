@@ -16,7 +16,7 @@ use anyhow::{Context as _, anyhow};
 
 use super::known_span::known_span;
 use super::{Failure, Status, terminal};
-use crate::plan::fixed_places::Stretch;
+use crate::plan::fixed_places::PlaceRange;
 use crate::plan::{
     Assumptions, ChannelOutlook, KnownSpan, Plan, PlannedHarmonic, ReadFrequency, efficiency_basis,
 };
@@ -63,7 +63,7 @@ pub struct Args {
     /// With --place-sensors: a stretch where they may stand, m from the drive-end clamp;
     /// several are allowed
     #[arg(long, value_name = "FROM:TO", requires = "place_sensors", value_parser = fixed::stretch)]
-    between: Vec<Stretch>,
+    between: Vec<PlaceRange>,
     /// What fixed sensors at these places, m from the drive-end clamp, are worth
     #[arg(long, value_name = "M,M,…", value_delimiter = ',', conflicts_with_all = ["csv", "at", "sheet", "place_sensors"])]
     sensors_at: Option<Vec<f64>>,

@@ -249,6 +249,7 @@ fn what_reads_the_wave(channels: &[Fields], log: &mut Log) {
             "no channel has the role antinode",
             "exactly one channel of role antinode, or two or more of role wave at fixed places,",
         );
+        return;
     }
     let node = channels
         .iter()

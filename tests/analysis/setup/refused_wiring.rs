@@ -102,10 +102,17 @@ fn roles_that_occur_too_often_or_not_at_all() {
         "bench.toml:87: channel[wave 2].role: is a second drive-motion, the first is at line 77; \
          one drive-motion and role monitor or wave for the others is right",
     );
+    // Two fixed sensors are there, and could read both.
     refused(
         &[(46, "role = \"monitor\"")],
+        "bench.toml:57: channel[node].role: is a node without an antinode channel to compare it \
+         with; an antinode channel beside it, or no node channel where fixed sensors read both, is \
+         right",
+    );
+    refused(
+        &[(46, "role = \"monitor\""), (87, "role = \"monitor\"")],
         "bench.toml:44: channel: no channel has the role antinode; exactly one channel of role \
-         antinode is right",
+         antinode, or two or more of role wave at fixed places, is right",
     );
 }
 
