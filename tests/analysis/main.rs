@@ -22,6 +22,7 @@ mod drive_signal;
 mod energy;
 mod export;
 mod first_setup;
+mod fixed_sensors;
 mod guidance;
 mod hostile_names;
 mod level_changes;

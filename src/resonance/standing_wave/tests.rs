@@ -396,7 +396,7 @@ fn one_faulty_sensor_of_five_is_named() {
             share >= named_at_least,
             "{fault:?}: named {named} of {noticed}"
         );
-        let share = unseen as f64 / mattered as f64;
+        let share = unseen as f64 / f64::from(mattered);
         assert!(
             share <= unseen_at_most,
             "{fault:?}: unseen {unseen} of {mattered}"
