@@ -83,7 +83,6 @@ impl Analysis {
         // makes a tracker that never finds a dwell.
         let mut main_plan = main_plan.cloned().unwrap_or_default();
         let (mut setup, mut plans) = (setup.clone(), plans.to_vec());
-        let silence = Silence::new(&setup, &main_plan);
         let fixed = FixedReading::new(&setup, &main_plan).map(|(reading, wider, wider_plan)| {
             (setup, main_plan) = (wider, wider_plan);
             if let Some(plan) = plans.get_mut(main) {
@@ -91,6 +90,7 @@ impl Analysis {
             }
             reading
         });
+        let silence = Silence::new(&setup, &main_plan);
         let tracker = Tracker::new(&setup, &main_plan);
         Self {
             silence,

@@ -140,6 +140,8 @@ impl Silence {
                         | Role::Wave => true,
                         role => role.is_clamp_strain(),
                     };
+                    // What is worked out from others falls silent with them.
+                    let is_watched = is_watched && !channel.is_worked_out();
                     is_watched.then(|| Listened {
                         row,
                         name: channel.name.clone(),
