@@ -267,7 +267,7 @@ pub(super) static CONDUCTOR: Section = Section {
             "loss_factor_pct",
             "%",
             PCT_OF_ENERGY,
-            Practice(0.05),
+            Practice(0.02),
             "loss factor of the strung conductor: what of the energy that its tension stores is lost a \
              radian. What fixed sensors (role `wave`) read some loops before the damper contains \
              it",
@@ -276,15 +276,16 @@ pub(super) static CONDUCTOR: Section = Section {
             "bending_loss_factor_pct",
             "%",
             PCT_OF_ENERGY,
-            Practice(2.5),
-            "the same of what bending stores; it grows with the square of the frequency",
+            Practice(0.5),
+            "the same of what bending stores; what it takes grows with the square of the frequency",
         ),
         Key::number(
             "loss_uncertainty_pct",
             "%",
             UNCERTAINTY_PCT,
-            Practice(100.0),
-            "uncertainty (k = 2) of both loss factors, of themselves",
+            Practice(200.0),
+            "uncertainty (k = 2) of both loss factors, of themselves: none, or three times as much. A bare run \
+             narrows it: together they are at most 2 S/(n π)",
         ),
         Key::number(
             "outer_wire_diameter_mm",

@@ -102,8 +102,8 @@ fn dwells(resonances: &[Resonance]) -> Program {
     }
 }
 
-/// A span with losses along the conductor of random size, from next to none to those of the
-/// worst.
+/// A span whose conductor takes from next to nothing to two per cent of a wave on its way, more
+/// of it the higher the frequency: what a hold's own power balance lets pass.
 fn lossy(setup: &Setup, chance: &mut Chance) -> SpanModel {
     let mut model = model(setup, chance);
     let impedance = setup.wave_impedance_n_s_per_m();
@@ -112,9 +112,9 @@ fn lossy(setup: &Setup, chance: &mut Chance) -> SpanModel {
     let top = setup
         .strung_conductor()
         .wave_number_per_m(setup.sweep.high_hz);
-    model.viscous_n_s_per_m2 = Some(2.0 * chance.between(0.0001, 0.004) * impedance / length_m);
-    model.self_damping_s =
-        Some(2.0 * chance.between(0.001, 0.02) * impedance / (stiffness * top.powi(4) * length_m));
+    let share = |part: f64| 2.0 * part * impedance / length_m;
+    model.viscous_n_s_per_m2 = Some(share(chance.between(0.0001, 0.004)));
+    model.self_damping_s = Some(share(chance.between(0.001, 0.02)) / (stiffness * top.powi(4)));
     model
 }
 
