@@ -282,7 +282,7 @@ pub(super) static CONDUCTOR: Section = Section {
         Key::number(
             "loss_uncertainty_pct",
             "%",
-            UNCERTAINTY_PCT,
+            from_zero(UNCERTAINTY).up_to(300.0),
             Practice(200.0),
             "uncertainty (k = 2) of both loss factors, of themselves: none, or three times as much. A bare run \
              narrows it: together they are at most 2 S/(n π)",

@@ -498,11 +498,14 @@ fn a_run_carries_its_matching_along_and_is_verified_with_it() {
         "{said}"
     );
 
-    // Another matching, sound in itself, is not the one that the run was begun with.
+    // Another matching, sound in itself, is not the one that the run was begun with. Of the same
+    // setup in the same second it would be.
     let kept = bench.path("run/sensors.match");
+    let setup = std::fs::read_to_string(bench.path("setup.toml")).unwrap();
+    std::fs::write(bench.path("other.toml"), setup + "# another day\n").unwrap();
     done(&[
         "match",
-        "setup.toml",
+        "other.toml",
         "setup.wav",
         "--out",
         "run/sensors.match",
