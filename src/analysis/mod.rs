@@ -315,11 +315,11 @@ impl Analysis {
         }
         self.learnt.hum.note(&fits);
         self.learnt.hum.enter(&mut fits);
-        fixed_sensors::judge(dwell, &self.setup, &fits);
         let setup = match &tension {
             Some(Ok(tension)) => &tension.setup,
             Some(Err(_)) | None => &self.setup,
         };
+        fixed_sensors::judge(dwell, setup, &fits);
         let mut point = settle(setup, dwell, &fits, self.start_utc);
         self.learnt.numbers.number(setup, &mut point);
         match &tension {

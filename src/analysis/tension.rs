@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 
 use crate::maths;
 use crate::resonance::Dwell;
+use crate::resonance::criteria::unmet;
 use crate::resonance::tension::HeldTension;
 use crate::setup::{Channel, Role, Setup, Verdict};
 use crate::tone::plan::PlannedChannel;
@@ -126,11 +127,7 @@ pub(super) fn judge(dwell: &mut Dwell, setup: &Setup, held: &HeldTension) {
         return;
     };
     let judged = held.judge(&setup.hold, interval.frequency_hz, bandwidth_hz);
-    let failed: Vec<String> = judged
-        .iter()
-        .filter(|judged| judged.result.met == Some(false))
-        .map(|judged| judged.sentence.clone())
-        .collect();
+    let failed = unmet(&judged);
     dwell
         .criteria
         .extend(judged.into_iter().map(|judged| judged.result));

@@ -22,7 +22,7 @@ use crate::resonance::standing_wave::{
     ExpectedReading, ExpectedWave, FixedSensor, WaveNumber, reading_end_m,
 };
 use crate::setup::{Channel, Role, Setup};
-use crate::span::nodes::CLEAR_LENGTHS;
+use crate::span::nodes::clear_places_m;
 
 /// Ratios that are reckoned with.
 pub const RATIOS: [f64; 2] = [0.1, 0.3];
@@ -150,13 +150,15 @@ struct Score {
 /// The stretch of the span that is clear of drive and damper.
 pub fn clear_stretch(setup: &Setup) -> PlaceRange {
     let conductor = setup.strung_conductor();
-    // At low frequency the near field reaches furthest.
-    let reach_m = conductor.bending_stiffness_n_m2 / conductor.tension_n;
-    let clear_m = CLEAR_LENGTHS * reach_m.sqrt();
-    let damper_m = setup.span.damper_position_m.unwrap_or(0.0);
+    let clear = clear_places_m(
+        (conductor.tension_n, conductor.bending_stiffness_n_m2),
+        setup.span.length_m,
+        setup.span.drive_position_m,
+        setup.span.damper_position_m,
+    );
     PlaceRange {
-        from_m: setup.span.drive_position_m.unwrap_or(0.0) + clear_m,
-        to_m: setup.span.length_m - damper_m - clear_m,
+        from_m: *clear.start(),
+        to_m: *clear.end(),
     }
 }
 

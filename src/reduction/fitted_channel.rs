@@ -74,9 +74,7 @@ impl<'a> Parts<'a> {
             },
         }
     }
-}
 
-impl Parts<'_> {
     /// What a fixed sensor was matched to differ from the others by.
     pub(super) fn matched(
         &self,

@@ -17,9 +17,7 @@ pub struct FixedInput {
     pub phasor: Complex64,
     /// Of this quantity.
     pub quantity: Quantity,
-    /// Where it stands, m from the drive-end clamp.
-    pub place_m: f64,
-    /// What it may err by; its place and velocity are those above.
+    /// Where it stands and what it may err by; its velocity is that of the phasor.
     pub sensor: FixedSensor,
 }
 
@@ -45,7 +43,6 @@ impl FixedInputs {
         self.sensors
             .iter()
             .map(|input| FixedSensor {
-                place_m: input.place_m,
                 velocity_m_s: velocity_m_s(input.quantity, input.phasor, frequency_hz),
                 ..input.sensor
             })

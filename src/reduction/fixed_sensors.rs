@@ -4,12 +4,10 @@
 //! In: the fits of the fixed sensors over a hold. Out: [`FixedHold`]: the inputs of
 //! the measurement equations, the waves, and what is wrong with them.
 
-use num_complex::Complex64;
-
 use super::fitted_channel::FittedChannel;
 use super::fixed_inputs::{FixedInput, FixedInputs};
 use crate::resonance::Dwell;
-use crate::resonance::criteria::Judged;
+use crate::resonance::criteria::{Judged, unmet};
 use crate::resonance::standing_wave::{
     self, ConductorLoss, FixedSensor, NodeReading, TwoWaves, WaveFitError, WaveNumber,
     fading_standard_u_per_m, reading_end_m, wave_number_standard_u,
@@ -39,16 +37,17 @@ impl FixedHold {
     ) -> Option<Result<Self, WaveFitError>> {
         let mut names = Vec::new();
         let sensors: Vec<FixedInput> = fixed_fits(fits)
-            .filter_map(|fit| {
-                let place_m = fit.channel.position_m?;
-                let matched = standing_wave::matched(setup, fit.channel, frequency_hz);
-                let factor = matched.map_or(Complex64::new(1.0, 0.0), |matched| matched.factor);
+            .map(|fit| {
                 let shown = &fit.fit.phasor;
                 names.push(fit.channel.name.clone());
-                Some(FixedInput {
-                    phasor: shown.value / factor,
+                FixedInput {
+                    phasor: standing_wave::as_matched(
+                        setup,
+                        fit.channel,
+                        frequency_hz,
+                        shown.value,
+                    ),
                     quantity: fit.channel.unit.quantity(),
-                    place_m,
                     sensor: FixedSensor::reading(
                         setup,
                         fit.channel,
@@ -56,7 +55,7 @@ impl FixedHold {
                         shown.value,
                         shown.part_u(),
                     ),
-                })
+                }
             })
             .collect();
         if sensors.is_empty() {
@@ -96,11 +95,7 @@ pub fn judge(dwell: &mut Dwell, setup: &Setup, fits: &[FittedChannel]) {
         return;
     };
     let judged = hold_against(setup, frequency_hz, hold.as_ref());
-    let failed: Vec<String> = judged
-        .iter()
-        .filter(|judged| judged.result.met == Some(false))
-        .map(|judged| judged.sentence.clone())
-        .collect();
+    let failed = unmet(&judged);
     let results = judged.into_iter().map(|judged| judged.result);
     dwell.criteria.extend(results);
     if failed.is_empty() {
@@ -139,11 +134,7 @@ fn hold_against(
 impl FixedHold {
     /// What is wrong with the reading, a sentence each; none where it may be trusted.
     pub(super) fn doubts(&self, setup: &Setup, frequency_hz: f64) -> Vec<String> {
-        hold_against(setup, frequency_hz, Ok(self))
-            .into_iter()
-            .filter(|judged| judged.result.met == Some(false))
-            .map(|judged| judged.sentence)
-            .collect()
+        unmet(&hold_against(setup, frequency_hz, Ok(self)))
     }
 }
 

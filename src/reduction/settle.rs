@@ -19,7 +19,7 @@ use super::uncertainty::{Cause, InputPhasor, propagate};
 use crate::maths;
 use crate::resonance::criteria::FLAT_TOPS_PCT;
 use crate::resonance::phasor::velocity_m_s;
-use crate::resonance::standing_wave::unstated_stiffness_u;
+use crate::resonance::standing_wave::{WaveFitError, unstated_stiffness_u};
 use crate::resonance::{Dwell, MOST_REASONS};
 use crate::setup::{Channel, Quantity, Role, SensorPositions, Setup, Verdict};
 use crate::tone::flattening::Extremes;
@@ -36,39 +36,29 @@ pub fn settle(
     start_utc: Option<jiff::Timestamp>,
 ) -> SettledPoint {
     let mut point = empty_point(dwell, start_utc);
-    let find = |role: Role| fits.iter().find(|fit| fit.channel.role == role);
-    let (Some(interval), Some(antinode)) = (&dwell.interval, find(Role::Antinode)) else {
-        point
-            .reasons
-            .push("no value: no tone could be fitted at the antinode".into());
-        return point;
-    };
-    let parts = Parts::of(fits);
-    let fixed = match FixedHold::new(setup, interval.frequency_hz, fits).transpose() {
-        Ok(fixed) => fixed,
-        Err(error) if antinode.channel.is_worked_out() => {
-            point.reasons.push(format!("no value: {error}"));
+    let basis = match Basis::of(setup, dwell, fits) {
+        Ok(basis) => basis,
+        Err(reason) => {
+            point.reasons.push(reason);
             return point;
         }
-        Err(error) => {
-            point
-                .reasons
-                .push(format!("no ratio by the fixed sensors: {error}"));
-            None
-        }
     };
-    let inputs = inputs(
-        setup,
-        dwell,
+    if let Some(Err(error)) = &basis.fixed {
+        point
+            .reasons
+            .push(format!("no ratio by the fixed sensors: {error}"));
+    }
+    let Basis {
         interval,
-        (antinode, fixed.as_ref()),
-        &find,
-        &parts.gauges,
-    );
+        antinode,
+        parts,
+        fixed,
+        inputs,
+        courses,
+        causes,
+    } = basis;
     let places = places_read(setup, dwell, interval, &inputs);
-    let courses = Courses::new(interval, antinode, dwell.transient);
-    let causes = causes(setup, dwell, &inputs, (fits, &parts), &courses);
-    let node = find(Role::Node);
+    let node = fits.iter().find(|fit| fit.channel.role == Role::Node);
     let found = propagate(&inputs, &causes);
     found.enter_motion(&mut point);
     let unknown_hum = |fit: &FittedChannel| {
@@ -94,10 +84,16 @@ pub fn settle(
         None => enter_force_power(&mut point, &found, fits),
     }
     enter_strains(&mut point, &parts.gauges, &found, &courses);
-    if let Some(fixed) = &fixed {
+    if let Some(Ok(fixed)) = &fixed {
         enter_fixed(&mut point, fixed);
         if inputs.fixed.is_none() {
-            beside(setup, dwell, (fits, fixed), &courses, &mut point);
+            beside(
+                setup,
+                (dwell, interval),
+                (fits, fixed),
+                &courses,
+                &mut point,
+            );
         }
     }
     enter_peak(&mut point, dwell);
@@ -143,29 +139,63 @@ fn enter_node_count(setup: &Setup, point: &mut SettledPoint, frequency_hz: f64) 
 /// What each cause contributes to the uncertainty of the dwell's point; empty
 /// where it has no value.
 pub fn budget_of(setup: &Setup, dwell: &Dwell, fits: &[FittedChannel]) -> Vec<BudgetLine> {
-    let find = |role: Role| fits.iter().find(|fit| fit.channel.role == role);
-    let (Some(interval), Some(antinode)) = (&dwell.interval, find(Role::Antinode)) else {
+    let Ok(basis) = Basis::of(setup, dwell, fits) else {
         return Vec::new();
     };
-    let parts = Parts::of(fits);
-    let Ok(fixed) = FixedHold::new(setup, interval.frequency_hz, fits).transpose() else {
-        return Vec::new();
-    };
-    let inputs = inputs(
-        setup,
-        dwell,
-        interval,
-        (antinode, fixed.as_ref()),
-        &find,
-        &parts.gauges,
-    );
-    let courses = Courses::new(interval, antinode, dwell.transient);
-    let causes = causes(setup, dwell, &inputs, (fits, &parts), &courses);
-    budget(&inputs, &causes, |sensor| {
+    budget(&basis.inputs, &basis.causes, |sensor| {
         fits.iter()
-            .find(|fit| sensor_of(fit, &parts) == Some(sensor))
+            .find(|fit| sensor_of(fit, &basis.parts) == Some(sensor))
             .map_or_else(String::new, |fit| fit.channel.name.clone())
     })
+}
+
+/// What a point and its budget are computed from.
+struct Basis<'a> {
+    interval: &'a IntervalTone,
+    antinode: &'a FittedChannel<'a>,
+    parts: Parts<'a>,
+    /// What the fixed sensors show, or why that is nothing; `None` where there are none.
+    fixed: Option<Result<FixedHold, WaveFitError>>,
+    inputs: Inputs,
+    courses: Courses<'a>,
+    causes: Vec<Cause>,
+}
+
+impl<'a> Basis<'a> {
+    /// Of a dwell, or why it has no value.
+    fn of(setup: &Setup, dwell: &'a Dwell, fits: &'a [FittedChannel<'a>]) -> Result<Self, String> {
+        let find = |role: Role| fits.iter().find(|fit| fit.channel.role == role);
+        let (Some(interval), Some(antinode)) = (&dwell.interval, find(Role::Antinode)) else {
+            return Err("no value: no tone could be fitted at the antinode".to_owned());
+        };
+        let parts = Parts::of(fits);
+        let fixed = FixedHold::new(setup, interval.frequency_hz, fits);
+        if let Some(Err(error)) = &fixed
+            && antinode.channel.is_worked_out()
+        {
+            return Err(format!("no value: {error}"));
+        }
+        let read = fixed.as_ref().and_then(|fixed| fixed.as_ref().ok());
+        let inputs = inputs(
+            setup,
+            dwell,
+            interval,
+            (antinode, read),
+            &find,
+            &parts.gauges,
+        );
+        let courses = Courses::new(interval, antinode, dwell.transient);
+        let causes = causes(setup, (dwell, interval), &inputs, (fits, &parts), &courses);
+        Ok(Self {
+            interval,
+            antinode,
+            parts,
+            fixed,
+            inputs,
+            courses,
+            causes,
+        })
+    }
 }
 
 fn point_seconds(dwell: &Dwell) -> f64 {
@@ -213,12 +243,12 @@ fn enter_fixed(point: &mut SettledPoint, fixed: &FixedHold) {
 /// The ratio by the fixed sensors beside the one that a moved pair shows.
 fn beside(
     setup: &Setup,
-    dwell: &Dwell,
+    (dwell, interval): (&Dwell, &IntervalTone),
     (fits, fixed): (&[FittedChannel], &FixedHold),
     courses: &Courses,
     point: &mut SettledPoint,
 ) {
-    let (Some(interval), Some(own)) = (&dwell.interval, point.iswr) else {
+    let Some(own) = point.iswr else {
         return;
     };
     let doubts = fixed.doubts(setup, interval.frequency_hz);
@@ -252,7 +282,13 @@ fn beside(
         gauges: Vec::new(),
         fixed: sensors.iter().collect(),
     };
-    let causes = causes(setup, dwell, &inputs, (&sensors, &parts), courses);
+    let causes = causes(
+        setup,
+        (dwell, interval),
+        &inputs,
+        (&sensors, &parts),
+        courses,
+    );
     let Some(iswr) = propagate(&inputs, &causes).iswr else {
         return;
     };
@@ -332,7 +368,7 @@ fn inputs<'a>(
 /// Every cause of error. `fits` are the channels that the point rests on.
 fn causes(
     setup: &Setup,
-    dwell: &Dwell,
+    (dwell, interval): (&Dwell, &IntervalTone),
     inputs: &Inputs,
     (fits, parts): (&[FittedChannel], &Parts),
     courses: &Courses,
@@ -341,10 +377,7 @@ fn causes(
     let standard = |pct: f64| pct / (100.0 * COVERAGE);
     let mut causes = vec![
         Cause::Frequency {
-            standard_u: dwell
-                .interval
-                .as_ref()
-                .map_or(0.0, |interval| interval.frequency_u_hz),
+            standard_u: interval.frequency_u_hz,
         },
         Cause::Tension {
             standard_u: standard(setup.span.tension_uncertainty_pct),
@@ -360,10 +393,7 @@ fn causes(
     let mut clocks: BTreeSet<usize> = BTreeSet::new();
     let mut in_common = InCommon::default();
     let near_mains_hz = near_mains_hz(inputs.frequency_hz, point_seconds(dwell));
-    let node_m = dwell
-        .interval
-        .as_ref()
-        .and_then(|interval| places_read(setup, dwell, interval, inputs).node_m);
+    let node_m = places_read(setup, dwell, interval, inputs).node_m;
     causes.extend(signal_errors::ring_up(setup, dwell, node_m));
     if inputs.fixed.is_some() {
         causes.extend(fixed_causes(setup, inputs.frequency_hz));

@@ -330,8 +330,8 @@ const LEAST_COSINE: f64 = 0.1;
 /// it stands; its place counts for the distance between the two alone.
 fn displace(moved: &mut Inputs, inputs: &Inputs, sensor: InputPhasor, by_m: f64) {
     if let InputPhasor::Wave(number) = sensor {
-        if let Some(sensor) = moved.wave_sensor_mut(number) {
-            sensor.place_m += by_m;
+        if let Some(input) = moved.wave_sensor_mut(number) {
+            input.sensor.place_m += by_m;
         }
         return;
     }
@@ -382,7 +382,7 @@ fn phasor_mut(inputs: &mut Inputs, sensor: InputPhasor) -> Option<&mut Complex64
         InputPhasor::Strain(gauge) => inputs.strains.get_mut(gauge),
         InputPhasor::Wave(number) => inputs
             .wave_sensor_mut(number)
-            .map(|sensor| &mut sensor.phasor),
+            .map(|input| &mut input.phasor),
     }
 }
 

@@ -288,6 +288,15 @@ pub struct Judged {
     pub sentence: String,
 }
 
+/// What to say of those that are not met.
+pub fn unmet(judged: &[Judged]) -> Vec<String> {
+    judged
+        .iter()
+        .filter(|judged| judged.result.met == Some(false))
+        .map(|judged| judged.sentence.clone())
+        .collect()
+}
+
 impl Judged {
     /// What a criterion's function found, held against `limit`.
     pub(super) fn new(criterion: HoldCriterion, limit: f64, finding: CriterionFinding) -> Self {

@@ -30,6 +30,7 @@
 //! that share no code with it.)
 
 use std::f64::consts::{PI, TAU};
+use std::ops::RangeInclusive;
 
 use super::waves::StrungConductor;
 use crate::maths;
@@ -44,6 +45,19 @@ pub const CLEAR_LOOPS: f64 = 0.25;
 /// Further from the nearest node than this part of a loop a sensor stands at
 /// none.
 const AT_NODE_LOOPS: f64 = 0.25;
+
+/// The places from the drive-end clamp, m, that are clear of the near field of drive and damper
+/// (or clamp) at every frequency. That field reaches furthest at low ones, where 1/q is
+/// sqrt(EI/T). `drive_m` and `damper_m` are each from its own clamp.
+pub fn clear_places_m(
+    (tension_n, bending_stiffness_n_m2): (f64, f64),
+    length_m: f64,
+    drive_m: Option<f64>,
+    damper_m: Option<f64>,
+) -> RangeInclusive<f64> {
+    let clear_m = CLEAR_LENGTHS * (bending_stiffness_n_m2 / tension_n).sqrt();
+    drive_m.unwrap_or(0.0) + clear_m..=length_m - damper_m.unwrap_or(0.0) - clear_m
+}
 
 /// The node at which a sensor stands.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -177,7 +177,6 @@ fn inputs(shown: impl Iterator<Item = (f64, Complex64)>, frequency_hz: f64, node
                 .map(|sensor| FixedInput {
                     phasor: sensor.velocity_m_s,
                     quantity: Quantity::Velocity,
-                    place_m: sensor.place_m,
                     sensor,
                 })
                 .collect(),

@@ -118,6 +118,16 @@ fn lossy(setup: &Setup, chance: &mut Chance) -> SpanModel {
     model
 }
 
+/// About so many dwells over the sweep of a lossy span, at resonances that ring up soon.
+fn some_dwells(real: &Setup, errors: &Sensors, chance: &mut Chance, count: usize) -> Rehearsal {
+    let span = VirtualSpan::new(real, &lossy(real, chance)).unwrap();
+    let mut resonances = in_sweep(real, &span);
+    resonances.retain(|r| r.time_constant_s < 8.0);
+    let every = (resonances.len() / count).max(1);
+    let some: Vec<Resonance> = resonances.into_iter().step_by(every).collect();
+    perform(&span, &dwells(&some), errors, RATE_HZ, 1).unwrap()
+}
+
 struct Performed {
     setup: Setup,
     rehearsal: Rehearsal,
@@ -302,9 +312,7 @@ fn a_faulty_sensor_is_named_and_holds_nothing() {
     ] {
         let mut chance = Chance::new(9300);
         let mut pair = setup(&mut chance, true);
-        pair.span.tension_uncertainty_pct = 1.0;
-        pair.conductor.mass_uncertainty_pct = 0.5;
-        pair.conductor.bending_stiffness_uncertainty_pct = 20.0;
+        state(&mut pair);
         let setup = with_fixed_sensors(&pair, 5);
         let (real, mut errors) = erring(&setup, &mut chance);
         let faulty = setup
@@ -313,12 +321,7 @@ fn a_faulty_sensor_is_named_and_holds_nothing() {
             .position(|channel| channel.name == "fixed 3")
             .unwrap();
         errors.channels[faulty].gain_error_pct = gain_error_pct;
-        let span = VirtualSpan::new(&real, &lossy(&real, &mut chance)).unwrap();
-        let mut resonances = in_sweep(&real, &span);
-        resonances.retain(|r| r.time_constant_s < 8.0);
-        let every = (resonances.len() / 4).max(1);
-        let some: Vec<Resonance> = resonances.into_iter().step_by(every).collect();
-        let rehearsal = perform(&span, &dwells(&some), &errors, RATE_HZ, 1).unwrap();
+        let rehearsal = some_dwells(&real, &errors, &mut chance, 4);
         let judged = analyse(&setup, &rehearsal, 5000);
         let mut named = 0;
         for judged in &judged {
@@ -358,12 +361,7 @@ fn a_moved_pair_and_fixed_sensors_agree_point_by_point() {
         channel.index = index;
     }
     let (real, errors) = erring(&setup, &mut chance);
-    let span = VirtualSpan::new(&real, &lossy(&real, &mut chance)).unwrap();
-    let mut resonances = in_sweep(&real, &span);
-    resonances.retain(|r| r.time_constant_s < 8.0);
-    let every = (resonances.len() / 7).max(1);
-    let some: Vec<Resonance> = resonances.into_iter().step_by(every).collect();
-    let rehearsal = perform(&span, &dwells(&some), &errors, RATE_HZ, 1).unwrap();
+    let rehearsal = some_dwells(&real, &errors, &mut chance, 7);
     let judged = analyse(&setup, &rehearsal, 5000);
     let mut compared = 0;
     for truth in &rehearsal.truth {
@@ -416,12 +414,7 @@ fn matched_sensors_are_read_better_than_their_certificates_say() {
             ));
         }
     }
-    let span = VirtualSpan::new(&real, &lossy(&real, &mut chance)).unwrap();
-    let mut resonances = in_sweep(&real, &span);
-    resonances.retain(|r| r.time_constant_s < 8.0);
-    let every = (resonances.len() / 7).max(1);
-    let some: Vec<Resonance> = resonances.into_iter().step_by(every).collect();
-    let rehearsal = perform(&span, &dwells(&some), &errors, RATE_HZ, 1).unwrap();
+    let rehearsal = some_dwells(&real, &errors, &mut chance, 7);
     let mut matched = setup.clone();
     matched.matching = Some(std::sync::Arc::new(matching(&setup, &offs)));
     let [plain, better] = [&setup, &matched].map(|setup| {

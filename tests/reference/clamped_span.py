@@ -8,8 +8,9 @@ and SciPy (made with numpy 2.4.6, scipy 1.17.1).
     python3 clamped_span.py > clamped_span.csv
 """
 import numpy as np
-from scipy.sparse import coo_matrix
 from scipy.sparse.linalg import eigsh
+
+from beam_elements import matrices
 
 # T N, m kg/m, EI N m2, L m, modes, elements. The first two are invented spans of usual
 # size, the third is short and stiff so that both clamps feel each other.
@@ -21,28 +22,9 @@ CASES = [
 
 
 def frequencies(tension, mass, stiffness, length, modes, elements):
-    h = length / elements
-    kb = stiffness / h**3 * np.array(
-        [[12, 6*h, -12, 6*h], [6*h, 4*h*h, -6*h, 2*h*h],
-         [-12, -6*h, 12, -6*h], [6*h, 2*h*h, -6*h, 4*h*h]])
-    kg = tension / (30*h) * np.array(
-        [[36, 3*h, -36, 3*h], [3*h, 4*h*h, -3*h, -h*h],
-         [-36, -3*h, 36, -3*h], [3*h, -h*h, -3*h, 4*h*h]])
-    me = mass * h / 420 * np.array(
-        [[156, 22*h, 54, -13*h], [22*h, 4*h*h, 13*h, -3*h*h],
-         [54, 13*h, 156, -22*h], [-13*h, -3*h*h, -22*h, 4*h*h]])
-    i, j, k, m = [], [], [], []
-    for e in range(elements):
-        for a in range(4):
-            for b in range(4):
-                i.append(2*e + a)
-                j.append(2*e + b)
-                k.append((kb + kg)[a, b])
-                m.append(me[a, b])
-    size = 2*(elements + 1)
-    free = np.arange(2, size - 2)
-    K = coo_matrix((k, (i, j)), (size, size)).tocsc()[free][:, free]
-    M = coo_matrix((m, (i, j)), (size, size)).tocsc()[free][:, free]
+    K, M = matrices(tension, mass, stiffness, length, elements)
+    free = np.arange(2, K.shape[0] - 2)
+    K, M = K[free][:, free], M[free][:, free]
     values = eigsh(K, k=modes, M=M, sigma=0, which="LM", return_eigenvectors=False)
     return np.sqrt(np.sort(values)) / (2*np.pi)
 

@@ -12,31 +12,12 @@ random and invented. Needs NumPy and SciPy (made with numpy 2.4.6, scipy 1.17.1)
 """
 import numpy as np
 from scipy.optimize import minimize_scalar
-from scipy.sparse import coo_matrix
 from scipy.sparse.linalg import splu
+
+from beam_elements import matrices
 
 SPANS, FREQUENCIES, PLACES = 40, 6, 12
 rng = np.random.default_rng(20261127)
-
-
-def matrices(tension, mass, stiffness, length, elements):
-    h = length / elements
-    kb = stiffness / h**3 * np.array(
-        [[12, 6*h, -12, 6*h], [6*h, 4*h*h, -6*h, 2*h*h],
-         [-12, -6*h, 12, -6*h], [6*h, 2*h*h, -6*h, 4*h*h]])
-    kg = tension / (30*h) * np.array(
-        [[36, 3*h, -36, 3*h], [3*h, 4*h*h, -3*h, -h*h],
-         [-36, -3*h, 36, -3*h], [3*h, -h*h, -3*h, 4*h*h]])
-    me = mass * h / 420 * np.array(
-        [[156, 22*h, 54, -13*h], [22*h, 4*h*h, 13*h, -3*h*h],
-         [54, 13*h, 156, -22*h], [-13*h, -3*h*h, -22*h, 4*h*h]])
-    base = 2*np.arange(elements)[:, None, None]
-    i = np.broadcast_to(base + np.arange(4)[None, :, None], (elements, 4, 4)).ravel()
-    j = np.broadcast_to(base + np.arange(4)[None, None, :], (elements, 4, 4)).ravel()
-    size = 2*(elements + 1)
-    K = coo_matrix((np.broadcast_to(kb + kg, (elements, 4, 4)).ravel(), (i, j)), (size, size)).tocsc()
-    M = coo_matrix((np.broadcast_to(me, (elements, 4, 4)).ravel(), (i, j)), (size, size)).tocsc()
-    return K, M
 
 
 def shapes(s, h):

@@ -5,6 +5,7 @@ use ndarray::{Array2, Axis, s};
 use super::listen::Heard;
 use super::measure::{Line, Terms, measure};
 use crate::maths;
+use crate::resonance::criteria::unmet;
 use crate::resonance::standing_wave::{
     FixedSensor, NodeReading, TwoWaves, WaveNumber, judge, reading_end_m,
 };
@@ -103,11 +104,9 @@ impl FixedSensorsShown {
             (&sensors, number),
             &names,
         );
-        let failed = judged
+        let faults = unmet(&judged)
             .into_iter()
-            .filter(|judged| judged.result.met == Some(false));
-        let faults = failed
-            .map(|judged| format!("fixed sensors at {frequency_hz:.2} Hz: {}", judged.sentence));
+            .map(|fault| format!("fixed sensors at {frequency_hz:.2} Hz: {fault}"));
         Some(Self {
             frequency_hz,
             faults: faults.collect(),

@@ -33,13 +33,8 @@ impl FixedSensor {
         let quantity = channel.unit.quantity();
         let velocity = |phasor| velocity_m_s(quantity, phasor, frequency_hz);
         let noise = velocity(Complex64::new(noise_standard_u, 0.0));
-        let factor = matched.map_or(Complex64::new(1.0, 0.0), |matched| matched.factor);
-        Self::of(
-            channel,
-            matched,
-            velocity(phasor / factor),
-            maths::modulus(noise),
-        )
+        let shown = as_matched(setup, channel, frequency_hz, phasor);
+        Self::of(channel, matched, velocity(shown), maths::modulus(noise))
     }
 
     /// A sensor of the setup with what it was matched to, what it shows after that, m/s
@@ -75,6 +70,19 @@ pub fn matched(setup: &Setup, channel: &Channel, frequency_hz: f64) -> Option<Re
         .matching
         .as_ref()?
         .relative(&channel.name, frequency_hz)
+}
+
+/// A channel's phasor with what it was matched to taken off.
+pub fn as_matched(
+    setup: &Setup,
+    channel: &Channel,
+    frequency_hz: f64,
+    phasor: Complex64,
+) -> Complex64 {
+    match matched(setup, channel, frequency_hz) {
+        Some(matched) => phasor / matched.factor,
+        None => phasor,
+    }
 }
 
 /// Relative standard uncertainty of the wave number by that of tension, mass and

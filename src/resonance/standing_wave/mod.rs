@@ -24,7 +24,8 @@ mod two_waves;
 pub use expected::{ExpectedReading, ExpectedWave};
 pub use judge::judge;
 pub use known::{
-    fading_standard_u_per_m, matched, reading_end_m, unstated_stiffness_u, wave_number_standard_u,
+    as_matched, fading_standard_u_per_m, matched, reading_end_m, unstated_stiffness_u,
+    wave_number_standard_u,
 };
 pub use loss::ConductorLoss;
 pub use reading::FixedReading;

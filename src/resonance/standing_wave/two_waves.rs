@@ -250,14 +250,8 @@ impl TwoWaves {
             let waves = problem.conclude(at, self.condition);
             waves.node_nearest(node_m).iswr
         };
-        let steps = [
-            1e-5 * problem.scale_m_s,
-            1e-5 * problem.scale_m_s,
-            1e-5 * problem.scale_m_s,
-            1e-5 * problem.scale_m_s,
-            1e-6,
-            1e-7,
-        ];
+        let step_m_s = 1e-5 * problem.scale_m_s;
+        let steps: Unknowns = [step_m_s, step_m_s, step_m_s, step_m_s, 1e-6, 1e-7];
         let slope: Vec<f64> = steps
             .iter()
             .enumerate()

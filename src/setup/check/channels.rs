@@ -6,7 +6,7 @@ use crate::setup::fault::Log;
 use crate::setup::read::{Fields, RawSetup};
 use crate::setup::role::{Count, RoleKind, SensorPlace};
 use crate::setup::words::Unit;
-use crate::span::nodes::CLEAR_LENGTHS;
+use crate::span::nodes::clear_places_m;
 use std::collections::BTreeMap;
 
 pub(super) fn check(raw: &RawSetup, log: &mut Log) {
@@ -299,14 +299,17 @@ fn fixed_sensors(raw: &RawSetup, log: &mut Log) {
     ) else {
         return;
     };
-    // At low frequency it reaches furthest.
     let stiffness_n_m2 = number(&raw.conductor, "bending_stiffness_n_m2").unwrap_or(0.0);
-    let clear_m = CLEAR_LENGTHS * (stiffness_n_m2 / (1e3 * tension_kn)).sqrt();
-    let drive_m = number(&raw.span, "drive_position_m").unwrap_or(0.0);
-    let damper_m = number(&raw.span, "damper_position_m").unwrap_or(0.0);
-    let (from_m, to_m) = (drive_m + clear_m, length_m - damper_m - clear_m);
+    let clear = clear_places_m(
+        (1e3 * tension_kn, stiffness_n_m2),
+        length_m,
+        number(&raw.span, "drive_position_m"),
+        number(&raw.span, "damper_position_m"),
+    );
+    let (from_m, to_m) = (clear.start(), clear.end());
+    let clear_m = from_m - number(&raw.span, "drive_position_m").unwrap_or(0.0);
     for (channel, place_m) in &fixed {
-        if !(from_m..=to_m).contains(place_m) {
+        if !clear.contains(place_m) {
             log.fault(
                 &channel.place("position_m"),
                 format!(
