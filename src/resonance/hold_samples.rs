@@ -15,7 +15,7 @@ use std::collections::VecDeque;
 use std::ops::Range;
 use std::sync::Arc;
 
-use ndarray::{Array2, s};
+use ndarray::{Array2, ArrayView2};
 use num_complex::Complex64;
 
 use crate::maths;
@@ -51,6 +51,8 @@ const NORMAL_99: f64 = 2.326;
 pub struct HoldSamples {
     plan: TonePlan,
     hold_fit: HoldFit,
+    /// The samples of the hold that was fitted last, joined; kept for its memory.
+    joined: Vec<f64>,
     /// The channel that phases are counted from when pieces are averaged.
     reference: usize,
     /// Hop number and samples (channels × samples, SI), in order.
@@ -79,6 +81,7 @@ impl HoldSamples {
         Self {
             plan: plan.clone(),
             hold_fit: HoldFit::new(plan),
+            joined: Vec::new(),
             reference,
             hops: VecDeque::new(),
             pieces: VecDeque::new(),
@@ -237,31 +240,39 @@ impl HoldSamples {
             if *hop != expected || channel >= part.nrows() {
                 return None;
             }
-            samples.extend(part.row(channel));
+            match part.row(channel).as_slice() {
+                Some(row) => samples.extend_from_slice(row),
+                None => samples.extend(part.row(channel)),
+            }
         }
         Some(samples)
     }
 
     fn fit_whole(&mut self, hops: &Range<u64>, guess_hz: f64) -> Option<IntervalTone> {
         let first = self.hops.iter().position(|(hop, _)| *hop == hops.start)?;
-        let count = (hops.end - hops.start) as usize;
-        let mut samples = Array2::zeros((self.plan.channels.len(), count * self.plan.hop_samples));
-        let mut filled = 0;
-        for ((hop, part), expected) in self.hops.iter().skip(first).zip(hops.clone()) {
+        let channels = self.plan.channels.len();
+        let parts: Vec<&Array2<f64>> = self
+            .hops
+            .iter()
+            .skip(first)
+            .zip(hops.clone())
             // A missing hop would join samples that do not belong together.
-            if *hop != expected || part.nrows() != samples.nrows() {
-                return None;
+            .take_while(|((hop, part), expected)| hop == expected && part.nrows() == channels)
+            .map(|((_, part), _)| part.as_ref())
+            .collect();
+        let count = (hops.end - hops.start) as usize * self.plan.hop_samples;
+        self.joined.clear();
+        for channel in 0..channels {
+            for row in parts.iter().map(|part| part.row(channel)) {
+                match row.to_slice() {
+                    Some(row) => self.joined.extend_from_slice(row),
+                    None => self.joined.extend(row),
+                }
             }
-            let end = filled + part.ncols();
-            if end > samples.ncols() {
-                return None;
-            }
-            samples.slice_mut(s![.., filled..end]).assign(part);
-            filled = end;
         }
-        (filled == samples.ncols())
-            .then(|| self.hold_fit.fit(samples.view(), guess_hz).ok())
-            .flatten()
+        // Of any other length where hops are missing.
+        let samples = ArrayView2::from_shape((channels, count), &self.joined).ok()?;
+        self.hold_fit.fit(samples, guess_hz).ok()
     }
 }
 

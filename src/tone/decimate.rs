@@ -313,7 +313,10 @@ impl Decimator {
 fn hand_out(ready: &[[f64; LANES]], columns: &[(usize, f64)], mut rows: ArrayViewMut2<f64>) {
     for (lane, ((_, to_si), mut row)) in columns.iter().zip(rows.rows_mut()).enumerate() {
         let unit = to_si / CODE_FULL_SCALE;
-        for (value, ready) in row.as_slice_mut().into_iter().flatten().zip(ready) {
+        let Some(row) = row.as_slice_mut() else {
+            continue;
+        };
+        for (value, ready) in row.iter_mut().zip(ready) {
             *value = ready[lane] * unit;
         }
     }

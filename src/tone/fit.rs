@@ -813,10 +813,30 @@ pub fn residual(
         })
         .collect();
     let basis = ToneBasis::new(samples.ncols(), rate_hz, &fitted);
-    let mut rest = samples.as_standard_layout().into_owned();
+    let mut rest = Vec::with_capacity(samples.len());
+    for row in samples.rows() {
+        rest.extend_from_slice(&contiguous(row));
+    }
+    let mut rest = Array2::from_shape_vec(samples.dim(), rest).unwrap_or_default();
     let parameters: Vec<Vec<f64>> = fit.channels.iter().map(ChannelFit::parameters).collect();
     take_off(&mut rest, &basis, &parameters);
     rest
+}
+
+/// Takes the offset and the first tone of each channel's fit off its samples, `rest`; not of those
+/// that have none.
+pub(super) fn take_first_tone_off(
+    rest: &mut ArrayRef2<f64>,
+    rate_hz: f64,
+    tone: ToneGuess,
+    fits: &[Option<&ChannelFit>],
+) {
+    let basis = ToneBasis::new(rest.ncols(), rate_hz, &[tone]);
+    let parameters: Vec<Vec<f64>> = fits
+        .iter()
+        .map(|fit| fit.map(ChannelFit::parameters).unwrap_or_default())
+        .collect();
+    take_off(rest, &basis, &parameters);
 }
 
 /// Takes tones of a fit off what is left without its offset: `phasors[j][h − 1]` in one channel.
@@ -846,7 +866,7 @@ fn take_off(rest: &mut ArrayRef2<f64>, basis: &ToneBasis, parameters: &[Vec<f64>
             basis.fill(start, &mut rows, &mut times);
             let count = CHUNK.min(basis.frames - start);
             for (mut target, parameters) in rest.rows_mut().into_iter().zip(parameters) {
-                let Some(target) = target.as_slice_mut() else {
+                let Some(target) = target.as_slice_mut().filter(|_| !parameters.is_empty()) else {
                     continue;
                 };
                 let (parts, last) = target[start..start + count].as_chunks_mut::<PART>();

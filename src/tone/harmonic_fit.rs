@@ -7,7 +7,9 @@
 //! cosines and sines do not mix, so that the equations fall apart into two blocks
 //! that are the same for all channels; their elements hang on eleven multiples of
 //! one angle. What hangs on the samples comes from the hops' spectra, all channels
-//! side by side.
+//! side by side. Where a step follows the one before in a steady ratio, as it does in a window
+//! in which the drive changes, the line through both says how long it has to be (the secant
+//! method).
 
 // The indices run over sizes that this file itself sets.
 #![allow(clippy::indexing_slicing, clippy::needless_range_loop)]
@@ -17,14 +19,19 @@
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
-use super::fit::{CONVERGED, FitError, Parameters, PhasorEstimate, Sums};
+use super::fit::{FitError, Parameters, PhasorEstimate, Sums};
 use super::plan::ORDERS;
 use super::spectrum::{ComplexLanes, HopSpectrum, HopTransform, LANES, Lanes};
 use crate::maths;
 
-/// In a window in which the drive changes a step may be three quarters of the one before,
-/// from some thousand uncertainties down to the last digits.
+/// Four are usual. In a window in which the drive changes a step of Gauss–Newton may be three
+/// quarters of the one before, from some thousand uncertainties on, or as long and back.
 const ITERATIONS: usize = 100;
+/// A fit has converged when the next step would be this part of the frequency's standard
+/// uncertainty.
+const CONVERGED: f64 = 1e-4;
+/// How many times as long as by Gauss–Newton a step may be made.
+const STRETCH: std::ops::RangeInclusive<f64> = 0.5..=4.0;
 /// Size of a block: the offset and the cosines.
 const BLOCK: usize = ORDERS + 1;
 
@@ -263,6 +270,8 @@ pub fn fit<H: AsRef<[HopSpectrum]>>(
         return Err(FitError::NotFinite);
     }
     let (mut last_step, mut remaining) = (f64::INFINITY, f64::INFINITY);
+    // Gauss–Newton's last step, and what was made of it.
+    let mut before: Option<(f64, f64)> = None;
     for _ in 0..ITERATIONS {
         for (number, group) in groups.iter_mut().enumerate() {
             maths::wide!(sequence.project(number, angle, orders, group));
@@ -304,8 +313,17 @@ pub fn fit<H: AsRef<[HopSpectrum]>>(
         if !step.is_finite() {
             return Err(FitError::Diverged);
         }
+        // On a line through this step and the one before, the steps vanish so many times as far on.
+        let stretch = before.map_or(1.0, |(last, made)| made / (last - step));
+        let stretched = if STRETCH.contains(&stretch) {
+            step * stretch
+        } else {
+            step
+        };
         // A step beyond a quarter turn leaves the main lobe.
-        angle += step.clamp(-0.8, 0.8);
+        let made = stretched.clamp(-0.8, 0.8);
+        before = Some((step, made));
+        angle += made;
         // More than a cycle away is another tone.
         if (angle - first_angle).abs() > TAU || angle <= 0.0 {
             return Err(FitError::Diverged);
@@ -630,5 +648,44 @@ mod tests {
                 assert!((a.offset - b.offset).abs() < 1e-6 * b.offset_u.max(1e-9));
             }
         }
+    }
+
+    /// Frequency, level and phase jump within the window. Plain Gauss–Newton steps to and fro for
+    /// ever in some of these, and the hop would have no tone.
+    #[test]
+    fn a_window_in_which_the_drive_changes_has_a_tone() {
+        let (rate_hz, hop, hops) = (2000.0, 500, 4);
+        let mut lost = 0;
+        for trial in 0..400_u32 {
+            let part = |of: u32| f64::from(trial % of) / f64::from(of);
+            let (before_hz, level) = (12.0 + 30.0 * part(37), 0.2 + 2.0 * part(11));
+            let after_hz = before_hz + 1.5 * part(29) - 0.75;
+            let (change_s, turn) = (part(13), TAU * part(17));
+            let samples = Array2::from_shape_fn((2, hop * hops), |(c, i)| {
+                let t = i as f64 / rate_hz - change_s;
+                if t < 0.0 {
+                    (TAU * before_hz * t + c as f64).cos()
+                } else {
+                    level * (TAU * after_hz * t + turn + c as f64).cos()
+                }
+            });
+            let mut transform = HopTransform::new(hop, 0.5);
+            let spectra: Vec<Vec<HopSpectrum>> = (0..hops)
+                .map(|k| {
+                    let mut spectrum = HopSpectrum::default();
+                    let part = samples.slice(s![.., k * hop..(k + 1) * hop]);
+                    transform.transform(part, 0, &mut spectrum);
+                    vec![spectrum]
+                })
+                .collect();
+            let sequence = HopSequence {
+                transform: &transform,
+                hops: &spectra[..],
+                channels: 2,
+            };
+            let guess_hz = if change_s > 0.5 { before_hz } else { after_hz };
+            lost += u32::from(fit(&sequence, &[true; 2], guess_hz / rate_hz, 5).is_err());
+        }
+        assert_eq!(lost, 0);
     }
 }

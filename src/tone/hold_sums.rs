@@ -2,14 +2,15 @@
 //! what stands beside the drive's tone are made of, without another look at the samples. Pure.
 //!
 //! In: the samples of a hold, whole hops. Out: [`HoldSpectra`], to fit tones to; and
-//! [`LineSums`], sums at frequencies that are known beforehand, up to half the sampling rate,
-//! for which no spectrum has to be kept.
+//! [`LineSums`], sums at frequencies that are known beforehand, up to half the sampling rate:
+//! from the same spectra where these reach so far, or without keeping any.
 
 // The indices run over sizes that this file itself sets.
 #![allow(clippy::indexing_slicing, clippy::needless_range_loop)]
 // What is not inlined into the kernel is not compiled for wide registers.
 #![allow(clippy::inline_always)]
 
+use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
@@ -18,34 +19,52 @@ use num_complex::Complex64;
 
 use super::fit::{ChannelFit, Moments, Projected, Sums, ToneBasis};
 use super::harmonic_fit::HopSequence;
-use super::spectrum::{ComplexLanes, HopSpectrum, HopTransform, LANES, Lanes};
+use super::spectrum::{ComplexLanes, GridPlace, HopSpectrum, HopTransform, LANES, Lanes};
 use crate::maths;
 
 /// A hold, transformed hop by hop.
 pub(super) struct HoldSpectra<'a> {
     transform: &'a HopTransform,
-    hops: Vec<Vec<HopSpectrum>>,
+    hops: &'a [Vec<HopSpectrum>],
     channels: usize,
+    /// The sums of a group at an angle a sample, by its bits, plain and with the time: each channel
+    /// is fitted by itself beside the same tone of the drive.
+    known: RefCell<BTreeMap<(usize, u64), [ComplexLanes; 2]>>,
 }
 
 impl<'a> HoldSpectra<'a> {
-    /// Of `samples`, channels × samples; what is less than a hop at the end is left out.
-    pub fn new(transform: &'a mut HopTransform, samples: ArrayView2<f64>) -> Self {
+    /// Of `samples`, channels × samples; what is less than a hop at the end is left out. The
+    /// spectra are left in `hops`, whose memory is used again.
+    pub fn new(
+        transform: &'a mut HopTransform,
+        hops: &'a mut Vec<Vec<HopSpectrum>>,
+        samples: ArrayView2<f64>,
+    ) -> Self {
         let channels = samples.nrows();
-        let hops = whole_hops(transform.hop(), samples)
-            .map(|hop| {
-                let mut groups = vec![HopSpectrum::default(); channels.div_ceil(LANES)];
-                for (group, spectrum) in groups.iter_mut().enumerate() {
-                    transform.transform(hop, group * LANES, spectrum);
-                }
-                groups
-            })
-            .collect();
+        hops.resize_with(samples.ncols() / transform.hop().max(1), Vec::new);
+        for (spectra, hop) in hops.iter_mut().zip(whole_hops(transform.hop(), samples)) {
+            spectra.resize(channels.div_ceil(LANES), HopSpectrum::default());
+            for (group, spectrum) in spectra.iter_mut().enumerate() {
+                transform.transform(hop, group * LANES, spectrum);
+            }
+        }
         Self {
             transform,
             hops,
             channels,
+            known: RefCell::default(),
         }
+    }
+
+    /// The sums at `cycles` a sample; its transform goes up to half the sampling rate.
+    pub fn lines(&self, samples: ArrayView2<f64>, cycles: impl Iterator<Item = f64>) -> LineSums {
+        let mut gathered = Gathering::new(self.transform, samples, cycles);
+        for (k, groups) in self.hops.iter().enumerate() {
+            for (group, spectrum) in groups.iter().enumerate() {
+                gathered.add(k, group, spectrum);
+            }
+        }
+        gathered.sums()
     }
 
     /// Some of its channels, to fit to.
@@ -53,10 +72,11 @@ impl<'a> HoldSpectra<'a> {
         ChosenChannels {
             sequence: HopSequence {
                 transform: self.transform,
-                hops: &self.hops,
+                hops: self.hops,
                 channels: self.channels,
             },
             chosen,
+            known: &self.known,
         }
     }
 }
@@ -73,6 +93,21 @@ fn whole_hops(
 pub(super) struct ChosenChannels<'a> {
     sequence: HopSequence<'a, Vec<HopSpectrum>>,
     chosen: &'a [usize],
+    known: &'a RefCell<BTreeMap<(usize, u64), [ComplexLanes; 2]>>,
+}
+
+impl ChosenChannels<'_> {
+    /// Of all channels of a group, plain and with the time.
+    fn sums(&self, group: usize, angle: f64, means: &Lanes) -> [ComplexLanes; 2] {
+        let mut known = self.known.borrow_mut();
+        *known.entry((group, angle.to_bits())).or_insert_with(|| {
+            let (plain, by_time) = maths::wide!({
+                let turn = |k: usize| maths::cis(-angle * self.sequence.middle(k));
+                self.sequence.sums(group, angle / TAU, means, turn)
+            });
+            [plain, by_time]
+        })
+    }
 }
 
 impl Projected for ChosenChannels<'_> {
@@ -104,10 +139,7 @@ impl Projected for ChosenChannels<'_> {
                 into.projections[1][i][0] = start.cos_by_time[0][lane];
             }
             for (angle, column) in basis.waves() {
-                let (plain, by_time) = maths::wide!({
-                    let turn = |k: usize| maths::cis(-angle * self.sequence.middle(k));
-                    self.sequence.sums(group, angle / TAU, &start.means, turn)
-                });
+                let [plain, by_time] = self.sums(group, angle, &start.means);
                 for &(i, lane) in &here {
                     for (projections, sums, scale) in
                         [(0, &plain, 1.0), (1, &by_time, half.recip())]
@@ -141,10 +173,19 @@ struct Line {
     sums: Vec<ComplexLanes>,
 }
 
-impl LineSums {
-    /// The sums at `cycles` a sample. `transform` goes up to half the sampling rate.
-    pub fn new(
-        transform: &mut HopTransform,
+/// Sums on their way.
+struct Gathering {
+    hop: usize,
+    hops: usize,
+    means: Vec<f64>,
+    lines: Vec<Line>,
+    /// Where each stands in a spectrum, and what it sees of a constant.
+    places: Vec<(GridPlace, f64)>,
+}
+
+impl Gathering {
+    fn new(
+        transform: &HopTransform,
         samples: ArrayView2<f64>,
         cycles: impl Iterator<Item = f64>,
     ) -> Self {
@@ -157,48 +198,76 @@ impl LineSums {
             .collect();
         lines.sort_by(|a, b| a.cycles.total_cmp(&b.cycles));
         lines.dedup_by(|a, b| a.cycles.to_bits() == b.cycles.to_bits());
-        let places: Vec<_> = lines
-            .iter()
-            .map(|line| {
-                let constant = Sums::new(TAU * line.folded, hop).cos;
-                (transform.place(line.folded), constant)
-            })
-            .collect();
-        let means: Vec<f64> = samples
-            .slice(s![.., ..frames])
-            .rows()
-            .into_iter()
-            .map(|row| row.sum() / frames.max(1) as f64)
-            .collect();
-        let mut spectrum = HopSpectrum::default();
-        for (k, part) in whole_hops(hop, samples).enumerate() {
-            let middle = (k as f64 - 0.5 * (hops as f64 - 1.0)) * hop as f64;
-            for group in 0..groups {
-                transform.transform(part, group * LANES, &mut spectrum);
-                let mut apart: Lanes = [0.0; LANES];
-                for (lane, mean) in means.iter().skip(group * LANES).take(LANES).enumerate() {
-                    apart[lane] = spectrum.means[lane] - mean;
+        Self {
+            hop,
+            hops,
+            means: samples
+                .slice(s![.., ..frames])
+                .rows()
+                .into_iter()
+                .map(|row| row.sum() / frames.max(1) as f64)
+                .collect(),
+            places: lines
+                .iter()
+                .map(|line| {
+                    let constant = Sums::new(TAU * line.folded, hop).cos;
+                    (transform.place(line.folded), constant)
+                })
+                .collect(),
+            lines,
+        }
+    }
+
+    /// The next hop of a group of channels.
+    fn add(&mut self, k: usize, group: usize, spectrum: &HopSpectrum) {
+        let middle = (k as f64 - 0.5 * (self.hops as f64 - 1.0)) * self.hop as f64;
+        let mut apart: Lanes = [0.0; LANES];
+        let means = self.means.iter().skip(group * LANES).take(LANES);
+        for (lane, mean) in means.enumerate() {
+            apart[lane] = spectrum.means[lane] - mean;
+        }
+        maths::wide!({
+            for (line, (place, constant)) in self.lines.iter_mut().zip(&self.places) {
+                let mut value = spectrum.value(place);
+                for lane in 0..LANES {
+                    value.re[lane] += apart[lane] * constant;
                 }
-                maths::wide!({
-                    for (line, (place, constant)) in lines.iter_mut().zip(&places) {
-                        let mut value = spectrum.value(place);
-                        for lane in 0..LANES {
-                            value.re[lane] += apart[lane] * constant;
-                        }
-                        let turn = maths::cis(-TAU * line.folded * middle);
-                        line.sums[group].add_turned(&value, turn);
-                    }
-                });
+                let turn = maths::cis(-TAU * line.folded * middle);
+                line.sums[group].add_turned(&value, turn);
+            }
+        });
+    }
+
+    fn sums(self) -> LineSums {
+        let channels = self.means.len();
+        LineSums {
+            frames: self.hops * self.hop,
+            lines: self
+                .lines
+                .iter()
+                .map(|line| (line.cycles.to_bits(), line.channels(channels)))
+                .collect(),
+            means: self.means,
+        }
+    }
+}
+
+impl LineSums {
+    /// The sums at `cycles` a sample. `transform` goes up to half the sampling rate.
+    pub fn new(
+        transform: &mut HopTransform,
+        samples: ArrayView2<f64>,
+        cycles: impl Iterator<Item = f64>,
+    ) -> Self {
+        let mut gathered = Gathering::new(transform, samples, cycles);
+        let mut spectrum = HopSpectrum::default();
+        for (k, part) in whole_hops(transform.hop(), samples).enumerate() {
+            for group in 0..samples.nrows().div_ceil(LANES) {
+                transform.transform(part, group * LANES, &mut spectrum);
+                gathered.add(k, group, &spectrum);
             }
         }
-        Self {
-            frames,
-            lines: lines
-                .iter()
-                .map(|line| (line.cycles.to_bits(), line.channels(means.len())))
-                .collect(),
-            means,
-        }
+        gathered.sums()
     }
 
     /// Samples of the hold.
@@ -300,7 +369,8 @@ mod tests {
     fn fits_are_those_of_the_samples() {
         let samples = samples(40 * HOP);
         let mut transform = HopTransform::new(HOP, 0.3);
-        let spectra = HoldSpectra::new(&mut transform, samples.view());
+        let mut hops = Vec::new();
+        let spectra = HoldSpectra::new(&mut transform, &mut hops, samples.view());
         let chosen = [1, 4, 9];
         for free in [true, false] {
             let tones = tones(free);
@@ -368,5 +438,27 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// How far up the spectra are kept changes no bit: long holds and short ones are reckoned alike.
+    #[test]
+    fn spectra_up_to_half_the_rate_give_the_same() {
+        let samples = samples(40 * HOP);
+        let mut fits = Vec::new();
+        let (mut hops, all) = (Vec::new(), [0, 3, 9]);
+        for highest in [0.5, 0.3, 0.5] {
+            let mut transform = HopTransform::new(HOP, highest);
+            let spectra = HoldSpectra::new(&mut transform, &mut hops, samples.view());
+            fits.push(fit_to(&spectra.channels(&all), 1.0, &tones(true), &[true; 3]).unwrap());
+        }
+        assert_eq!(fits[0], fits[1]);
+        assert_eq!(fits[0], fits[2]);
+        let cycles = [0.01, 0.2061, 0.37, 0.63, 1.2];
+        let mut transform = HopTransform::new(HOP, 0.5);
+        let right = LineSums::new(&mut transform, samples.view(), cycles.into_iter());
+        let spectra = HoldSpectra::new(&mut transform, &mut hops, samples.view());
+        let ours = spectra.lines(samples.view(), cycles.into_iter());
+        assert_eq!(ours.lines, right.lines);
+        assert_eq!(ours.means, right.means);
     }
 }

@@ -153,9 +153,13 @@ impl HopSearch {
             // ω t at the middle of hop k is π bin (2 k + 1 − hops)/(padding · hops).
             let circle = self.turns.len();
             let ahead = (2 * k + 1 + circle - self.window_hops) % circle;
-            for (i, (line, value)) in self.lines.iter_mut().zip(&hop.values).enumerate() {
-                let turn = self.turns[(self.first + i) * ahead % circle];
-                let constant = self.constants[i];
+            // (first + i) · ahead, whole circles left out.
+            let mut at = self.first * ahead % circle;
+            let places = self.lines.iter_mut().zip(&hop.values);
+            for ((line, value), constant) in places.zip(&self.constants) {
+                let turn = self.turns[at];
+                at += ahead;
+                at -= if at >= circle { circle } else { 0 };
                 for lane in 0..LANES {
                     let re = value.re[lane] + apart[lane] * constant;
                     let im = value.im[lane];

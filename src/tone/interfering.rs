@@ -11,7 +11,7 @@ use realfft::RealFftPlanner;
 use std::borrow::Cow;
 
 use super::cascade::Cascade;
-use super::filter::{Filter, largest_factor};
+use super::filter::{Filter, PASS_FRACTION, largest_factor};
 use super::fit::{ToneGuess, contiguous, fit, residual};
 use super::plan::TonePlan;
 use super::search::Search;
@@ -27,8 +27,9 @@ const INTERFERING_DISTANCE: f64 = 1.5;
 /// Samples that are brought to the lower rate at once.
 const TILE: usize = 256;
 /// The rate at which interfering tones are sought is at least so many times their highest
-/// frequency: there the filter takes little of them, and as much of the noise about them.
-const RATE_OVER_HIGH: f64 = 5.0;
+/// frequency: up to there nothing is folded, and what the filter takes of a tone it takes of the
+/// noise about it.
+const RATE_OVER_HIGH: f64 = 1.0 / PASS_FRACTION;
 
 /// A first guess of a tone without harmonics.
 pub(super) fn single(frequency_hz: f64) -> ToneGuess {

@@ -14,8 +14,8 @@ use super::NOISE_BAND_HZ;
 use super::beside::{Beside, BesideTone};
 use super::filter::Filter;
 use super::fit::{
-    ChannelFit, FitError, FrequencyEstimate, PhasorEstimate, ToneFit, ToneGuess, contiguous, fit,
-    fit_to, residual, take_tones_off,
+    ChannelFit, FitError, PhasorEstimate, ToneGuess, contiguous, fit, fit_to, residual,
+    take_first_tone_off, take_tones_off,
 };
 use super::flattening::Harmonics;
 use super::fourier::rotated_sum;
@@ -25,9 +25,13 @@ use super::noise_band_factor;
 use super::noise_marks::{NoiseMarks, NoisyTone};
 use super::plan::{ORDERS, TonePlan};
 use super::quantisation::{Rounding, RoundingError, smallest_step};
-use super::spectrum::HopTransform;
+use super::spectrum::{HopSpectrum, HopTransform, LANES};
 use crate::maths;
 
+/// The spectra of a hold are kept up to half the sampling rate where they take no more bytes than
+/// this; of a longer one up to the tones that are fitted, and what is beyond is transformed once
+/// more: the bits are the same.
+const SPECTRA_BYTES: usize = 8 << 20;
 /// Blocks into which the hold is cut to see how its phasors scatter.
 const BLOCKS: usize = 8;
 /// Highest order looked at for a rattle.
@@ -83,8 +87,8 @@ pub struct IntervalTone {
     pub channels: Vec<IntervalChannel>,
 }
 
-/// The fit of whole holds of one source. Keeps nothing of a hold but the plans
-/// of its transforms: the result depends on the samples and the guess alone.
+/// The fit of whole holds of one source. Keeps nothing of a hold but the plans of its transforms
+/// and their memory: the result depends on the samples and the guess alone.
 pub struct HoldFit {
     plan: TonePlan,
     filter: Filter,
@@ -93,6 +97,8 @@ pub struct HoldFit {
     sets_frequency: Vec<bool>,
     /// As high as the tones that are fitted.
     fit_transform: HopTransform,
+    /// The hops of the hold that was fitted last, for their memory.
+    spectra: Vec<Vec<HopSpectrum>>,
     /// Up to half the rate.
     line_transform: HopTransform,
     search: InterferingSearch,
@@ -116,6 +122,7 @@ impl HoldFit {
         let margin = 2.0 / plan.hop_samples.max(1) as f64;
         Self {
             fit_transform: HopTransform::new(plan.hop_samples, highest_hz / rate_hz + margin),
+            spectra: Vec::new(),
             line_transform: HopTransform::new(plan.hop_samples, 0.5),
             noise_scale: filter.noise_share(plan.decimation).sqrt().recip(),
             filter,
@@ -146,7 +153,15 @@ impl HoldFit {
             orders,
         }];
         let all: Vec<usize> = (0..samples.nrows()).collect();
-        let spectra = HoldSpectra::new(&mut self.fit_transform, samples);
+        let spectrum_bytes = self.line_transform.spectrum_bytes();
+        let hops = samples.ncols() / self.plan.hop_samples.max(1);
+        let keeps_all = hops * samples.nrows().div_ceil(LANES) * spectrum_bytes <= SPECTRA_BYTES;
+        let transform = if keeps_all {
+            &mut self.line_transform
+        } else {
+            &mut self.fit_transform
+        };
+        let spectra = HoldSpectra::new(transform, &mut self.spectra, samples);
         let fit_all = |tones: &[ToneGuess]| {
             fit_to(
                 &spectra.channels(&all),
@@ -190,35 +205,28 @@ impl HoldFit {
             drive_hz: drive.frequency_hz,
             frames: samples.ncols(),
         };
-        let high = (orders + 1..=self.highest_order(drive.frequency_hz))
+        let high = (orders + 1..=highest_order(&self.plan, drive.frequency_hz))
             .map(|order| order as f64 * drive.frequency_hz / rate_hz);
-        let sums = LineSums::new(
-            &mut self.line_transform,
-            samples,
-            place.cycles(orders).chain(high),
-        );
+        let cycles = place.cycles(orders).chain(high);
+        let sums = if keeps_all {
+            spectra.lines(samples, cycles)
+        } else {
+            LineSums::new(&mut self.line_transform, samples, cycles)
+        };
         let has_moved = frequency.frequency_hz.to_bits() != common_hz.to_bits();
         // What the first fit left over is left now too, unless more was fitted since.
-        let again = fitted
+        let again: Vec<Option<&ChannelFit>> = fitted
             .iter()
-            .filter(|channel| has_moved || channel.tones.len() > 1);
-        let again: Vec<&SingleChannel> = again.collect();
-        if let Some(first) = again.first() {
-            let whole = ToneFit {
-                frequencies: vec![FrequencyEstimate {
-                    frequency_hz: first.frequencies_hz.first().copied().unwrap_or_default(),
-                    frequency_u_hz: 0.0,
-                }],
-                channels: again.iter().map(|channel| channel.fit.clone()).collect(),
-            };
-            let rows: Vec<usize> = again.iter().map(|channel| channel.channel).collect();
-            let chosen = samples.select(Axis(0), &rows);
-            let without_drive = residual(chosen.view(), rate_hz, &[drive], &whole);
-            for (channel, left) in again.iter().zip(without_drive.rows()) {
-                let mut row = rest.row_mut(channel.channel);
-                row.assign(&left);
-                channel.take_lines_off(row, rate_hz);
-            }
+            .map(|channel| (has_moved || channel.tones.len() > 1).then_some(&channel.fit))
+            .collect();
+        for (channel, _) in again.iter().enumerate().filter(|(_, fit)| fit.is_some()) {
+            rest.row_mut(channel).assign(&samples.row(channel));
+        }
+        if again.iter().any(Option::is_some) {
+            take_first_tone_off(&mut rest, rate_hz, drive, &again);
+        }
+        for (channel, row) in fitted.iter().zip(rest.rows_mut()) {
+            channel.take_lines_off(row, rate_hz);
         }
         let channels = fitted
             .iter()
@@ -235,11 +243,11 @@ impl HoldFit {
             channels,
         })
     }
+}
 
-    /// The highest order looked at for a rattle.
-    fn highest_order(&self, drive_hz: f64) -> usize {
-        self.plan.highest_order(drive_hz).min(HIGHEST_ORDER)
-    }
+/// The highest order looked at for a rattle.
+fn highest_order(plan: &TonePlan, drive_hz: f64) -> usize {
+    plan.highest_order(drive_hz).min(HIGHEST_ORDER)
 }
 
 /// What each whole hop of `rest` adds to the phasor of a tone of
@@ -431,7 +439,7 @@ impl SingleChannel {
             })
             .collect();
         let phasors = self.fit.phasors.get(1..).unwrap_or_default();
-        if let Some(rest) = rest.as_slice_mut() {
+        if let Some(rest) = rest.as_slice_mut().filter(|_| !lines.is_empty()) {
             take_tones_off(rest, rate_hz, &lines, phasors);
         }
     }
@@ -446,7 +454,7 @@ impl SingleChannel {
         let count = sums.frames() as f64;
         let noise = 4.0 * maths::square(self.fit.noise_rms) / count;
         let mut sum = 0.0;
-        for order in drive.orders + 1..=hold.highest_order(drive.frequency_hz) {
+        for order in drive.orders + 1..=highest_order(&hold.plan, drive.frequency_hz) {
             let cycles = order as f64 * drive.frequency_hz / hold.plan.decimated_rate_hz();
             let phasor = sums.left(cycles, self.channel, &self.fit, sines) * (2.0 / count);
             sum += phasor.norm_sqr() - noise;

@@ -32,7 +32,7 @@ use std::f64::consts::{FRAC_1_PI, TAU};
 use crate::maths;
 use crate::tone::mains::MAINS_HZ;
 use crate::tone::quantisation::smallest_step;
-use crate::tone::spectrum::LANES;
+use crate::tone::spectrum::{LANES, sum_of};
 
 /// How near the extreme a sample counts as standing at it, over the noise.
 const AT_EXTREME: f64 = 0.05;
@@ -193,7 +193,7 @@ pub(super) struct NoisyTone<'a> {
 impl NoisyTone<'_> {
     pub(super) fn marks(&self) -> NoiseMarks {
         let differences = |values: &[f64]| -> Vec<f64> {
-            let later = values.iter().skip(1);
+            let later = values.get(1..).unwrap_or_default();
             values.iter().zip(later).map(|(a, b)| b - a).collect()
         };
         let amplitude = maths::modulus(self.tone);
@@ -266,7 +266,7 @@ impl NoisyTone<'_> {
 }
 
 fn rms(values: &[f64]) -> f64 {
-    let sum: f64 = values.iter().map(|x| maths::square(*x)).sum();
+    let sum = maths::wide!(sum_of(values, maths::square));
     (sum / values.len().max(1) as f64).sqrt()
 }
 

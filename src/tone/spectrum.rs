@@ -149,6 +149,11 @@ impl HopTransform {
         self.hop
     }
 
+    /// Bytes that the spectrum of a hop of up to [`LANES`] channels takes.
+    pub fn spectrum_bytes(&self) -> usize {
+        self.kept.len() * size_of::<ComplexLanes>()
+    }
+
     /// Where a frequency stands, in cycles a sample.
     #[inline(always)]
     pub fn place(&self, cycles: f64) -> GridPlace {
@@ -286,7 +291,7 @@ fn kernel_transform(nodes: &[(f64, f64)], turns: f64) -> f64 {
 
 /// Σ f(x), in lanes that the compiler may put into wide registers: the order is fixed.
 #[inline(always)]
-fn sum_of(row: &[f64], f: impl Fn(f64) -> f64) -> f64 {
+pub(super) fn sum_of(row: &[f64], f: impl Fn(f64) -> f64) -> f64 {
     let mut lanes = [0.0; LANES];
     let (eights, rest) = row.as_chunks::<LANES>();
     for eight in eights {

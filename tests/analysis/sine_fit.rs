@@ -270,7 +270,7 @@ fn the_search_agrees_with_scipy() {
         let mut search = Search::new(record.samples.ncols(), record.rate_hz);
         let found = search.peak(record.samples.view(), &counts, number(2), number(3));
         let (peak_hz, over_median) = (number(4), number(5));
-        // One of the bands holds no tone: its top is 3.6 times the median.
+        // One of the bands holds no tone: its top is 5.2 times the median.
         if over_median < 10.0 {
             assert_eq!(found, None, "{row:?}");
         } else {

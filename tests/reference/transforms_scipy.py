@@ -43,7 +43,10 @@ def main(folder):
         for case, channels, (low_hz, high_hz) in SEARCHES:
             rate_hz, samples = records[case]
             frames = samples[0].size
-            padded = 1 << (4 * frames - 1).bit_length()
+            # At least twice the window: a power of two, or three times one.
+            padded = 1 << (2 * frames - 1).bit_length()
+            if 3 * padded // 4 >= 2 * frames:
+                padded = 3 * padded // 4
             bin_hz = rate_hz / padded
             low, high = int(np.floor(low_hz / bin_hz)), int(np.ceil(high_hz / bin_hz))
             total = np.zeros(padded // 2 + 1)
