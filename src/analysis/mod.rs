@@ -137,9 +137,10 @@ impl Analysis {
         self.tracker.standing_by_free_motion()
     }
 
-    /// The number of the harmonic that a point at a frequency would have.
-    pub fn harmonic_at(&self, frequency_hz: f64) -> Option<u32> {
-        self.learnt.numbers.at(&self.setup, frequency_hz)
+    /// The number of the harmonic that a point at a frequency would have; `nearest` is the
+    /// bare span's nearest.
+    pub fn harmonic_at(&self, frequency_hz: f64, nearest: Option<u32>) -> Option<u32> {
+        self.learnt.numbers.at(&self.setup, frequency_hz, nearest?)
     }
 
     /// Which source carries the antinode.

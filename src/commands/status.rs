@@ -67,7 +67,9 @@ fn from_files(args: &Args, why: &str) -> Result<CaptureState, Failure> {
     let mut guide = Guide::new(&setup, &name.to_string_lossy(), &[]);
     guide.exclusions(exclusions);
     run.events.iter().for_each(|event| guide.event(event));
-    Ok(guide.after_the_end(&coverage, &run.points, run.record.sessions, &how))
+    let mut state = guide.after_the_end(&coverage, &run.points, run.record.sessions, &how);
+    state.tension_of(&run.points);
+    Ok(state)
 }
 
 fn text(state: &CaptureState) -> String {

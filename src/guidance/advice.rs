@@ -96,6 +96,11 @@ pub enum Advice {
     },
 }
 
+/// Decimals of a place in metres that is known so well, mm.
+pub(super) fn place_decimals(u_mm: f64) -> usize {
+    if u_mm < 10.0 { 3 } else { 2 }
+}
+
 impl fmt::Display for Advice {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
@@ -130,7 +135,8 @@ impl fmt::Display for Advice {
                 from_drive_end_u_mm,
             } => write!(
                 f,
-                "node at {node_from_drive_end_m:.2} m from the drive-end clamp (± {from_drive_end_u_mm:.0} mm)"
+                "node at {node_from_drive_end_m:.*} m from the drive-end clamp (± {from_drive_end_u_mm:.0} mm)",
+                place_decimals(*from_drive_end_u_mm)
             ),
             Self::Limit { sentence } | Self::PutRight { sentence } => f.write_str(sentence),
             Self::PassOverPeak => f.write_str("pass over the peak"),

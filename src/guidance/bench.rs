@@ -9,6 +9,8 @@ use crate::tone::{ToneFrame, ToneMessage, TonePlan};
 
 /// Standard uncertainties from which a gauge shows a strain.
 const SHOWS: f64 = 5.0;
+/// How many times the setup's tension a channel may say, as for a point.
+const PLAUSIBLE: std::ops::RangeInclusive<f64> = 0.5..=2.0;
 /// Hops over which the tension is the mean: a second.
 const TENSION_HOPS: usize = 4;
 
@@ -135,6 +137,21 @@ impl BenchReadings {
             tension_u_kn: u_pct.map(|pct| 0.01 * pct * mean_kn),
             ..stated
         })
+    }
+
+    /// The setup with the tension that is measured, where it is.
+    pub(super) fn by_measured_tension(&self, setup: &Setup) -> Setup {
+        let mut measured = setup.clone();
+        if let Ok(tension) = self.tension(setup)
+            && let Some(tension_kn) = tension.tension_kn
+            && PLAUSIBLE.contains(&(tension_kn / setup.span.tension_kn))
+        {
+            measured.span.tension_kn = tension_kn;
+            if let Some(u_kn) = tension.tension_u_kn {
+                measured.span.tension_uncertainty_pct = 100.0 * u_kn / tension_kn;
+            }
+        }
+        measured
     }
 
     pub(super) fn has_tension(&self) -> bool {

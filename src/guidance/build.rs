@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
 use super::harmonics::{marks, next};
-use super::situation::{Situation, is_rung_up, sends};
+use super::situation::{Places, Situation, is_rung_up, sends};
 use super::state::{
     CaptureState, DeviceState, DwellState, PeakState, PlaceState, PointState, ReadingState,
     RecordingState, RunInHand,
@@ -12,7 +12,7 @@ use super::state::{
 use super::traces::rounded;
 use crate::maths;
 use crate::pipeline::capture::LinkHealth;
-use crate::plan::{CountedPlaces, ReadFrequency};
+use crate::plan::ReadFrequency;
 use crate::reduction::SettledPoint;
 use crate::resonance::PeakShownBy;
 use crate::setup::{Channel, LevelRule, Role, Verdict};
@@ -78,7 +78,7 @@ impl Situation<'_> {
             dwell: self.dwell(&mut absent),
             strain,
             tension: tension.unwrap_or_default(),
-            place: place_state(place.as_ref(), &mut absent),
+            place: self.place_state(place.as_ref(), &mut absent),
             harmonics: marks,
             next,
             points: points(self.moment.points),
@@ -202,6 +202,7 @@ impl Situation<'_> {
             PeakShownBy::DriveForce => "drive-force",
             PeakShownBy::DriveSignal => "drive-signal",
             PeakShownBy::FreeMotion => "free-motion",
+            PeakShownBy::NodePattern => "node-pattern",
         });
         PeakState {
             on_peak,
@@ -241,11 +242,20 @@ impl Situation<'_> {
         }
     }
 
-    /// The node that the setup has read, at the frequency of the drive.
-    fn place(&self) -> Option<CountedPlaces> {
+    /// The node that the setup has read, at the frequency of the drive: by the waves where
+    /// they may be trusted.
+    fn place(&self) -> Option<Places> {
         let outlook = self
             .outlook
             .filter(|outlook| outlook.stands && !outlook.at_rest)?;
+        if let Some(Ok(waves)) = &self.waves {
+            return Some(Places {
+                node_from_drive_end_mm: 1e3 * waves.read.node_m,
+                antinode_from_drive_end_mm: 1e3 * waves.read.antinode_m,
+                from_drive_end_u_mm: 2e3 * waves.place_standard_u_m,
+                by_waves: true,
+            });
+        }
         let setup = &self.known.setup;
         let read = ReadFrequency {
             hz: outlook.frequency_hz,
@@ -256,25 +266,41 @@ impl Situation<'_> {
             .filter(|_| is_rung_up(outlook))
             .map(|ratio| 100.0 * ratio.im.abs().min(1.0));
         let number = setup.span.node_from_damper.unwrap_or(1);
-        let places = self.known.span.places(setup, read, efficiency_pct);
-        places
-            .places
-            .into_iter()
-            .find(|place| place.node_from_damper == number)
+        let places = self.known.span.places(setup, read, efficiency_pct).places;
+        let place = places
+            .iter()
+            .find(|place| place.node_from_damper == number)?;
+        Some(Places {
+            node_from_drive_end_mm: place.node_from_drive_end_mm,
+            antinode_from_drive_end_mm: place.antinode_from_drive_end_mm,
+            from_drive_end_u_mm: place.from_drive_end_u_mm,
+            by_waves: false,
+        })
     }
-}
 
-fn place_state(place: Option<&CountedPlaces>, absent: &mut Absent) -> PlaceState {
-    let Some(place) = place else {
-        let why = "the drive does not stand still, or the span has no such node here";
-        absent.note(&["place.node_from_drive_end_m"], why);
-        return PlaceState::default();
-    };
-    let m = |mm: f64| Some(rounded(1e-3 * mm, DIGITS));
-    PlaceState {
-        node_from_drive_end_m: m(place.node_from_drive_end_mm),
-        antinode_from_drive_end_m: m(place.antinode_from_drive_end_mm),
-        from_drive_end_u_mm: Some(rounded(place.from_drive_end_u_mm, 3)),
+    fn place_state(&self, place: Option<&Places>, absent: &mut Absent) -> PlaceState {
+        let shown = self.waves.as_ref();
+        match shown {
+            Some(Ok(_)) => {}
+            Some(Err(why)) => absent.note(&["place.loops"], why),
+            None => absent.note(&["place.loops"], "no fixed sensors tell it"),
+        }
+        let waves = shown.and_then(|shown| shown.as_ref().ok());
+        let Some(place) = place else {
+            let why = "the drive does not stand still, or the span has no such node here";
+            absent.note(&["place.node_from_drive_end_m"], why);
+            return PlaceState::default();
+        };
+        let m = |mm: f64| Some(rounded(1e-3 * mm, DIGITS));
+        let by = if place.by_waves { "waves" } else { "tension" };
+        PlaceState {
+            node_from_drive_end_m: m(place.node_from_drive_end_mm),
+            antinode_from_drive_end_m: m(place.antinode_from_drive_end_mm),
+            from_drive_end_u_mm: Some(rounded(place.from_drive_end_u_mm, 3)),
+            by: Some(by.to_owned()),
+            loops: waves.map(|waves| rounded(waves.loops, 5)),
+            loops_u: waves.map(|waves| rounded(2.0 * waves.loops_standard_u, 2)),
+        }
     }
 }
 

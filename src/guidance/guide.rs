@@ -5,14 +5,16 @@ use std::collections::VecDeque;
 use super::advice::Advice;
 use super::bench::BenchReadings;
 use super::known::Known;
-use super::situation::{Moment, Situation};
+use super::situation::{Moment, Situation, is_rung_up};
 use super::state::{CaptureState, RecordingState, RequiredEfficiency};
 use super::traces::{TraceKeeper, Traces};
+use super::waves::FixedSensorsSeen;
 use crate::analysis::{Analysis, Event, Exclusion};
 use crate::evaluation::criteria::RequiredCurve;
 use crate::pipeline::capture::{CaptureMoment, Coverage};
 use crate::plan::KnownSpan;
 use crate::reduction::SettledPoint;
+use crate::resonance::standing_wave::NodePattern;
 use crate::resonance::{DriveStanding, DwellOutlook};
 use crate::setup::Setup;
 use crate::tone::{ToneMessage, TonePlan};
@@ -65,6 +67,7 @@ impl Guide {
                 folder: folder.to_owned(),
                 required: required.collect(),
                 bench: BenchReadings::new(setup, &[]),
+                fixed: FixedSensorsSeen::new(setup, &[], 0),
                 exclusions: Vec::new(),
                 events: VecDeque::new(),
             },
@@ -81,12 +84,14 @@ impl Guide {
             .main_source()
             .map_or(0, |(number, _)| number);
         self.known.bench = BenchReadings::new(&self.known.setup, plans);
+        self.known.fixed = FixedSensorsSeen::new(&self.known.setup, plans, main);
         self.traces = TraceKeeper::new(&self.known.setup, plans, main);
     }
 
     /// Hears a message of a source.
     pub fn hear(&mut self, source: usize, message: &ToneMessage) {
         self.known.bench.hear(source, message);
+        self.known.fixed.hear(source, message);
         self.traces.hear(source, message);
     }
 
@@ -114,19 +119,31 @@ impl Guide {
         if let Some(outlook) = &outlook {
             self.traces.look(outlook);
         }
+        let standing_still = outlook
+            .as_ref()
+            .filter(|outlook| outlook.stands && !outlook.at_rest);
+        let known = &self.known;
+        let waves = standing_still.and_then(|_| known.fixed.shown(&known.setup, &known.bench));
+        let by_waves = waves.as_ref().and_then(|shown| shown.as_ref().ok());
+        let pattern = by_waves.and_then(|waves| waves.pattern);
         let standing = outlook.as_ref().and_then(|outlook| {
             let told = self.standing_by_free_motion(look.analysis, outlook);
-            outlook.standing.or(told)
+            let by_nodes = pattern.and_then(|pattern| standing_by_nodes(pattern, outlook));
+            outlook.standing.or(told).or(by_nodes)
         });
-        let harmonic = outlook
-            .as_ref()
-            .filter(|outlook| outlook.stands && !outlook.at_rest)
-            .and_then(|outlook| look.analysis.harmonic_at(outlook.frequency_hz));
+        let setup = &self.known.setup;
+        let harmonic = standing_still.and_then(|outlook| {
+            let hz = outlook.frequency_hz;
+            let nearest = by_waves.and_then(|waves| waves.harmonic(setup, hz));
+            look.analysis
+                .harmonic_at(hz, nearest.or_else(|| setup.harmonic_of(hz)))
+        });
         Situation {
             known: &self.known,
             heard: self.traces.has_heard(),
             outlook: outlook.as_ref(),
             standing,
+            waves,
             harmonic,
             moment: Moment {
                 points: look.points,
@@ -170,6 +187,7 @@ impl Guide {
             heard: false,
             outlook: None,
             standing: None,
+            waves: None,
             harmonic: None,
             moment: Moment {
                 points,
@@ -225,7 +243,25 @@ impl Guide {
     }
 }
 
+/// Where the drive stands by the place of the nodes, where that decides.
+fn standing_by_nodes(pattern: NodePattern, outlook: &DwellOutlook) -> Option<DriveStanding> {
+    let decides = is_rung_up(outlook) && pattern.is_on_peak(outlook.peak_limit).is_some();
+    let bandwidth_hz = outlook.bandwidth_hz.filter(|_| decides)?;
+    Some(DriveStanding::of_node_pattern(pattern, bandwidth_hz))
+}
+
 impl CaptureState {
+    /// Takes the tension that was measured for the last of some points which has one: of a run
+    /// that is not captured now.
+    pub fn tension_of(&mut self, points: &[SettledPoint]) {
+        let measured = points.iter().rev().find_map(|point| point.tension_kn);
+        if let Some(measured) = measured {
+            self.tension.tension_kn = Some(measured.value);
+            self.tension.tension_u_kn = measured.stated_u();
+            self.absent.remove("tension.tension_kn");
+        }
+    }
+
     /// The same capture after its end.
     #[must_use]
     pub fn ended(mut self, how: &str) -> Self {

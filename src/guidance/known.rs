@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 
 use super::bench::BenchReadings;
 use super::state::RequiredEfficiency;
+use super::waves::FixedSensorsSeen;
 use crate::analysis::Exclusion;
 use crate::plan::KnownSpan;
 use crate::setup::Setup;
@@ -18,6 +19,7 @@ pub(super) struct Known {
     pub folder: String,
     pub required: Vec<RequiredEfficiency>,
     pub bench: BenchReadings,
+    pub fixed: FixedSensorsSeen,
     /// The points that are not to count.
     pub exclusions: Vec<Exclusion>,
     /// What happened last; sentences.

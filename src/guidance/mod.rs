@@ -16,6 +16,7 @@ mod known;
 mod situation;
 mod state;
 mod traces;
+mod waves;
 
 pub use advice::Advice;
 pub use guide::Guide;

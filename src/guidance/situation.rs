@@ -1,15 +1,15 @@
 //! One moment: what is known, what is seen, and what follows for whoever turns the drive.
 //! Pure.
 
-use super::advice::Advice;
+use super::advice::{Advice, place_decimals};
 use super::known::Known;
 use super::state::{HarmonicMark, NextHarmonic};
 use super::traces::rounded;
 use crate::maths;
 use crate::pipeline::capture::{Coverage, LinkHealth};
-use crate::plan::CountedPlaces;
 use crate::recorder::SpaceForecast;
 use crate::reduction::SettledPoint;
+use crate::resonance::standing_wave::TrustedWaves;
 use crate::resonance::{DriveStanding, DwellOutlook, PeakShownBy};
 
 /// A source that has sent nothing for so long sends nothing, s: a device sends several
@@ -35,6 +35,17 @@ pub(super) struct Moment<'a> {
     pub utc: Option<jiff::Timestamp>,
 }
 
+/// Where node and antinode are, and by what.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Places {
+    pub node_from_drive_end_mm: f64,
+    pub antinode_from_drive_end_mm: f64,
+    /// Of both, k = 2.
+    pub from_drive_end_u_mm: f64,
+    /// By the waves that the fixed sensors show; else by what is known of the wave speed.
+    pub by_waves: bool,
+}
+
 /// All that one state is made of.
 pub(super) struct Situation<'a> {
     pub known: &'a Known,
@@ -43,6 +54,9 @@ pub(super) struct Situation<'a> {
     pub outlook: Option<&'a DwellOutlook>,
     /// Where the drive stands, by whatever tells it.
     pub standing: Option<DriveStanding>,
+    /// What the fixed sensors show while the drive stands, or why that is not to be trusted;
+    /// `None` where there are none.
+    pub waves: Option<Result<TrustedWaves, String>>,
     /// The harmonic that the drive is at.
     pub harmonic: Option<u32>,
     pub moment: Moment<'a>,
@@ -98,7 +112,7 @@ impl Situation<'_> {
         Some(maths::asin(in_phase) / conductor.wave_number_per_m(outlook.frequency_hz))
     }
 
-    fn node_is_beside<'p>(&self, place: Option<&'p CountedPlaces>) -> Option<&'p CountedPlaces> {
+    fn node_is_beside<'p>(&self, place: Option<&'p Places>) -> Option<&'p Places> {
         let ratio = self.outlook?.ratio?;
         let offset_mm = 1e3 * self.node_offset_m()?.abs();
         let place = place?;
@@ -108,7 +122,7 @@ impl Situation<'_> {
 
     pub(super) fn advice(
         &self,
-        place: Option<&CountedPlaces>,
+        place: Option<&Places>,
         marks: &[HarmonicMark],
         next: Option<NextHarmonic>,
     ) -> Advice {
@@ -221,7 +235,14 @@ impl Situation<'_> {
             None if outlook.why_no_standing.is_empty() => {
                 missing.push("the peak: neither shown nor excluded".into());
             }
-            None => missing.push(format!("the peak: {}", outlook.why_no_standing)),
+            None => {
+                let why = &outlook.why_no_standing;
+                let waves = self.waves.as_ref().and_then(|waves| waves.as_ref().ok());
+                let pattern = waves.and_then(|waves| waves.pattern);
+                let pattern = pattern.filter(|_| is_rung_up(outlook));
+                let by_nodes = pattern.map(|pattern| format!("; {}", pattern.in_words()));
+                missing.push(format!("the peak: {why}{}", by_nodes.unwrap_or_default()));
+            }
         }
         if outlook.hold_s < outlook.least_hold_s {
             let (hold_s, least_s) = (outlook.hold_s.floor(), outlook.least_hold_s.ceil());
@@ -242,17 +263,29 @@ impl Situation<'_> {
     pub(super) fn also(
         &self,
         advice: &Advice,
-        place: Option<&CountedPlaces>,
+        place: Option<&Places>,
         marks: &[HarmonicMark],
     ) -> Vec<String> {
         let mut also = Vec::new();
-        let found = self.on_peak().0 == Some(true) && !matches!(advice, Advice::MoveNode { .. });
-        if let Some(place) = place.filter(|_| found) {
+        let found = self.on_peak().0 == Some(true);
+        let is_advice = matches!(advice, Advice::MoveNode { .. });
+        if let Some(place) = place.filter(|place| (found || place.by_waves) && !is_advice) {
+            let u_mm = place.from_drive_end_u_mm;
+            let decimals = place_decimals(u_mm);
+            let by = if place.by_waves {
+                ", by the fixed sensors"
+            } else {
+                ""
+            };
             also.push(format!(
-                "node at {:.2} m, antinode at {:.2} m from the drive-end clamp (± {:.0} mm)",
+                "node at {:.decimals$} m, antinode at {:.decimals$} m from the drive-end clamp (± {u_mm:.0} mm{by})",
                 1e-3 * place.node_from_drive_end_mm,
                 1e-3 * place.antinode_from_drive_end_mm,
-                place.from_drive_end_u_mm
+            ));
+        }
+        if let Some(Err(why)) = &self.waves {
+            also.push(format!(
+                "the fixed sensors do not say where the node is: {why}"
             ));
         }
         if matches!(advice, Advice::PassOverPeak)

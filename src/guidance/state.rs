@@ -134,7 +134,7 @@ optional_values! {
     pub struct PeakState {
         /// Whether it stands at the peak; absent where neither is shown.
         on_peak: bool,
-        /// What shows it: `drive-force`, `drive-signal`, `free-motion` or `passage`.
+        /// What shows it: `drive-force`, `drive-signal`, `free-motion`, `node-pattern` or `passage`.
         shown_by: String,
         /// How far above the peak the drive stands.
         detuning_hz: f64,
@@ -202,6 +202,14 @@ optional_values! {
         antinode_from_drive_end_m: f64,
         /// Uncertainty of both.
         from_drive_end_u_mm: f64,
+        /// By what they are known: `waves`, those that the fixed sensors show, or `tension`,
+        /// mass and stiffness as the setup or the bare run has them.
+        by: String,
+        /// Loops of the span without a damper at this frequency, by the wave number that
+        /// the fixed sensors show.
+        loops: f64,
+        /// Its uncertainty.
+        loops_u: f64,
     }
 }
 

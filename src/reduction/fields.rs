@@ -50,6 +50,8 @@ pub struct Shown {
     /// A phase against the drive force, whose sign depends on how the force
     /// cell is mounted: tables for people have it within ±90 degrees.
     pub within_half_turn: bool,
+    /// Decimals of a number without an uncertainty.
+    pub decimals: i32,
 }
 
 /// A table of points in the report.
@@ -61,6 +63,8 @@ pub enum ReportTable {
     Power,
     /// Strain at the clamps.
     Strain,
+    /// What fixed sensors show of themselves, and beside a pair that is moved.
+    FixedSensors,
 }
 
 impl Shown {
@@ -74,6 +78,7 @@ impl Shown {
             reduced_rank: None,
             after: None,
             within_half_turn: false,
+            decimals: 1,
         }
     }
 
@@ -120,6 +125,12 @@ impl Shown {
             after: Some(key),
             ..self
         }
+    }
+
+    /// With so many decimals where it has no uncertainty.
+    #[must_use]
+    pub const fn decimals(self, decimals: i32) -> Self {
+        Self { decimals, ..self }
     }
 
     /// A phase against the drive force.

@@ -9,8 +9,8 @@ use super::fixed_inputs::{FixedInput, FixedInputs};
 use crate::resonance::Dwell;
 use crate::resonance::criteria::{Judged, unmet};
 use crate::resonance::standing_wave::{
-    self, ConductorLoss, FixedSensor, NodeReading, TwoWaves, WaveFitError, WaveNumber,
-    fading_standard_u_per_m, reading_end_m, wave_number_standard_u,
+    self, ConductorLoss, FixedSensor, NodeReading, TrustedWaves, TwoWaves, WaveFitError,
+    WaveNumber, fading_standard_u_per_m, reading_end_m, wave_number_standard_u,
 };
 use crate::setup::{Role, Setup, Verdict};
 
@@ -88,22 +88,29 @@ pub fn judge(dwell: &mut Dwell, setup: &Setup, fits: &[FittedChannel]) {
     let Some(frequency_hz) = dwell.interval.as_ref().map(|tone| tone.frequency_hz) else {
         return;
     };
-    if !fits.iter().any(|fit| fit.channel.is_worked_out()) {
-        return;
-    }
     let Some(hold) = FixedHold::new(setup, frequency_hz, fits) else {
         return;
     };
     let judged = hold_against(setup, frequency_hz, hold.as_ref());
     let failed = unmet(&judged);
-    let results = judged.into_iter().map(|judged| judged.result);
-    dwell.criteria.extend(results);
-    if failed.is_empty() {
-        return;
+    // What is read by a pair does not rest on them.
+    if fits.iter().any(|fit| fit.channel.is_worked_out()) {
+        let results = judged.into_iter().map(|judged| judged.result);
+        dwell.criteria.extend(results);
+        if !failed.is_empty() {
+            // What else is found of such a reading follows from it.
+            dwell.verdict = Verdict::Rejected;
+            dwell.reasons = failed;
+            return;
+        }
     }
-    // What else is found of such a reading follows from it.
-    dwell.verdict = Verdict::Rejected;
-    dwell.reasons = failed;
+    if let Ok(hold) = &hold
+        && failed.is_empty()
+        && let Some(waves) = hold.trusted(setup, frequency_hz)
+        && let Some(pattern) = waves.pattern
+    {
+        dwell.enter_node_pattern(pattern, setup);
+    }
 }
 
 fn hold_against(
@@ -132,6 +139,14 @@ fn hold_against(
 }
 
 impl FixedHold {
+    /// What may be said by the waves of a reading without doubts.
+    pub(super) fn trusted(&self, setup: &Setup, frequency_hz: f64) -> Option<TrustedWaves> {
+        let sensors = self.inputs.sensors(frequency_hz);
+        let number = self.inputs.number(&setup.strung_conductor(), frequency_hz);
+        let found = (&self.waves, self.inputs.nominal);
+        TrustedWaves::of(setup, frequency_hz, found, (&sensors, number))
+    }
+
     /// What is wrong with the reading, a sentence each; none where it may be trusted.
     pub(super) fn doubts(&self, setup: &Setup, frequency_hz: f64) -> Vec<String> {
         unmet(&hold_against(setup, frequency_hz, Ok(self)))

@@ -48,9 +48,9 @@ impl HarmonicNumbers {
         }
     }
 
-    /// The number that a point at a frequency would have.
-    pub fn at(&self, setup: &Setup, hz: f64) -> Option<u32> {
-        let nearest = setup.harmonic_of(hz)?;
+    /// The number that a point at a frequency would have; `nearest` is the bare span's
+    /// nearest.
+    pub fn at(&self, setup: &Setup, hz: f64, nearest: u32) -> Option<u32> {
         if setup.span.damper_position_m.is_none() {
             return Some(nearest);
         }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::fields::ReportTable::{Motion, Power, Strain};
+use super::fields::ReportTable::{FixedSensors, Motion, Power, Strain};
 use super::fields::{Cell, Shown, point_fields};
 use super::gauge::Gauge;
 use super::measured::Measured;
@@ -76,15 +76,23 @@ point_fields! {
         node_from_damper @ default: Option<u32> = Shown::in_files("");
         /// How well the places of the fixed sensors tell the two waves apart at this frequency: 1 is
         /// best, above 6.3 there is no value. Absent where there are none.
-        wave_condition @ default: Option<f64> = Shown::in_files("");
+        wave_condition @ default: Option<f64> = Shown::in_files("")
+            .report(FixedSensors, "Condition");
         /// What two waves do not explain of the fixed sensors' motion, root mean square over the
         /// antinode's.
-        wave_residual_pct @ default: Option<f64> = Shown::in_files("%");
+        wave_residual_pct @ default: Option<f64> = Shown::in_files("%")
+            .report(FixedSensors, "Left over").decimals(2);
         /// Inverse standing wave ratio by the fixed sensors, at the same node, where the setup has
         /// them beside an antinode and a node sensor.
-        wave_iswr / wave_iswr_u: Option<Measured> = Shown::in_files("");
+        wave_iswr / wave_iswr_u: Option<Measured> = Shown::in_files("")
+            .report(FixedSensors, "Ratio by them");
         /// By how much that differs from `iswr`, of `iswr`; the uncertainty is the joint one.
-        wave_difference_pct / wave_difference_u_pct: Option<Measured> = Shown::in_files("%");
+        wave_difference_pct / wave_difference_u_pct: Option<Measured> = Shown::in_files("%")
+            .report(FixedSensors, "Against the pair");
+        /// How far the drive stood above the peak of the span alone by the place of the nodes against
+        /// the drive-end clamp, in half-power bandwidths, where three fixed sensors or more show it.
+        node_pattern_bandwidths / node_pattern_u_bandwidths: Option<Measured> = Shown::in_files("df")
+            .report(FixedSensors, "From the peak, by the nodes");
         /// Phase of the antinode's velocity against the force into the conductor: 0 or 180 at
         /// resonance. The inertia of what the force cell carries is taken off where the setup states
         /// its mass.

@@ -22,6 +22,7 @@ use crate::resonance::phasor::velocity_m_s;
 use crate::resonance::standing_wave::{WaveFitError, unstated_stiffness_u};
 use crate::resonance::{Dwell, MOST_REASONS};
 use crate::setup::{Channel, Quantity, Role, SensorPositions, Setup, Verdict};
+use crate::span::StrungConductor;
 use crate::tone::flattening::Extremes;
 use crate::tone::interval::IntervalTone;
 use crate::tone::noise_marks::Limited;
@@ -100,8 +101,19 @@ pub fn settle(
     point.node_position_m = places.node_m;
     point.antinode_position_m = places.antinode_m;
     let frequency_hz = found.frequency_hz.value;
-    point.harmonic = setup.harmonic_of(frequency_hz);
-    enter_node_count(setup, &mut point, frequency_hz);
+    let waves = fixed
+        .as_ref()
+        .and_then(|fixed| fixed.as_ref().ok())
+        .filter(|fixed| fixed.doubts(setup, frequency_hz).is_empty())
+        .and_then(|fixed| fixed.trusted(setup, frequency_hz));
+    point.node_pattern_bandwidths = waves
+        .and_then(|waves| waves.pattern)
+        .map(|pattern| Measured::new(pattern.detuning, COVERAGE * pattern.detuning_u));
+    point.harmonic = waves
+        .and_then(|waves| waves.harmonic(setup, frequency_hz))
+        .or_else(|| setup.harmonic_of(frequency_hz));
+    let conductor = waves.map_or_else(|| setup.strung_conductor(), |waves| waves.conductor);
+    enter_node_count(setup, &conductor, &mut point, frequency_hz);
     enter_incomplete(&mut point, &inputs, fits, &parts);
     enter_level(setup, &mut point, &found);
     if point.verdict == Verdict::Rejected {
@@ -119,11 +131,15 @@ pub fn settle(
 }
 
 /// Which node was read, where its place is known.
-fn enter_node_count(setup: &Setup, point: &mut SettledPoint, frequency_hz: f64) {
+fn enter_node_count(
+    setup: &Setup,
+    conductor: &StrungConductor,
+    point: &mut SettledPoint,
+    frequency_hz: f64,
+) {
     let Some(place_m) = point.node_position_m else {
         return;
     };
-    let conductor = setup.strung_conductor();
     let count = conductor.node_at(frequency_hz, place_m, setup.span.damper_position_m);
     match count {
         Some(count) => {

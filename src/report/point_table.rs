@@ -173,7 +173,9 @@ fn cell(
     let found = match value {
         PointValue::Measured(found) => *found,
         PointValue::Gauges(strains) => gauge.and_then(|gauge| strains.get(gauge).copied()),
-        PointValue::Number(number) => return number.map(|number| fixed(number, 1)),
+        PointValue::Number(number) => {
+            return number.map(|number| fixed(number, field.shown.decimals));
+        }
         PointValue::Count(count) => return count.map(|count| count.to_string()),
         PointValue::Words(words) => return words.as_deref().map(str::to_owned),
     };

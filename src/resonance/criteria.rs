@@ -154,6 +154,9 @@ hold_criteria! {
     /// distance of the drive from the peak, by the phase against the drive signal, where a passage or the span's free motion has told what that is at the peak; asked likewise
     SignalPhase: "signal phase", "bandwidths", AtMost, ["drive_phase_deg"],
         |rules, _| detuning_bandwidths(rules.drive_phase_deg).abs();
+    /// distance of the drive from the peak, by the place of the nodes against the drive-end clamp, where fixed sensors show it; asked beside the others, and proof where none of them shows the peak
+    NodePattern: "node pattern", "bandwidths", AtMost, ["drive_phase_deg"],
+        |rules, _| detuning_bandwidths(rules.drive_phase_deg).abs();
     /// trend of the antinode amplitude over the hold
     AmplitudeDrift: "amplitude drift", "%", AtMost, ["amplitude_drift_pct"],
         |rules, _| rules.amplitude_drift_pct;
@@ -380,7 +383,7 @@ impl Stretch<'_> {
             C::TensionStep
             | C::TensionDrift
             // They rest on the sensors themselves: `super::standing_wave` judges them.
-            | C::WaveCondition | C::WaveResidual | C::WaveFlow => None,
+            | C::WaveCondition | C::WaveResidual | C::WaveFlow | C::NodePattern => None,
             C::Beat => Some(self.beat(limit)),
             C::OtherTone => Some(self.other_tone(limit)),
             C::AmplitudeDrift => Some(self.amplitude_drift(limit)),

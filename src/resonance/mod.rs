@@ -30,7 +30,7 @@ pub mod trend;
 mod unstated_mass;
 
 use self::criteria::Judged;
-use self::peak_evidence::peak_finding;
+use self::peak_evidence::{off_peak_effect, peak_finding};
 pub use criteria::{CriterionResult, HoldCriterion};
 pub use reasons::MOST_REASONS;
 pub use tracker::{DriveStanding, DwellOutlook, PeakShownBy, Tracker};
@@ -39,7 +39,8 @@ use self::peak_evidence::{MassShift, PeakEvidence};
 use self::ring_up::TransientLeft;
 use self::shown_peak::{ShownPeak, together};
 use self::signal_phase::{SignalAngle, SignalEvidence};
-use crate::setup::Verdict;
+use self::standing_wave::NodePattern;
+use crate::setup::{Setup, Verdict};
 use crate::tone::ChannelTone;
 use crate::tone::interval::IntervalTone;
 
@@ -90,6 +91,43 @@ impl Dwell {
     /// Where all that was found has the peak of the span alone.
     pub fn shown_peak(&self) -> Option<PeakEvidence> {
         together(self.peak, self.signal, self.mass_shift)
+    }
+
+    /// Takes in what the place of the nodes says of the peak. It decides where all else is met
+    /// and nothing else shows or excludes the peak.
+    pub fn enter_node_pattern(&mut self, pattern: NodePattern, setup: &Setup) {
+        let Some(interval) = &self.interval else {
+            return;
+        };
+        let judged = pattern.judge(setup, interval.frequency_hz);
+        self.criteria.push(judged.result);
+        let has = |criterion: HoldCriterion, met: bool| {
+            let mut results = self.criteria.iter();
+            results.any(|result| result.criterion == criterion && result.met == Some(met))
+        };
+        let of_peak = [
+            HoldCriterion::DrivePhase,
+            HoldCriterion::FreeResponse,
+            HoldCriterion::SignalPhase,
+        ];
+        let is_excluded = of_peak.iter().any(|criterion| has(*criterion, false));
+        if self.verdict != Verdict::Steady || is_excluded || !has(HoldCriterion::RingUp, true) {
+            return;
+        }
+        // The first reason is what was not known.
+        let others = self.reasons.iter().skip(1).cloned();
+        match judged.result.met {
+            Some(true) => {
+                self.reasons = others.collect();
+                self.verdict = Verdict::Held;
+            }
+            Some(false) => {
+                let own = [judged.sentence, off_peak_effect(pattern.detuning)].into_iter();
+                self.reasons = own.chain(others).collect();
+                self.verdict = Verdict::OffPeak;
+            }
+            None => self.reasons.push(judged.sentence),
+        }
     }
 
     /// Takes in what shows the peak of a dwell that is steady otherwise; `limit` in

@@ -378,14 +378,20 @@ impl PeakEvidence {
     /// Whether the drive stands at the peak, within `limit` bandwidths: shown,
     /// excluded, or neither.
     pub fn is_on_peak(&self, limit: f64) -> Option<bool> {
-        let (off, u) = (self.detuning.abs(), 2.0 * self.detuning_u);
-        if off - u > limit {
-            Some(false)
-        } else if off <= limit && off + u <= FARTHEST_HELD * limit {
-            Some(true)
-        } else {
-            None
-        }
+        is_on_peak((self.detuning, self.detuning_u), limit)
+    }
+}
+
+/// Whether a drive that stands so many half-power bandwidths from the peak, with that standard
+/// uncertainty, is at it within `limit`: shown, excluded, or neither.
+pub(super) fn is_on_peak((detuning, detuning_u): (f64, f64), limit: f64) -> Option<bool> {
+    let (off, u) = (detuning.abs(), 2.0 * detuning_u);
+    if off - u > limit {
+        Some(false)
+    } else if off <= limit && off + u <= FARTHEST_HELD * limit {
+        Some(true)
+    } else {
+        None
     }
 }
 

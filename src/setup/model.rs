@@ -477,7 +477,12 @@ impl Setup {
     /// ([`StrungConductor::harmonic_of`]). `None` also when the frequency is no
     /// positive number.
     pub fn harmonic_of(&self, frequency_hz: f64) -> Option<u32> {
-        let conductor = self.strung_conductor();
+        self.harmonic_by(&self.strung_conductor(), frequency_hz)
+    }
+
+    /// The same by a conductor whose wave speed is known better than tension and mass
+    /// state it.
+    pub fn harmonic_by(&self, conductor: &StrungConductor, frequency_hz: f64) -> Option<u32> {
         match self.span.damper_position_m {
             Some(_) => conductor.nearest_harmonic(frequency_hz, 0.5),
             None => conductor.harmonic_of(frequency_hz),

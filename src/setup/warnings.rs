@@ -201,12 +201,20 @@ fn missing_channels(setup: &Setup, warn: &mut impl FnMut(&str, String)) {
             Some(_) => ", and from then on by the phase against the drive signal",
             None => "",
         };
+        // Two leave nothing to check, and prove nothing.
+        let by_nodes = match setup.fixed_sensors().count() {
+            0..=2 => "",
+            _ => {
+                ", and by the place of the nodes where the fixed sensors tell it (best with one of \
+                 them next to the drive)"
+            }
+        };
         warn(
             "channel",
             format!(
                 "there is no drive-force channel: resonance can be shown by a passage over the \
-                 peak or by the span's free motion at a change only{by_signal}, other holds are \
-                 `steady` at best"
+                 peak or by the span's free motion at a change only{by_signal}{by_nodes}, other \
+                 holds are `steady` at best"
             ),
         );
     }

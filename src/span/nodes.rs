@@ -18,12 +18,12 @@
 //! steps there by the force over T + 2 EI k², so that
 //!
 //! ```text
-//! sin ε = sin θ_d · Re(step)/k,      S = sin θ_d · Im(step)/k.
+//! sin ε = sin θ_d · Re(step)/k,      S cos ε = sin θ_d · Im(step)/k.
 //! ```
 //!
 //! At resonance force and velocity of the antinode are in phase: the step has no
 //! real part, and ε = 0 **whatever the damper does, wherever the drive sits**.
-//! Away from it tan(phase error) = 2 d, d bandwidths off, so that sin ε = 2 d S; and
+//! Away from it tan(phase error) = 2 d, d bandwidths off, so that tan ε = 2 d S; and
 //! a mass M that moves with the drive, and is not the conductor's, adds
 //! M ω sin² θ_d/Z.
 //! (Derived here; `tests/analysis/sensor_places.rs` holds it against exact fields
@@ -172,9 +172,9 @@ impl StrungConductor {
 }
 
 /// Phase ε, rad, by which the nodes move where the drive stands beside the peak:
-/// sin ε = 2 d S.
+/// tan ε = 2 d S.
 pub fn node_shift_of_detuning(detuning_bandwidths: f64, iswr: f64) -> f64 {
-    maths::asin((2.0 * detuning_bandwidths * iswr).clamp(-1.0, 1.0))
+    maths::atan(2.0 * detuning_bandwidths * iswr)
 }
 
 #[cfg(test)]

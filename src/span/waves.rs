@@ -53,6 +53,18 @@ impl StrungConductor {
         (2.0 * inertia / (self.tension_n + root)).sqrt()
     }
 
+    /// The same conductor at the tension at which it has this wave number, rad/m:
+    /// T = (m ω² − EI k⁴)/k².
+    #[must_use]
+    pub fn with_wave_number(&self, frequency_hz: f64, wave_number_per_m: f64) -> Self {
+        let square = maths::square(wave_number_per_m);
+        let inertia = self.mass_kg_per_m * maths::square(TAU * frequency_hz);
+        Self {
+            tension_n: inertia / square - self.bending_stiffness_n_m2 * square,
+            ..*self
+        }
+    }
+
     /// Decay number q of the near field at a clamp, 1/m, q² = k² + T/EI.
     /// `None` for a string, which has no near field.
     pub fn near_field_number_per_m(&self, frequency_hz: f64) -> Option<f64> {

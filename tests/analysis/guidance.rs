@@ -79,7 +79,7 @@ impl Bench {
 }
 
 /// The state after each hop, by a setup that may know less of the bench.
-fn states_by(setup: &Setup, rehearsal: &Rehearsal) -> Vec<CaptureState> {
+pub(crate) fn states_by(setup: &Setup, rehearsal: &Rehearsal) -> Vec<CaptureState> {
     states_with(setup, rehearsal, |_, _| (Vec::new(), None))
 }
 
@@ -145,7 +145,7 @@ fn states_with(
 }
 
 /// The states whose hop lies within a dwell, with its time since the dwell's begin.
-fn within<'a>(
+pub(crate) fn within<'a>(
     states: &'a [CaptureState],
     truth: &'a DwellTruth,
 ) -> impl Iterator<Item = (f64, &'a CaptureState)> {

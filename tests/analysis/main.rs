@@ -22,6 +22,8 @@ mod drive_signal;
 mod energy;
 mod export;
 mod first_setup;
+mod fixed_places;
+mod fixed_readings;
 mod fixed_sensors;
 mod guidance;
 mod hostile_names;

@@ -14,10 +14,6 @@ use super::run_folder::{code, spanhold, stderr};
 /// was excluded.
 pub fn make(folder: &Path) {
     let path = |name: &str| folder.join(name).display().to_string();
-    let run = |arguments: &[&str]| {
-        let output = spanhold(arguments);
-        assert!(code(&output) < 2, "{arguments:?}: {}", stderr(&output));
-    };
     let setup = "config/damped-trial.toml";
     let faults = ["--harmonics", "10,13", "--faults=drive-cut,off-peak"];
     run(&[&["rehearse", setup, "--out", &path("made")][..], &faults].concat());
@@ -63,4 +59,48 @@ fn with_a_gap(recording: &str, folder: &Path) -> [String; 2] {
         std::fs::write(sidecar_path(&path), serde_json::to_vec(&sidecar).unwrap()).unwrap();
         path.display().to_string()
     })
+}
+
+/// The demo that is read by three fixed sensors, its setup wherever it lies.
+pub fn fixed_trial() -> String {
+    let curves = std::fs::canonicalize("config/curves").unwrap();
+    std::fs::read_to_string("config/fixed-trial.toml")
+        .unwrap()
+        .replace("\"curves/", &format!("\"{}/", curves.display()))
+}
+
+/// The same with a matching of its sensors, which this makes in the folder: `sensors.match`.
+pub fn matched_trial(folder: &Path) -> String {
+    let path = |name: &str| folder.join(name).display().to_string();
+    let text = fixed_trial();
+    let at_one_place = ["30.69", "34.40"].iter().fold(text.clone(), |text, place| {
+        text.replace(&format!("position_m = {place}"), "position_m = 32.50")
+    });
+    std::fs::write(path("at-one-place.toml"), at_one_place).unwrap();
+    let (setup, made) = (path("at-one-place.toml"), path("side-by-side"));
+    let harmonics = ["--harmonics", "7,9,11,13"];
+    run(&[&["rehearse", &setup, "--out", &made][..], &harmonics].concat());
+    let recording = path("side-by-side/at-one-place.wav");
+    run(&["match", &setup, &recording, "--out", &path("sensors.match")]);
+    format!("matching = \"sensors.match\"\n{text}")
+}
+
+/// Makes `matched` in a folder: a run that is read by three fixed sensors, whose gain and phase
+/// a matching says that the run carries along.
+pub fn make_matched(folder: &Path) {
+    let path = |name: &str| folder.join(name).display().to_string();
+    std::fs::write(path("matched.toml"), matched_trial(folder)).unwrap();
+    let (setup, out) = (path("matched.toml"), path("matched"));
+    run(&[
+        "reprocess",
+        &setup,
+        "recordings/fixed-trial.wav",
+        "--out",
+        &out,
+    ]);
+}
+
+fn run(arguments: &[&str]) {
+    let output = spanhold(arguments);
+    assert!(code(&output) < 2, "{arguments:?}: {}", stderr(&output));
 }

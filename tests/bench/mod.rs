@@ -7,6 +7,7 @@
 #[cfg(unix)]
 pub mod captured;
 pub mod finished_run;
+pub mod fixed_sensors;
 pub mod json_leaves;
 #[cfg(unix)]
 pub mod line;

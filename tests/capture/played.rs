@@ -12,8 +12,10 @@ use spanhold::ingest::frames::{Announcement, Frame, FrameDecoder};
 use spanhold::setup::SampleFormat;
 
 use crate::bench::captured::{assert_same_samples, demo, ended, setup};
+use crate::bench::finished_run::matched_trial;
 use crate::bench::line::{Cable, Device, Line};
 use crate::bench::run_folder::{RunFolder, repository};
+use crate::bench::setups::on_line;
 
 const SOON: Duration = Duration::from_mins(1);
 
@@ -39,6 +41,53 @@ fn what_is_captured_is_what_was_played() {
     assert!(points.len() == 1 && points[0].contains("\"held\""), "{log}");
     assert_eq!(bench.reprocess("run", "again").status.code(), Some(0));
     assert_eq!(bench.points("again"), points);
+}
+
+/// A live capture by fixed sensors that were matched: it carries the matching along, tells node
+/// and antinode by their waves, and its recordings give the same points.
+#[test]
+fn matched_fixed_sensors_are_captured_live() {
+    let cable = Cable::new();
+    let folder = tempfile::tempdir().unwrap();
+    let setup = on_line(&matched_trial(folder.path()));
+    let bench = RunFolder::on_line(&setup, &cable.far);
+    let matching = std::fs::read(folder.path().join("sensors.match")).unwrap();
+    std::fs::write(bench.path("sensors.match"), &matching).unwrap();
+    let capture = bench.capture("run", &["--connect-seconds", "30"]);
+    let player = bench.rehearse(&cable.near, &["--harmonics", "13"]);
+    let until = Instant::now() + SOON;
+    let state = loop {
+        let status = bench.spanhold(&["status", "run", "--json"]);
+        let state: Value = serde_json::from_slice(&status.stdout).unwrap_or_default();
+        if state["place"]["by"] == "waves" && state["reading"]["settled"] == true {
+            break state;
+        }
+        assert!(Instant::now() < until, "{state:#}");
+        thread::sleep(Duration::from_millis(100));
+    };
+    assert!(state["place"]["from_drive_end_u_mm"].as_f64().unwrap() < 20.0);
+    let current = |mark: &&Value| mark["current"] == true;
+    let marks = state["harmonics"].as_array().unwrap();
+    assert_eq!(marks.iter().find(current).unwrap()["harmonic"], 13);
+    let (code, _, errors) = ended(player);
+    assert_eq!(code, Some(0), "{errors}");
+    thread::sleep(Duration::from_secs(1));
+    capture.signal(Signal::SIGTERM);
+    let (code, _, log) = capture.end(SOON);
+    assert_eq!(code, Some(0), "{log}");
+
+    let points = bench.points("run");
+    assert!(points.len() == 1 && points[0].contains("\"held\""), "{log}");
+    let record: Value = serde_json::from_str(&bench.read("run", "run.json")).unwrap();
+    assert_eq!(record["matching"]["path"], "sensors.match");
+    assert_eq!(
+        std::fs::read(bench.path("run/sensors.match")).unwrap(),
+        matching
+    );
+    assert_eq!(bench.reprocess("run", "again").status.code(), Some(0));
+    assert_eq!(bench.points("again"), points);
+    let verified = bench.spanhold(&["verify", "run"]);
+    assert_eq!(verified.status.code(), Some(0));
 }
 
 /// The bare run that is named tells the map of the plan and the places of the sensors, as it

@@ -12,44 +12,11 @@ random and invented. Needs NumPy and SciPy (made with numpy 2.4.6, scipy 1.17.1)
 """
 import numpy as np
 from scipy.optimize import minimize_scalar
-from scipy.sparse.linalg import splu
 
-from beam_elements import matrices
+from beam_elements import Field, matrices
 
 SPANS, FREQUENCIES, PLACES = 40, 6, 12
 rng = np.random.default_rng(20261127)
-
-
-def shapes(s, h):
-    return np.array([1 - 3*s**2 + 2*s**3, h*(s - 2*s**2 + s**3), 3*s**2 - 2*s**3, h*(s**3 - s**2)])
-
-
-class Field:
-    """Displacement per newton at a frequency."""
-
-    def __init__(self, K, M, length, elements, drive_m, damper_m, damper_n_per_m, omega):
-        self.h = length / elements
-        self.elements = elements
-        size = K.shape[0]
-        D = (K - omega**2 * M).tolil()
-        load = np.zeros(size, complex)
-        e, w = self.weights(damper_m)
-        for a in range(4):
-            for b in range(4):
-                D[2*e + a, 2*e + b] += damper_n_per_m * w[a] * w[b]
-        e, w = self.weights(drive_m)
-        load[2*e:2*e + 4] += w
-        free = np.arange(2, size - 2)
-        solution = splu(D.tocsc()[free][:, free]).solve(load[free])
-        self.u = np.concatenate([[0, 0], solution, [0, 0]])
-
-    def weights(self, x):
-        e = min(int(x / self.h), self.elements - 1)
-        return e, shapes(x / self.h - e, self.h)
-
-    def __call__(self, x):
-        e, w = self.weights(x)
-        return w @ self.u[2*e:2*e + 4]
 
 
 def case(span, frequency_hz, scale):

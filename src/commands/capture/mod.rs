@@ -8,7 +8,7 @@ mod alarm;
 mod view;
 
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -21,7 +21,7 @@ use super::logs::{CaptureLog, LogFormat};
 use super::points_table::{point_notes, points_table};
 use super::tuning_line::TuningLine;
 use super::{Failure, Status, terminal};
-use crate::analysis::Event;
+use crate::analysis::{Event, Exclusion};
 use crate::ingest::SystemClock;
 use crate::ledger::{Run, RunState};
 use crate::live::{Access, Bulletin, KeptAddress, PageServer, ServerLimits};
@@ -38,7 +38,7 @@ use crate::report::text_table::wrap;
 use crate::setup;
 use crate::tone::{ToneMessage, TonePlan};
 use alarm::Hook;
-use view::{ShownPage, View};
+use view::{NotesSeen, ShownPage, View};
 
 const CAUTIONS: &str = "\
 A strung conductor stores dangerous energy. Stay out of the line of the conductor; guard the \
@@ -149,7 +149,7 @@ pub fn run(args: &Args) -> Result<Status, Failure> {
         threads: usize::from(args.threads),
     };
     let view = View::new(&loaded.setup, known, &args.setup, &args.out, page, line);
-    let mut listener = ServiceNotices::new(args.on_alarm.clone().map(Hook::new), view);
+    let mut listener = ServiceNotices::new(args.on_alarm.clone().map(Hook::new), view, &args.out);
     let surroundings = Surroundings {
         clock: Arc::new(SystemClock::default()),
         storage: SystemStorage::shared(),
@@ -221,14 +221,16 @@ fn show_page(args: &Args) -> Result<Option<(PageServer, ShownPage)>, Failure> {
 /// The service manager, if there is one, the user's command for alarms, page and terminal.
 struct ServiceNotices {
     view: View,
+    notes: NotesSeen,
     watchdog: Option<(Duration, Instant)>,
     hook: Option<Hook>,
 }
 
 impl ServiceNotices {
-    fn new(hook: Option<Hook>, view: View) -> Self {
+    fn new(hook: Option<Hook>, view: View, run: &Path) -> Self {
         Self {
             view,
+            notes: NotesSeen::of(run),
             // Three times as often as it is asked for.
             watchdog: sd_notify::watchdog_enabled().map(|interval| (interval / 3, Instant::now())),
             hook,
@@ -261,6 +263,10 @@ impl Listener for ServiceNotices {
 
     fn look(&mut self, look: &CaptureMoment) {
         self.view.look(look);
+    }
+
+    fn exclusions(&mut self, points: &[SettledPoint]) -> Option<Vec<Exclusion>> {
+        self.notes.exclusions(points)
     }
 
     fn event(&mut self, event: &Event) {

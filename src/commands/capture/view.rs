@@ -55,10 +55,7 @@ impl View {
             page,
             line,
             latest: None,
-            notes: NotesSeen {
-                folder: folder.to_owned(),
-                stamp: None,
-            },
+            notes: NotesSeen::of(folder),
             alarms: Vec::new(),
         };
         view.publish(&view.guide.before_the_first_sample());
@@ -145,15 +142,22 @@ impl View {
 }
 
 /// The notes of the run, which the page and other programs write beside the capture.
-struct NotesSeen {
+pub(super) struct NotesSeen {
     folder: PathBuf,
     /// Length and time of the file when it was last read.
     stamp: Option<(u64, SystemTime)>,
 }
 
 impl NotesSeen {
+    pub(super) fn of(folder: &Path) -> Self {
+        Self {
+            folder: folder.to_owned(),
+            stamp: None,
+        }
+    }
+
     /// The points that are not to count, where a note has come since it was last asked.
-    fn exclusions(&mut self, points: &[SettledPoint]) -> Option<Vec<Exclusion>> {
+    pub(super) fn exclusions(&mut self, points: &[SettledPoint]) -> Option<Vec<Exclusion>> {
         let file = self.folder.join(NOTES_FILE).metadata().ok()?;
         let stamp = (file.len(), file.modified().ok()?);
         if self.stamp == Some(stamp) {

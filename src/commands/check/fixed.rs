@@ -5,10 +5,7 @@ use ndarray::{Array2, Axis, s};
 use super::listen::Heard;
 use super::measure::{Line, Terms, measure};
 use crate::maths;
-use crate::resonance::criteria::unmet;
-use crate::resonance::standing_wave::{
-    FixedSensor, NodeReading, TwoWaves, WaveNumber, judge, reading_end_m,
-};
+use crate::resonance::standing_wave::{FixedSensor, ShownWaves};
 use crate::setup::{Channel, Setup};
 use crate::tone::fit::{ToneGuess, fit};
 
@@ -22,8 +19,7 @@ const SHOWS: f64 = 20.0;
 /// What they show.
 pub(super) struct FixedSensorsShown {
     frequency_hz: f64,
-    /// Waves and reading, where two waves could be told apart.
-    waves: Option<(TwoWaves, NodeReading)>,
+    shown: ShownWaves,
     /// What is wrong; empty where nothing is.
     pub(super) faults: Vec<String>,
 }
@@ -85,39 +81,26 @@ impl FixedSensorsShown {
         if !shows {
             return None;
         }
-        let number = WaveNumber::of(setup, frequency_hz);
-        let found = TwoWaves::fit(&sensors, number).map(|waves| {
-            let read = waves.node_before(reading_end_m(setup, frequency_hz));
-            (waves, read)
-        });
         let names: Vec<String> = channels
             .iter()
             .map(|channel| channel.name.clone())
             .collect();
-        let judged = judge(
-            &setup.hold,
-            frequency_hz,
-            found
-                .as_ref()
-                .map(|(waves, read)| (waves, *read))
-                .map_err(|error| *error),
-            (&sensors, number),
-            &names,
-        );
-        let faults = unmet(&judged)
-            .into_iter()
+        let shown = ShownWaves::of(setup, frequency_hz, sensors, &names);
+        let faults = shown
+            .faults()
+            .iter()
             .map(|fault| format!("fixed sensors at {frequency_hz:.2} Hz: {fault}"));
         Some(Self {
             frequency_hz,
             faults: faults.collect(),
-            waves: found.ok(),
+            shown,
         })
     }
 
     /// What they show, a line.
     pub(super) fn line(&self) -> String {
         let hz = self.frequency_hz;
-        match &self.waves {
+        match self.shown.found() {
             Some((waves, read)) => format!(
                 "fixed sensors at {hz:.2} Hz: condition {:.1}, {:.2} % of the motion left over; node at \
                  {:.3} m from the drive-end clamp, ratio there {:.1} %",

@@ -63,7 +63,7 @@ pub(super) fn close(mut watch: Watch, outcome: Outcome) -> Result<Captured, Capt
         other => (RunState::Failed, Some(other.to_string())),
     };
     watch.links.sum_up();
-    tracing::info!("{}", watch.coverage.text());
+    tracing::info!("{}", watch.counted().text());
     let told = log_what_is_left(&mut watch, &reason).and_then(|()| tell_missing(&mut watch));
     let mut sources = watch.ledger.record().sources.clone();
     let folder = watch.ledger.folder().join(RECORDINGS_FOLDER);

@@ -427,6 +427,7 @@ fn session<'a>(
         looked_at_s: 0.0,
         points,
         coverage,
+        exclusions: Vec::new(),
         alarms: Alarms::new(setup, &plans),
         listener,
         stop_on_alarm: request.stop_on_alarm,

@@ -10,7 +10,7 @@ use crossbeam_channel::Receiver;
 
 use super::coverage::Coverage;
 use super::links::LinkHealth;
-use crate::analysis::{Analysis, Event};
+use crate::analysis::{Analysis, Event, Exclusion};
 use crate::ingest::serial::LinkMonitor;
 use crate::ingest::{Clock, IngestError, Message, StreamFormat};
 use crate::recorder::{RecorderError, SpaceForecast, Storage, forecast_space};
@@ -127,6 +127,13 @@ pub trait Listener {
     /// How all stands; told several times a second.
     fn look(&mut self, look: &CaptureMoment) {
         let _ = look;
+    }
+
+    /// The points that are not to count, where that is another list than when it was last
+    /// asked: somebody may exclude one while the capture goes on.
+    fn exclusions(&mut self, points: &[SettledPoint]) -> Option<Vec<Exclusion>> {
+        let _ = points;
+        None
     }
 
     /// Something new happened.

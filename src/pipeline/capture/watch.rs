@@ -10,7 +10,7 @@ use super::links::Links;
 use super::space::Space;
 use super::surroundings::{CaptureMoment, Listener};
 use crate::analysis::alarm::{Alarm, Alarms};
-use crate::analysis::{Analysis, Event, Evidence, Finding};
+use crate::analysis::{Analysis, Event, Evidence, Exclusion, Finding};
 use crate::ingest::Clock;
 use crate::ledger::Ledger;
 use crate::pipeline::feed::{FeedState, Recordings};
@@ -45,6 +45,8 @@ pub struct Watch<'a> {
     pub points: Vec<SettledPoint>,
     /// The plan against them.
     pub coverage: Coverage,
+    /// The points that are not to count.
+    pub exclusions: Vec<Exclusion>,
     /// The setup's limits.
     pub alarms: Alarms,
     /// Who hears how it goes.
@@ -139,8 +141,18 @@ impl Watch<'_> {
         sources.all(|(recorded, seen)| recorded.synced() >= *seen)
     }
 
+    /// The plan against the points that count.
+    pub fn counted(&mut self) -> Coverage {
+        if let Some(exclusions) = self.listener.exclusions(&self.points) {
+            self.exclusions = exclusions;
+        }
+        self.coverage.without(&self.exclusions, &self.points)
+    }
+
     fn announce(&mut self, point: SettledPoint) {
         self.coverage.add(&point);
+        self.points.push(point.clone());
+        let counted = self.counted();
         tracing::info!(
             point = point.point,
             verdict = ?point.verdict,
@@ -148,10 +160,9 @@ impl Watch<'_> {
             frequency_hz = point.frequency_hz.map(|frequency| frequency.value),
             efficiency_pct = point.efficiency_pct.map(|efficiency| efficiency.value),
             reasons = %point.reasons.join("; "),
-            "Point {} is on disk; {}.", point.point, self.coverage.summary()
+            "Point {} is on disk; {}.", point.point, counted.summary()
         );
         self.listener.point(&point);
-        self.points.push(point);
     }
 
     fn alarm(&mut self, alarms: Vec<Alarm>) -> anyhow::Result<()> {
@@ -228,8 +239,8 @@ impl Watch<'_> {
         } else {
             ""
         };
-        self.listener
-            .status(&format!("{}{lag}", self.coverage.summary()));
+        let counted = self.counted();
+        self.listener.status(&format!("{}{lag}", counted.summary()));
         Ok(())
     }
 }
@@ -293,7 +304,7 @@ impl Sink for Watch<'_> {
         }
         if now.saturating_sub(self.coverage_told) >= COVERAGE_INTERVAL {
             self.coverage_told = now;
-            tracing::info!("{}", self.coverage.text());
+            tracing::info!("{}", self.counted().text());
         }
         Ok(())
     }

@@ -101,7 +101,7 @@ fn overview(audit: &Audit) -> Markup {
     html! {
         div class="grid" { "\n"
             (run.markup())
-            @for quantity in [&PHASE, &RATIO] {
+            @for quantity in [&PHASE, &PATTERN, &RATIO, &DIFFERENCE] {
                 @if let Some(picture) = of_points(audit, &kinds, quantity) { (picture.markup()) }
             }
         } "\n"
@@ -115,14 +115,23 @@ fn keyed(figure: Figure, audit: &Audit, kinds: &[(Look, &str)]) -> Figure {
         .fold(figure, |figure, (look, word)| figure.key(*look, word))
 }
 
+/// What the axis of a quantity covers.
+enum Range {
+    /// From here to there.
+    Fixed(f64, f64),
+    /// From zero up.
+    FromZero,
+    /// Zero in the middle, and the bars.
+    AboutZero,
+}
+
 /// A quantity of every point over frequency.
 struct PointQuantity {
     title: &'static str,
     caption: &'static str,
     axis: &'static str,
     of: fn(&SettledPoint) -> Option<Measured>,
-    /// Ends of the axis, if they are fixed.
-    range: Option<(f64, f64)>,
+    range: Range,
     /// Criterion whose limit is drawn on both sides of zero.
     criterion: Option<HoldCriterion>,
 }
@@ -136,8 +145,28 @@ const PHASE: PointQuantity = PointQuantity {
         let phase = point.drive_phase_deg?;
         Some(Measured::new(fold_half_turn_deg(phase.value), phase.u))
     },
-    range: Some((-95.0, 95.0)),
+    range: Range::Fixed(-95.0, 95.0),
     criterion: Some(HoldCriterion::DrivePhase),
+};
+
+/// The second one, where fixed sensors show it.
+const PATTERN: PointQuantity = PointQuantity {
+    title: "Peak by the place of the nodes",
+    caption: "By fixed sensors, against the drive-end clamp; 0 is resonance. Dashed: what is allowed. Bars: expanded uncertainty, k = 2.",
+    axis: "above the peak, bandwidths",
+    of: |point| point.node_pattern_bandwidths,
+    range: Range::Fixed(-1.0, 1.0),
+    criterion: Some(HoldCriterion::NodePattern),
+};
+
+/// Both methods at once.
+const DIFFERENCE: PointQuantity = PointQuantity {
+    title: "Fixed sensors against the pair",
+    caption: "Their ratio less that of the pair that was moved, of the pair's. Bars: joint expanded uncertainty, k = 2.",
+    axis: "difference of the ratio, %",
+    of: |point| point.wave_difference_pct,
+    range: Range::AboutZero,
+    criterion: None,
 };
 
 const RATIO: PointQuantity = PointQuantity {
@@ -145,7 +174,7 @@ const RATIO: PointQuantity = PointQuantity {
     caption: "100 V_n / V_a, losses of the bare span included. Bars: expanded uncertainty, k = 2.",
     axis: "efficiency, %",
     of: |point| point.efficiency_pct,
-    range: None,
+    range: Range::FromZero,
     criterion: None,
 };
 
@@ -159,8 +188,14 @@ fn of_points(audit: &Audit, kinds: &[(Look, &str)], quantity: &PointQuantity) ->
         return None;
     }
     let y = match quantity.range {
-        Some((low, high)) => Axis::new(quantity.axis, low, high),
-        None => Axis::from_zero(quantity.axis, all.iter().map(|point| point.1)),
+        Range::Fixed(low, high) => Axis::new(quantity.axis, low, high),
+        Range::FromZero => Axis::from_zero(quantity.axis, all.iter().map(|point| point.1)),
+        Range::AboutZero => {
+            let reach = all.iter().map(|point| point.1.abs() + point.2);
+            let most = reach.filter(|reach| reach.is_finite()).fold(0.0, f64::max);
+            let most = if most > 0.0 { 1.08 * most } else { 1.0 };
+            Axis::new(quantity.axis, -most, most)
+        }
     };
     let limit = quantity
         .criterion

@@ -31,10 +31,27 @@ fn held(case: &Case) -> String {
     let mut parts = Vec::new();
     let phase = case.result(HoldCriterion::DrivePhase);
     let largest_deg = case.largest(|row| row.drive_phase_deg);
-    let free_off = case
-        .result(HoldCriterion::FreeResponse)
-        .filter(|result| result.met == Some(true))
-        .and_then(|result| result.value);
+    let shown_by = [
+        (
+            HoldCriterion::FreeResponse,
+            "the span's free motion when the drive changed",
+        ),
+        (
+            HoldCriterion::SignalPhase,
+            "the phase against the drive signal",
+        ),
+        (
+            HoldCriterion::NodePattern,
+            "the place of the nodes against the drive-end clamp",
+        ),
+    ]
+    .into_iter()
+    .find_map(|(criterion, what)| {
+        let shown = case
+            .result(criterion)
+            .filter(|result| result.met == Some(true));
+        Some((what, shown?.value?))
+    });
     match (phase, largest_deg) {
         (Some(result), Some(largest_deg)) if result.met == Some(true) => {
             parts.push(format!(
@@ -43,17 +60,14 @@ fn held(case: &Case) -> String {
                 plain(result.limit, 3)
             ));
         }
-        (Some(result), _) if result.met.is_none() && free_off.is_some() => {
-            let off = free_off.unwrap_or_default();
-            parts.push(format!(
-                "the span's free motion when the drive changed shows the drive {} half-power bandwidths from the peak",
+        (Some(result), _) if result.met.is_none() => parts.push(match shown_by {
+            Some((what, off)) => format!(
+                "{what} shows the drive {} half-power bandwidths from the peak",
                 within(off, 2, 0.01)
-            ));
-        }
-        (Some(result), _) if result.met.is_none() => parts.push(
-            "the drive phase says nothing here, but the approach went over the peak on both sides"
+            ),
+            None => "the drive phase says nothing here, but the approach went over the peak on both sides"
                 .to_owned(),
-        ),
+        }),
         _ => {}
     }
     if let (Some(bandwidth_hz), Some(settled)) = (case.point.bandwidth_hz, case.point.frequency_hz)

@@ -10,7 +10,7 @@ use maud::{Markup, html};
 
 use crate::report::html::{facts_list, table};
 use crate::report::number::{ABSENT, plain, with_micro_sign};
-use crate::setup::{self, Channel, ListedKey, Origin, Setup};
+use crate::setup::{self, Channel, ListedKey, Origin, Role, Setup};
 
 /// The bench in the words of the trade.
 pub(super) fn arrangement(setup: &Setup) -> Markup {
@@ -100,6 +100,7 @@ fn facts(setup: &Setup) -> Vec<(&'static str, String)> {
             format!("number {node} from the damper towards the drive"),
         ));
     }
+    facts.extend(fixed_sensors(setup).map(|words| ("Fixed sensors", words)));
     facts.push((
         "Sweep",
         format!(
@@ -112,6 +113,36 @@ fn facts(setup: &Setup) -> Vec<(&'static str, String)> {
         facts.push(("Level", with_micro_sign(&level.statement())));
     }
     facts
+}
+
+/// What fixed sensors are there for; `None` where there are none.
+fn fixed_sensors(setup: &Setup) -> Option<String> {
+    let count = setup.fixed_sensors().count();
+    if count == 0 {
+        return None;
+    }
+    let what = if setup.reads_by_fixed_sensors() {
+        "antinode and node are read by the waves that they show"
+    } else {
+        "beside the pair that is moved"
+    };
+    let matched = match setup.matching {
+        Some(_) => ", their gain and phase by matching",
+        None => "",
+    };
+    Some(format!("{count}, {what}{matched}"))
+}
+
+/// Where a channel's sensor stands, m from the drive-end clamp.
+fn place(channel: &Channel) -> String {
+    let taped = match channel.role {
+        Role::Wave => format!(" ± {} mm", plain(channel.position_uncertainty_mm, 3)),
+        _ => String::new(),
+    };
+    channel.position_m.map_or_else(
+        || ABSENT.to_owned(),
+        |place_m| format!("{}{taped}", plain(place_m, 5)),
+    )
 }
 
 fn channel_table(setup: &Setup) -> Markup {
@@ -144,7 +175,7 @@ fn channel_table(setup: &Setup) -> Markup {
                 td { (calibration_words(channel)) }
                 td class="words" { (reference(channel)) }
                 @if places {
-                    td { (channel.position_m.map_or_else(|| ABSENT.to_owned(), |m| plain(m, 5))) }
+                    td { (place(channel)) }
                 }
             } "\n"
         }

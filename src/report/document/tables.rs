@@ -53,6 +53,18 @@ pub(super) fn settled(points: &[&ReducedPoint]) -> Markup {
             h3 { "Strain" } "\n"
             (of_points(ReportTable::Strain, points))
         }
+        @if points.iter().any(|point| point.point.wave_condition.is_some()) {
+            h3 { "Fixed sensors" } "\n"
+            p class="note" {
+                "Condition: how well their places tell the two waves apart, 1 is best. Left over: what two waves \
+                 do not explain of their motion. From the peak: by the place of the nodes against the drive-end \
+                 clamp, in half-power bandwidths (df)."
+                @if points.iter().any(|point| point.point.wave_difference_pct.is_some()) {
+                    " Against the pair: their ratio less that of the pair that was moved, with the joint uncertainty."
+                }
+            } "\n"
+            (of_points(ReportTable::FixedSensors, points))
+        }
         (remarks(points))
     }
 }

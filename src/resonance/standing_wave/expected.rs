@@ -62,7 +62,8 @@ impl ExpectedWave {
                 ..*sensor
             })
             .collect();
-        let u = waves.iswr_standard_u(&shown, number, self.node_m);
+        let iswr = |waves: &TwoWaves| waves.node_nearest(self.node_m).iswr;
+        let u = waves.standard_u(&shown, number, iswr);
         ExpectedReading {
             condition,
             iswr_standard_u: u.map(|u| u / self.iswr),

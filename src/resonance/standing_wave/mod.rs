@@ -17,7 +17,9 @@ mod expected;
 mod judge;
 mod known;
 mod loss;
+mod node_pattern;
 mod reading;
+mod shown;
 mod suspect;
 mod two_waves;
 
@@ -28,7 +30,9 @@ pub use known::{
     wave_number_standard_u,
 };
 pub use loss::ConductorLoss;
+pub use node_pattern::NodePattern;
 pub use reading::FixedReading;
+pub use shown::{ShownWaves, TrustedWaves};
 pub use suspect::Suspect;
 pub use two_waves::{
     FixedSensor, MOST_CONDITION, NodeReading, TwoWaves, WaveFitError, WaveNumber, condition,

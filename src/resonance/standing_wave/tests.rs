@@ -70,14 +70,14 @@ const GAIN_U: f64 = 0.0025;
 const PHASE_U_RAD: f64 = 0.1 * std::f64::consts::PI / 180.0;
 
 /// Normal numbers, the same each time.
-struct Draw(ChaCha8Rng);
+pub(super) struct Draw(ChaCha8Rng);
 
 impl Draw {
-    fn new(seed: u64) -> Self {
+    pub(super) fn new(seed: u64) -> Self {
         Self(ChaCha8Rng::seed_from_u64(seed))
     }
 
-    fn normal(&mut self, standard_u: f64) -> f64 {
+    pub(super) fn normal(&mut self, standard_u: f64) -> f64 {
         let normal: f64 = StandardNormal.sample(&mut self.0);
         standard_u * normal
     }
@@ -87,7 +87,7 @@ impl Draw {
     }
 
     /// Errs by what is stated of the sensor.
-    fn err(&mut self, sensor: &mut FixedSensor) {
+    pub(super) fn err(&mut self, sensor: &mut FixedSensor) {
         sensor.place_m += self.normal(PLACE_U_M);
         let gain = 1.0 + self.normal(GAIN_U);
         sensor.velocity_m_s *= gain * maths::cis(self.normal(PHASE_U_RAD));
@@ -141,7 +141,7 @@ impl Case {
     }
 }
 
-fn sensor(place_m: f64, velocity_m_s: Complex64) -> FixedSensor {
+pub(super) fn sensor(place_m: f64, velocity_m_s: Complex64) -> FixedSensor {
     FixedSensor {
         place_m,
         velocity_m_s,

@@ -224,17 +224,20 @@ impl TwoWaves {
         }
     }
 
-    /// Standard uncertainty of the ratio at the node nearest to a place by what the sensors
-    /// may err by; `sensors` show these waves.
-    pub(super) fn iswr_standard_u(
+    /// Standard uncertainty, by what the sensors may err by, of something that is read off
+    /// these waves; `sensors` show them, `number` is k and α as stated. `None` where the
+    /// sensors leave the waves open.
+    pub fn standard_u(
         &self,
         sensors: &[FixedSensor],
         number: WaveNumber,
-        node_m: f64,
+        read: impl Fn(&Self) -> f64,
     ) -> Option<f64> {
         let problem = Problem::new(sensors, number);
         let (a, b) = self.waves_at(problem.middle_m);
-        let at = [a.re, a.im, b.re, b.im, 0.0, 0.0];
+        let off = self.wave_number_per_m / number.per_m - 1.0;
+        let fading_off = self.fading_per_m - number.fading_per_m;
+        let at = [a.re, a.im, b.re, b.im, off, fading_off];
         let mut normal = Symmetric::zeros(UNKNOWNS);
         let mut right = vec![0.0; UNKNOWNS];
         for sensor in sensors {
@@ -246,10 +249,7 @@ impl TwoWaves {
             normal.add(place, place, maths::square(u).recip());
         }
         let factor = Cholesky::factor(&normal)?;
-        let iswr = |at: &Unknowns| {
-            let waves = problem.conclude(at, self.condition);
-            waves.node_nearest(node_m).iswr
-        };
+        let read = |at: &Unknowns| read(&problem.conclude(at, self.condition));
         let step_m_s = 1e-5 * problem.scale_m_s;
         let steps: Unknowns = [step_m_s, step_m_s, step_m_s, step_m_s, 1e-6, 1e-7];
         let slope: Vec<f64> = steps
@@ -261,7 +261,7 @@ impl TwoWaves {
                     if let Some(value) = moved.get_mut(place) {
                         *value += by;
                     }
-                    iswr(&moved)
+                    read(&moved)
                 };
                 (moved(*step) - moved(-step)) / (2.0 * step)
             })

@@ -12,6 +12,7 @@ use super::super::phasor::{
     FARTHEST_DRIVE_PHASE_DEG, SHOWS, detuning_bandwidths, fold_half_turn_rad,
 };
 use super::super::signal_phase::{PeakPhase, SignalAngle};
+use super::super::standing_wave::NodePattern;
 use super::super::unstated_mass::MOST_UNSTATED_KG;
 use super::Tracker;
 use super::judge::plateau;
@@ -40,6 +41,8 @@ pub enum PeakShownBy {
     DriveSignal,
     /// The span's free motion when the drive was last changed.
     FreeMotion,
+    /// The place of the nodes against the drive-end clamp, by fixed sensors.
+    NodePattern,
 }
 
 /// Where the drive stands against the peak.
@@ -267,6 +270,16 @@ impl DriveStanding {
             detuning_u: 0.5 * (1.0 + maths::square(2.0 * detuning)) * angle_u_rad,
             bandwidth_hz,
             by,
+        }
+    }
+
+    /// By the place of the nodes.
+    pub fn of_node_pattern(pattern: NodePattern, bandwidth_hz: f64) -> Self {
+        Self {
+            detuning: pattern.detuning,
+            detuning_u: 2.0 * pattern.detuning_u,
+            bandwidth_hz,
+            by: PeakShownBy::NodePattern,
         }
     }
 

@@ -1,5 +1,5 @@
-//! Runs to alter: one reprocessed, reduced against a bare one and reported, and
-//! one captured from a line.
+//! Runs to alter: one reprocessed, reduced against a bare one and reported, one that is read by
+//! matched fixed sensors, and one captured from a line.
 
 use std::path::{Path, PathBuf};
 use std::thread;
@@ -28,6 +28,7 @@ impl Bench {
     pub fn new() -> Self {
         let folder = tempfile::tempdir().unwrap();
         finished_run::make(folder.path());
+        finished_run::make_matched(folder.path());
         copy_folder(&capture().path("run"), &folder.path().join("captured"));
         let stored = Stored::read(&folder.path().join("run")).unwrap();
         Self {

@@ -27,7 +27,7 @@ const OF_THE_REDUCTION: &[Command] = &[Report, Compare, Field, Verify];
 /// Whoever reads a run checks all that the run itself wrote; the recordings are
 /// told of by `audit` and recomputed by `verify`; tables and report are read by
 /// people, and `verify` alone says whether they are true.
-const RESTS_ON: [(&str, &str, &[Command]); 19] = [
+const RESTS_ON: [(&str, &str, &[Command]); 20] = [
     ("run.json", "", ALL),
     ("setup.toml", "", ALL),
     ("points.jsonl", "", ALL),
@@ -36,6 +36,7 @@ const RESTS_ON: [(&str, &str, &[Command]); 19] = [
     ("trace.csv", "", ALL),
     ("curves/", ".csv", ALL),
     ("pictures/", "", ALL),
+    ("sensors.match", "", ALL),
     ("points.csv", "", &[Verify]),
     ("reduced.jsonl", "", OF_THE_REDUCTION),
     ("reduced.csv", "", &[Verify]),
@@ -81,10 +82,10 @@ fn trials(bench: &Bench, run: &'static str) -> Vec<Trial> {
             "bare" if resting_on(&file) == ALL => OF_THE_BARE_RUN,
             "bare" => &[],
             // Of a run without notes only what was made of it is named there.
-            "captured" if file == "results.jsonl" => OF_THE_REDUCTION,
+            "captured" | "matched" if file == "results.jsonl" => OF_THE_REDUCTION,
             _ => resting_on(&file),
         };
-        // There is no damper on a captured run, and nothing to compare it with.
+        // There is no damper on a captured run, and nothing to compare it and the matched one with.
         let commands = commands
             .iter()
             .filter(|command| run == "run" || run == "bare" || !matches!(command, Compare | Field));
@@ -99,9 +100,9 @@ fn trials(bench: &Bench, run: &'static str) -> Vec<Trial> {
     trials
 }
 
-/// What is tried of all files that a command rests on, of the three runs.
+/// What is tried of all files that a command rests on, of the four runs.
 fn all_trials(bench: &Bench) -> Vec<Trial> {
-    ["run", "bare", "captured"]
+    ["run", "bare", "captured", "matched"]
         .into_iter()
         .flat_map(|run| trials(bench, run))
         .filter(|trial| !trial.commands.is_empty())
@@ -195,7 +196,7 @@ fn judge(bench: &Bench, trials: &[(&Trial, Vec<&Change>)]) {
 
 /// As it was made nothing is wrong: otherwise all that follows says nothing.
 fn stands(bench: &Bench) {
-    for run in ["run", "captured"] {
+    for run in ["run", "captured", "matched"] {
         for file in bench::files(&bench.path(run)) {
             for command in ALL {
                 if run == "run" || !matches!(command, Compare | Field) {
@@ -233,7 +234,7 @@ fn a_change_in_any_file_is_noticed_by_every_command_that_rests_on_it() {
 
 /// All of it: every place of every file.
 #[test]
-#[ignore = "takes half an hour: every value of every file of three runs"]
+#[ignore = "takes half an hour: every value of every file of four runs"]
 fn every_change_in_any_file_is_noticed_by_every_command_that_rests_on_it() {
     let bench = Bench::new();
     stands(&bench);
