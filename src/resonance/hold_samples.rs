@@ -40,6 +40,9 @@ const PIECES_IN_EXACT: u64 = 4;
 /// Samples are kept for two holds and this much more, s: the hold of a dwell
 /// need not end where the dwell does.
 const MARGIN_SECONDS: f64 = 10.0;
+/// Joined samples whose memory is kept for the next hold, 4 MB: a source of many channels has long
+/// holds more seldom than memory to spare.
+const KEPT_VALUES: usize = 1 << 19;
 /// Interfering tones of two pieces within this many resolution widths (one over the
 /// piece's length) are one tone.
 const SAME_TONE_WIDTHS: f64 = 1.5;
@@ -51,7 +54,8 @@ const NORMAL_99: f64 = 2.326;
 pub struct HoldSamples {
     plan: TonePlan,
     hold_fit: HoldFit,
-    /// The samples of the hold that was fitted last, joined; kept for its memory.
+    /// The samples of the hold that was fitted last, joined: kept for its memory, if it is no more
+    /// than [`KEPT_VALUES`].
     joined: Vec<f64>,
     /// The channel that phases are counted from when pieces are averaged.
     reference: usize,
@@ -272,7 +276,11 @@ impl HoldSamples {
         }
         // Of any other length where hops are missing.
         let samples = ArrayView2::from_shape((channels, count), &self.joined).ok()?;
-        self.hold_fit.fit(samples, guess_hz).ok()
+        let found = self.hold_fit.fit(samples, guess_hz).ok();
+        if self.joined.len() > KEPT_VALUES {
+            self.joined = Vec::new();
+        }
+        found
     }
 }
 

@@ -97,7 +97,7 @@ pub struct HoldFit {
     sets_frequency: Vec<bool>,
     /// As high as the tones that are fitted.
     fit_transform: HopTransform,
-    /// The hops of the hold that was fitted last, for their memory.
+    /// The hops of the hold that was fitted last, for their memory; not of a long one.
     spectra: Vec<Vec<HopSpectrum>>,
     /// Up to half the rate.
     line_transform: HopTransform,
@@ -227,6 +227,9 @@ impl HoldFit {
         }
         for (channel, row) in fitted.iter().zip(rest.rows_mut()) {
             channel.take_lines_off(row, rate_hz);
+        }
+        if !keeps_all {
+            self.spectra = Vec::new();
         }
         let channels = fitted
             .iter()
