@@ -103,7 +103,7 @@ fn places(name: &str, text: &str) -> Vec<(String, Range<usize>)> {
         "csv" => by_line(text)
             .flat_map(|(number, begin, line)| cells(number, begin, line))
             .collect(),
-        "toml" => {
+        "toml" | "match" => {
             let table = toml::de::DeTable::parse(text).unwrap();
             let mut found = Vec::new();
             in_table(table.get_ref(), "", &mut found);
