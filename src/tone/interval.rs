@@ -231,13 +231,14 @@ impl HoldFit {
         if !keeps_all {
             self.spectra = Vec::new();
         }
+        let scatter = excess_scatter(rest.view(), fitted.first(), rate_hz);
         let channels = fitted
             .iter()
             .zip(samples.axis_iter(Axis(0)))
-            .zip(rest.axis_iter(Axis(0)))
-            .map(|((channel, row), rest)| {
-                let rest = rest.insert_axis(Axis(0));
-                channel.finish(row.insert_axis(Axis(0)), rest, place, &sums, self)
+            .zip(rest.axis_iter(Axis(0)).zip(scatter))
+            .map(|((channel, row), (rest, scatter))| {
+                let rest = contiguous(rest);
+                channel.finish(row.insert_axis(Axis(0)), &rest, scatter, place, &sums, self)
             })
             .collect();
         Ok(IntervalTone {
@@ -320,11 +321,12 @@ fn fit_channel(
 }
 
 impl SingleChannel {
-    /// `rest` is what the model leaves of the samples, `row`.
+    /// `rest` is what the model leaves of the samples, `row`; `scatter` what [`excess_scatter`] says.
     fn finish(
         &self,
         row: ArrayView2<f64>,
-        rest: ArrayView2<f64>,
+        rest: &[f64],
+        scatter: f64,
         place: Beside,
         sums: &LineSums,
         hold: &HoldFit,
@@ -357,11 +359,10 @@ impl SingleChannel {
             ..noise.unwrap_or_default()
         };
         let rate_hz = plan.decimated_rate_hz();
-        let excess = self.excess_scatter(rest, rate_hz) / maths::square(response(drive_hz));
-        let rest = contiguous(rest.row(0));
+        let excess = scatter / maths::square(response(drive_hz));
         let sines = self.sines(rate_hz);
         let high_orders = self.high_orders(sums, &sines, hold);
-        let course = deviations(&rest, drive_hz / rate_hz, plan.hop_samples)
+        let course = deviations(rest, drive_hz / rate_hz, plan.hop_samples)
             .map(|deviation| fundamental + deviation / response(drive_hz))
             .collect();
         // Noise of the whole interval against that of one hop.
@@ -391,7 +392,7 @@ impl SingleChannel {
         phasor.var_im += excess;
         let marks = NoisyTone {
             samples: &samples,
-            rest: &rest,
+            rest,
             tone: fundamental,
             cycles_per_sample: drive_hz / rate_hz,
             hop_samples: plan.hop_samples,
@@ -464,45 +465,48 @@ impl SingleChannel {
         }
         sum.max(0.0).sqrt()
     }
+}
 
-    /// Variance of the mean phasor's parts from scatter between blocks that
-    /// noise does not explain: wander, small beats. Zero where it does.
-    fn excess_scatter(&self, rest: ArrayView2<f64>, rate_hz: f64) -> f64 {
-        let length = rest.ncols() / BLOCKS;
-        let Some(drive_hz) = self.frequencies_hz.first() else {
-            return 0.0;
+/// Variance of the parts of each channel's mean phasor from scatter between blocks that noise does
+/// not explain: wander, small beats. Zero where it does. `any`: one of them, for the drive's
+/// frequency.
+fn excess_scatter(rest: ArrayView2<f64>, any: Option<&SingleChannel>, rate_hz: f64) -> Vec<f64> {
+    let none = vec![0.0; rest.nrows()];
+    let length = rest.ncols() / BLOCKS;
+    let Some(frequency_hz) = any.and_then(|channel| channel.frequencies_hz.first()) else {
+        return none;
+    };
+    let drive = [ToneGuess {
+        frequency_hz: *frequency_hz,
+        free: false,
+        orders: 1,
+    }];
+    // Σ |A|² and Σ of the variances of both parts, of the blocks of each channel.
+    let mut sums = vec![(0.0, 0.0); rest.nrows()];
+    for block in 0..BLOCKS {
+        let part = rest.slice(s![.., block * length..(block + 1) * length]);
+        let Ok(part) = fit(part, rate_hz, &drive, &[true]) else {
+            return none;
         };
-        let drive = [ToneGuess {
-            frequency_hz: *drive_hz,
-            free: false,
-            orders: 1,
-        }];
-        let mut scatter = 0.0;
-        let mut expected = 0.0;
-        for block in 0..BLOCKS {
-            let part = rest.slice(s![.., block * length..(block + 1) * length]);
-            let Ok(part) = fit(part, rate_hz, &drive, &[true]) else {
-                return 0.0;
-            };
-            let Some(phasor) = part
-                .channels
-                .first()
-                .and_then(|c| c.phasors.first()?.first().copied())
-            else {
-                return 0.0;
-            };
-            scatter += phasor.value.norm_sqr();
-            expected += phasor.var_re + phasor.var_im;
-        }
-        let blocks = BLOCKS as f64;
-        let per_part = scatter / (2.0 * (blocks - 1.0));
-        let noise = expected / (2.0 * blocks);
-        if per_part > EXCESS * noise {
-            (per_part - noise) / blocks
-        } else {
-            0.0
+        for ((scatter, expected), channel) in sums.iter_mut().zip(&part.channels) {
+            if let Some(phasor) = channel.phasors.first().and_then(|orders| orders.first()) {
+                *scatter += phasor.value.norm_sqr();
+                *expected += phasor.var_re + phasor.var_im;
+            }
         }
     }
+    let blocks = BLOCKS as f64;
+    sums.into_iter()
+        .map(|(scatter, expected)| {
+            let per_part = scatter / (2.0 * (blocks - 1.0));
+            let noise = expected / (2.0 * blocks);
+            if per_part > EXCESS * noise {
+                (per_part - noise) / blocks
+            } else {
+                0.0
+            }
+        })
+        .collect()
 }
 
 impl IntervalChannel {
