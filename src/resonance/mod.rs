@@ -110,6 +110,11 @@ impl Dwell {
             HoldCriterion::FreeResponse,
             HoldCriterion::SignalPhase,
         ];
+        // It takes no other proof away, and says where it contradicts one.
+        if self.verdict == Verdict::Held && judged.result.met == Some(false) {
+            self.reasons
+                .push(format!("held all the same, but {}", judged.sentence));
+        }
         let is_excluded = of_peak.iter().any(|criterion| has(*criterion, false));
         if self.verdict != Verdict::Steady || is_excluded || !has(HoldCriterion::RingUp, true) {
             return;
