@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::reduction::{BudgetLine, SettledPoint};
+use crate::reduction::{BudgetLine, FixedEvidence, SettledPoint};
 use crate::resonance::CriterionResult;
 
 /// What the analysis says.
@@ -29,6 +29,9 @@ pub struct Evidence {
     /// where the dwell does not count, and in runs older than this key.
     #[serde(default)]
     pub uncertainty_budget: Vec<BudgetLine>,
+    /// What the fixed sensors showed, where antinode and node were read by them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fixed_sensors: Option<FixedEvidence>,
 }
 
 /// One line of `events.jsonl`.

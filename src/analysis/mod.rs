@@ -19,7 +19,7 @@ use crate::reduction::fixed_sensors;
 use crate::reduction::harmonic_numbers::HarmonicNumbers;
 use crate::reduction::hum::HumSeen;
 use crate::reduction::settle::{budget_of, fitted_channels, settle};
-use crate::reduction::{BudgetLine, Measured, SettledPoint};
+use crate::reduction::{BudgetLine, FixedEvidence, Measured, SettledPoint, fixed_evidence};
 use crate::resonance::hop_estimate::HopEstimate;
 use crate::resonance::phasor::detuning_bandwidths;
 use crate::resonance::signal_phase::SignalPhases;
@@ -264,20 +264,24 @@ impl Analysis {
             let Some(mut dwell) = self.waiting.pop_front() else {
                 return;
             };
-            let (point, uncertainty_budget) = self.settle(&mut dwell);
+            let (point, (uncertainty_budget, fixed_sensors)) = self.settle(&mut dwell);
             let evidence = Evidence {
                 dwell_start_s: dwell.start_s,
                 dwell_end_s: dwell.end_s,
                 criteria: dwell.criteria,
                 uncertainty_budget,
+                fixed_sensors,
             };
             findings.push(Finding::Point(Box::new(point), evidence));
         }
     }
 
     /// The point of a dwell and, where it counts, the budget of its
-    /// uncertainties.
-    fn settle(&mut self, dwell: &mut Dwell) -> (SettledPoint, Vec<BudgetLine>) {
+    /// uncertainties and what the fixed sensors showed.
+    fn settle(
+        &mut self,
+        dwell: &mut Dwell,
+    ) -> (SettledPoint, (Vec<BudgetLine>, Option<FixedEvidence>)) {
         let main = self.main;
         let tension = self
             .tension
@@ -331,11 +335,14 @@ impl Analysis {
             Some(Err(reason)) => point.reasons.push(reason.clone()),
             None => {}
         }
-        let budget = match point.verdict {
-            Verdict::Rejected => Vec::new(),
-            _ => budget_of(setup, dwell, &fits),
+        let rests_on = match point.verdict {
+            Verdict::Rejected => (Vec::new(), None),
+            _ => (
+                budget_of(setup, dwell, &fits),
+                fixed_evidence(setup, dwell, &fits),
+            ),
         };
-        (point, budget)
+        (point, rests_on)
     }
 
     fn trace(&self, frame: &ToneFrame, estimate: Option<&HopEstimate>) -> TraceRow {

@@ -135,6 +135,14 @@ fn heading(record: &Reduction, width: usize) -> String {
         }
         _ => text.push_str("Without a bare run: the damper's own power is not known.\n"),
     }
+    if let Some(sweep) = &record.fixed_sensors {
+        text += &wrap(
+            &format!("Fixed sensors: {}.", sweep.sentence()),
+            width,
+            "",
+            "",
+        );
+    }
     text.push('\n');
     text
 }

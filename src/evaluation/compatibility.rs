@@ -156,12 +156,23 @@ fn part(pct: f64) -> f64 {
 /// both runs leave in a product of the channels' gains, each to the power
 /// given. `None` where one of the runs lacks a channel.
 fn shared_gains(run: &Setup, bare: &Setup, channels: [(Role, f64); 2]) -> Option<f64> {
+    let mut powers: Vec<(&Channel, &Channel, f64)> = Vec::new();
+    for (role, power) in channels {
+        let pairs = pairs(run, bare, role)?;
+        for (ours, theirs) in &pairs {
+            let part = power / pairs.len() as f64;
+            match powers
+                .iter_mut()
+                .find(|(known, ..)| known.name == ours.name)
+            {
+                Some((.., sum)) => *sum += part,
+                None => powers.push((ours, theirs, part)),
+            }
+        }
+    }
     let mut square = 0.0_f64;
     let mut references: Vec<(&str, f64)> = Vec::new();
-    for (role, power) in channels {
-        let (Some((_, ours)), Some((_, theirs))) = (run.channel(role), bare.channel(role)) else {
-            return None;
-        };
+    for (ours, theirs, power) in powers {
         if let Some(pct) = ours.uncertainty_pct.filter(|_| same_sensor(ours, theirs)) {
             square += maths::square(power * part(pct));
         }
@@ -170,7 +181,7 @@ fn shared_gains(run: &Setup, bare: &Setup, channels: [(Role, f64); 2]) -> Option
         {
             let pct = our.uncertainty_pct.min(their.uncertainty_pct);
             match references.iter_mut().find(|(name, _)| *name == our.name) {
-                // One reference behind both factors moves both.
+                // One reference behind several factors moves all of them.
                 Some((_, sum)) => *sum += power * part(pct),
                 None => references.push((&our.name, power * part(pct))),
             }
@@ -179,7 +190,30 @@ fn shared_gains(run: &Setup, bare: &Setup, channels: [(Role, f64); 2]) -> Option
     Some(square + references.iter().map(|(_, sum)| sum * sum).sum::<f64>())
 }
 
-fn same_sensor(ours: &Channel, theirs: &Channel) -> bool {
+/// The channels of a role in both runs. Antinode and node by fixed sensors err by the mean of
+/// those that served in both: unequal weights would leave more in common, never less.
+fn pairs<'a>(
+    run: &'a Setup,
+    bare: &'a Setup,
+    role: Role,
+) -> Option<Vec<(&'a Channel, &'a Channel)>> {
+    let is_read = matches!(role, Role::Antinode | Role::Node);
+    if is_read && run.reads_by_fixed_sensors() && bare.reads_by_fixed_sensors() {
+        let ours = run.channels.iter().filter(|c| c.role == Role::Wave);
+        return ours
+            .map(|ours| {
+                let mut theirs = bare.channels.iter().filter(|c| c.role == Role::Wave);
+                Some((ours, theirs.find(|theirs| theirs.name == ours.name)?))
+            })
+            .collect();
+    }
+    let (_, ours) = run.channel(role)?;
+    let (_, theirs) = bare.channel(role)?;
+    Some(vec![(ours, theirs)])
+}
+
+/// Whether two channels are one sensor, as far as setups say.
+pub(super) fn same_sensor(ours: &Channel, theirs: &Channel) -> bool {
     ours.name == theirs.name
         && ours.unit == theirs.unit
         && ours.full_scale.to_bits() == theirs.full_scale.to_bits()
@@ -249,5 +283,23 @@ mod tests {
         }
         let shared = shared_standard(&damped, &other, roles, false);
         assert!(shared.abs() < 1e-12);
+    }
+
+    #[test]
+    fn fixed_sensors_that_served_in_both_runs_err_together_by_their_mean() {
+        let fixed = include_str!("../../config/fixed-trial.toml");
+        let run = crate::setup::parse(fixed, "fixed-trial.toml").unwrap();
+        // By hand, k = 1: V_a and V_n have twice the mean of three times 0.25 %, one reference
+        // behind all of them 2 · 0.3 %, half of mass 0.5 % and of tension 0.5 %:
+        // sqrt(4 · 0.0625/3 + 0.36 + 0.0625 + 0.0625) % = 0.7539 %.
+        let roles = [Role::Antinode, Role::Node];
+        let shared = shared_standard(&run, &run, roles, true);
+        assert!((shared - 0.007_539).abs() < 1e-6, "{shared}");
+        // A ratio has no gain in common.
+        let ratio = shared_ratio_standard(&run, &run, roles);
+        assert!(ratio.abs() < 1e-12, "{ratio}");
+        let mut other = run.clone();
+        other.channels[1].name.push('2');
+        assert!(shared_standard(&run, &other, roles, true).abs() < 1e-12);
     }
 }

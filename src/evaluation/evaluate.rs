@@ -8,34 +8,12 @@ use super::bare::Refusal;
 use super::compatibility::incompatibilities;
 use super::criteria::RequiredCurve;
 use super::decay::{Decay, EnvelopeRow, decays};
-use super::reduced::{Reduced, RunPoints, reduce};
-use crate::analysis::{Exclusion, TraceRow};
+use super::fixed_sweep::{FixedSweep, SweepFitError, refined};
+use super::reduced::{Reduced, reduce};
+use super::run_values::RunValues;
+use crate::analysis::TraceRow;
 use crate::reduction::SettledPoint;
 use crate::setup::Setup;
-
-/// A run as it was read.
-#[derive(Debug, Clone, Copy)]
-pub struct RunValues<'a> {
-    /// Its setup.
-    pub setup: &'a Setup,
-    /// Its points.
-    pub points: &'a [SettledPoint],
-    /// Those of them that are not to count.
-    pub exclusions: &'a [Exclusion],
-    /// Its trace, in which free decays are looked for; `None` where it has
-    /// none that can be read. That of a bare run is not looked at.
-    pub trace: Option<&'a [TraceRow]>,
-}
-
-impl<'a> From<RunValues<'a>> for RunPoints<'a> {
-    fn from(run: RunValues<'a>) -> Self {
-        Self {
-            setup: run.setup,
-            points: run.points,
-            exclusions: run.exclusions,
-        }
-    }
-}
 
 /// What a run is held against, beside the criteria of its setup.
 #[derive(Debug, Clone, Copy, Default)]
@@ -54,6 +32,11 @@ pub struct Evaluation {
     pub reduced: Reduced,
     /// The free decays in the run's trace.
     pub decays: Vec<Decay>,
+    /// The points of the bare run as its losses were read from them; empty without one.
+    pub bare_points: Vec<SettledPoint>,
+    /// What all points by fixed sensors together say, or why each stands alone; `None` where
+    /// there are none.
+    pub fixed_sweep: Option<Result<FixedSweep, SweepFitError>>,
 }
 
 /// Why a run cannot be evaluated.
@@ -96,13 +79,23 @@ pub fn evaluate(
         Some(trace) => free_decays(run.setup, trace, requirements.decay_range_mm_s)?,
         None => Vec::new(),
     };
-    let reduced = reduce(
-        run.into(),
-        bare.map(RunPoints::from),
+    let refined = refined(run, bare);
+    let mut reduced = reduce(
+        run.with(&refined.points),
+        bare.zip(refined.bare.as_ref())
+            .map(|(bare, points)| bare.with(points)),
         &decays,
         requirements.curves,
     )?;
-    Ok(Evaluation { reduced, decays })
+    for point in &mut reduced.points {
+        point.damper.iswr_alone = refined.alone.get(&point.point.point).copied();
+    }
+    Ok(Evaluation {
+        reduced,
+        decays,
+        bare_points: refined.bare.unwrap_or_default(),
+        fixed_sweep: refined.sweep,
+    })
 }
 
 fn free_decays(

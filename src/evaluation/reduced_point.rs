@@ -40,6 +40,9 @@ point_fields! {
         node_to_damper_m / node_to_damper_u_m: Option<Measured> = Shown::in_files("m");
         /// What the correction rests on.
         correction_basis: Option<String> = Shown::in_files("");
+        /// The ratio as the point alone read it by its fixed sensors; `iswr` is then that of all points
+        /// together.
+        iswr_alone / iswr_alone_u: Option<Measured> = Shown::in_files("");
         /// The plain difference with bending stiffness in the wave impedance of both powers, beside
         /// the standard's `power_damper_w`; absent where EI is not given.
         power_damper_stiffness_w / power_damper_stiffness_u_w: Option<Measured> = Shown::in_files("W")

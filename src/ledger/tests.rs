@@ -37,6 +37,7 @@ fn evidence(at_s: f64) -> Evidence {
         dwell_end_s: at_s + 10.0,
         criteria: Vec::new(),
         uncertainty_budget: Vec::new(),
+        fixed_sensors: None,
     }
 }
 

@@ -6,6 +6,7 @@ mod courses;
 pub mod equations;
 pub mod fields;
 pub mod fitted_channel;
+mod fixed_evidence;
 pub mod fixed_inputs;
 pub mod fixed_sensors;
 mod gauge;
@@ -18,6 +19,7 @@ mod signal_errors;
 pub mod uncertainty;
 
 pub use budget::{BudgetLine, budget};
+pub use fixed_evidence::{FixedEvidence, ShownByFixed, fixed_evidence};
 pub use gauge::{Gauge, NoGauge};
 pub use measured::{COVERAGE, Measured};
 pub use point::{PointRow, SettledPoint};

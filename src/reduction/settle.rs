@@ -37,7 +37,7 @@ pub fn settle(
     start_utc: Option<jiff::Timestamp>,
 ) -> SettledPoint {
     let mut point = empty_point(dwell, start_utc);
-    let basis = match Basis::of(setup, dwell, fits) {
+    let basis = match PointBasis::of(setup, dwell, fits) {
         Ok(basis) => basis,
         Err(reason) => {
             point.reasons.push(reason);
@@ -49,7 +49,7 @@ pub fn settle(
             .reasons
             .push(format!("no ratio by the fixed sensors: {error}"));
     }
-    let Basis {
+    let PointBasis {
         interval,
         antinode,
         parts,
@@ -155,7 +155,7 @@ fn enter_node_count(
 /// What each cause contributes to the uncertainty of the dwell's point; empty
 /// where it has no value.
 pub fn budget_of(setup: &Setup, dwell: &Dwell, fits: &[FittedChannel]) -> Vec<BudgetLine> {
-    let Ok(basis) = Basis::of(setup, dwell, fits) else {
+    let Ok(basis) = PointBasis::of(setup, dwell, fits) else {
         return Vec::new();
     };
     budget(&basis.inputs, &basis.causes, |sensor| {
@@ -166,20 +166,24 @@ pub fn budget_of(setup: &Setup, dwell: &Dwell, fits: &[FittedChannel]) -> Vec<Bu
 }
 
 /// What a point and its budget are computed from.
-struct Basis<'a> {
+pub(super) struct PointBasis<'a> {
     interval: &'a IntervalTone,
     antinode: &'a FittedChannel<'a>,
     parts: Parts<'a>,
     /// What the fixed sensors show, or why that is nothing; `None` where there are none.
-    fixed: Option<Result<FixedHold, WaveFitError>>,
-    inputs: Inputs,
+    pub(super) fixed: Option<Result<FixedHold, WaveFitError>>,
+    pub(super) inputs: Inputs,
     courses: Courses<'a>,
-    causes: Vec<Cause>,
+    pub(super) causes: Vec<Cause>,
 }
 
-impl<'a> Basis<'a> {
+impl<'a> PointBasis<'a> {
     /// Of a dwell, or why it has no value.
-    fn of(setup: &Setup, dwell: &'a Dwell, fits: &'a [FittedChannel<'a>]) -> Result<Self, String> {
+    pub(super) fn of(
+        setup: &Setup,
+        dwell: &'a Dwell,
+        fits: &'a [FittedChannel<'a>],
+    ) -> Result<Self, String> {
         let find = |role: Role| fits.iter().find(|fit| fit.channel.role == role);
         let (Some(interval), Some(antinode)) = (&dwell.interval, find(Role::Antinode)) else {
             return Err("no value: no tone could be fitted at the antinode".to_owned());

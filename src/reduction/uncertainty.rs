@@ -311,6 +311,26 @@ impl Cause {
         }
     }
 
+    /// Whether it is one that fixed sensors are read with: a sensor's own noise, calibration
+    /// or place, or the wave number and the loss.
+    pub(super) fn is_of_waves(&self) -> bool {
+        let is_fixed = |sensor: &InputPhasor| matches!(sensor, InputPhasor::Wave(_));
+        match self {
+            Self::Noise { sensor, .. } | Self::Place { sensor, .. } => is_fixed(sensor),
+            Self::Phase { sensors, .. } | Self::Gain { sensors, .. } => match sensors.as_slice() {
+                [sensor] => is_fixed(sensor),
+                _ => false,
+            },
+            Self::Tension { .. }
+            | Self::Mass { .. }
+            | Self::Stiffness { .. }
+            | Self::UnstatedStiffness { .. }
+            | Self::TensionLoss { .. }
+            | Self::BendingLoss { .. } => true,
+            _ => false,
+        }
+    }
+
     /// Whether its effect has a part that is the same whichever way it errs,
     /// and that matters.
     fn has_even_part(&self) -> bool {

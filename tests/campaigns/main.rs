@@ -18,6 +18,7 @@ mod coverage;
 mod damper_power;
 mod faults;
 mod fixed_sensors;
+mod fixed_sweep;
 mod held_or_not;
 #[cfg(target_os = "linux")]
 mod hour_long_hold;

@@ -234,6 +234,9 @@ fn basis(reduction: &Reduction) -> Markup {
             ),
         ));
     }
+    if let Some(sweep) = &reduction.fixed_sensors {
+        facts.push(("Fixed sensors", sweep.sentence()));
+    }
     html! {
         h2 { "What the damper's power rests on" } "\n"
         (facts_list(&facts))

@@ -88,6 +88,12 @@ pub fn as_matched(
 /// Relative standard uncertainty of the wave number by that of tension, mass and
 /// stiffness.
 pub fn wave_number_standard_u(setup: &Setup, frequency_hz: f64) -> f64 {
+    let [by_tension_and_mass, by_stiffness] = wave_number_standard_u_parts(setup, frequency_hz);
+    maths::hypot(by_tension_and_mass, by_stiffness)
+}
+
+/// The same by tension and mass together, and by stiffness.
+pub fn wave_number_standard_u_parts(setup: &Setup, frequency_hz: f64) -> [f64; 2] {
     let conductor = setup.strung_conductor();
     let k = conductor.wave_number_per_m(frequency_hz);
     let moved = |conductor: StrungConductor| conductor.wave_number_per_m(frequency_hz) / k - 1.0;
@@ -107,7 +113,7 @@ pub fn wave_number_standard_u(setup: &Setup, frequency_hz: f64) -> f64 {
         }),
         None => unstated_stiffness_u(setup, frequency_hz),
     };
-    maths::hypot(maths::hypot(by_tension, by_mass), by_stiffness)
+    [maths::hypot(by_tension, by_mass), by_stiffness]
 }
 
 /// Relative standard uncertainty of the wave number where no stiffness is stated: it may be
@@ -160,16 +166,23 @@ impl WaveNumber {
 
 /// Standard uncertainty of α by those of both loss factors, 1/m.
 pub fn fading_standard_u_per_m(setup: &Setup, frequency_hz: f64) -> f64 {
+    let [by_tension, by_bending] = fading_parts_per_m(setup, frequency_hz);
+    maths::hypot(by_tension, by_bending) * setup.conductor.loss_uncertainty_pct / PCT
+}
+
+/// α by the loss of what the tension stores and by that of what bending stores, 1/m.
+pub fn fading_parts_per_m(setup: &Setup, frequency_hz: f64) -> [f64; 2] {
     let conductor = setup.strung_conductor();
     let loss = ConductorLoss::of(setup);
     let part = |loss: ConductorLoss| loss.fading_per_m(&conductor, frequency_hz);
-    let by_tension = part(ConductorLoss {
-        bending: 0.0,
-        ..loss
-    });
-    let by_bending = part(ConductorLoss {
-        tension: 0.0,
-        ..loss
-    });
-    maths::hypot(by_tension, by_bending) * setup.conductor.loss_uncertainty_pct / PCT
+    [
+        part(ConductorLoss {
+            bending: 0.0,
+            ..loss
+        }),
+        part(ConductorLoss {
+            tension: 0.0,
+            ..loss
+        }),
+    ]
 }

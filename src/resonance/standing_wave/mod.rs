@@ -26,8 +26,8 @@ mod two_waves;
 pub use expected::{ExpectedReading, ExpectedWave};
 pub use judge::judge;
 pub use known::{
-    as_matched, fading_standard_u_per_m, matched, reading_end_m, unstated_stiffness_u,
-    wave_number_standard_u,
+    as_matched, fading_parts_per_m, fading_standard_u_per_m, matched, reading_end_m,
+    unstated_stiffness_u, wave_number_standard_u, wave_number_standard_u_parts,
 };
 pub use loss::ConductorLoss;
 pub use node_pattern::NodePattern;
@@ -38,5 +38,7 @@ pub use two_waves::{
     FixedSensor, MOST_CONDITION, NodeReading, TwoWaves, WaveFitError, WaveNumber, condition,
 };
 
+#[cfg(test)]
+pub(crate) mod finite_elements;
 #[cfg(test)]
 mod tests;

@@ -6,58 +6,14 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 
+use super::finite_elements::{Case, cases};
 use super::suspect::suspect;
 use super::{
     ConductorLoss, ExpectedWave, FixedSensor, MOST_CONDITION, Suspect, TwoWaves, WaveFitError,
     WaveNumber, condition,
 };
 use crate::maths;
-use crate::span::StrungConductor;
-use crate::span::nodes::CLEAR_LENGTHS;
 use crate::span::waves::demo_span;
-
-/// One frequency of one span.
-struct Case {
-    conductor: StrungConductor,
-    loss: ConductorLoss,
-    frequency_hz: f64,
-    damper_m: f64,
-    iswr: f64,
-    node_m: f64,
-    antinode_m: f64,
-    /// Places, and velocities with the antinode's real, 0.2 m/s.
-    field: Vec<(f64, Complex64)>,
-}
-
-fn cases() -> Vec<Case> {
-    let table = include_str!("../../../tests/reference/fixed_sensors.csv");
-    let rows = table.lines().skip(1);
-    rows.map(|line| {
-        let v: Vec<f64> = line.split(',').map(|t| t.parse().unwrap()).collect();
-        Case {
-            conductor: StrungConductor {
-                tension_n: v[1],
-                mass_kg_per_m: v[2],
-                bending_stiffness_n_m2: v[3],
-                length_m: v[4],
-            },
-            loss: ConductorLoss {
-                tension: v[5],
-                bending: v[6],
-            },
-            damper_m: v[8],
-            frequency_hz: v[9],
-            iswr: v[10],
-            node_m: v[11],
-            antinode_m: v[12],
-            field: v[13..]
-                .chunks(3)
-                .map(|p| (p[0], Complex64::new(p[1], p[2])))
-                .collect(),
-        }
-    })
-    .collect()
-}
 
 /// What is stated of a loss that nobody measured: any of the table's is possible.
 const STATED_LOSS: ConductorLoss = ConductorLoss {
@@ -128,8 +84,7 @@ impl Case {
 
     /// Whether the sensors stand clear of the damper's near field.
     fn is_clear(&self, places: &[usize]) -> bool {
-        let near_field_m = self.conductor.bending_stiffness_n_m2 / self.conductor.tension_n;
-        let end_m = self.conductor.length_m - self.damper_m - CLEAR_LENGTHS * near_field_m.sqrt();
+        let end_m = self.clear_end_m();
         self.sensors(places)
             .iter()
             .all(|sensor| sensor.place_m <= end_m)

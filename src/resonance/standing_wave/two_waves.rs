@@ -206,7 +206,7 @@ impl TwoWaves {
 
     /// Waves of a given wave number that have the velocities `towards_damper` and
     /// `towards_drive`, m/s peak, at a place.
-    pub(super) fn through(
+    pub fn through(
         place_m: f64,
         [towards_damper, towards_drive]: [Complex64; 2],
         number: WaveNumber,
