@@ -7,12 +7,12 @@ use clap::Args as ClapArgs;
 
 use super::{Failure, Status};
 use crate::ingest::StreamFormat;
-use crate::ledger::{Run, check_seal};
+use crate::ledger::{Run, SETUP_FILE, check_seal};
 use crate::report::audit::case::Case;
 use crate::report::audit::deep::{Deep, deep};
 use crate::report::audit::{Audit, page, text};
 use crate::report::recordings::Recordings;
-use crate::setup::Setup;
+use crate::setup::{self, Setup};
 use crate::tone::TonePlan;
 
 /// Arguments of `spanhold audit`.
@@ -36,15 +36,11 @@ pub struct Args {
 /// Exit code 1 where a file of the run has changed since it was made.
 pub fn run(args: &Args) -> Result<Status, Failure> {
     let run = Run::open(&args.run).map_err(anyhow::Error::from)?;
-    let setup = crate::setup::parse(
-        &run.setup_text,
-        &args
-            .run
-            .join(crate::ledger::SETUP_FILE)
-            .display()
-            .to_string(),
-    )
-    .map_err(anyhow::Error::from)?;
+    let file = args.run.join(SETUP_FILE).display().to_string();
+    let setup = setup::examine(&run.setup_text, &file)
+        .and_then(|loaded| loaded.with_matching(&args.run))
+        .map_err(anyhow::Error::from)?
+        .setup;
     let trace = run
         .trace(f64::NEG_INFINITY, f64::INFINITY)
         .map_err(anyhow::Error::from)?;

@@ -45,7 +45,10 @@ impl LoadedRun {
             return Err(LoadError::Altered(run.alterations));
         }
         let file = folder.join(SETUP_FILE).display().to_string();
-        let setup = setup::parse(&run.setup_text, &file)?;
+        // The matching, if there is one, is that in the folder.
+        let setup = setup::examine(&run.setup_text, &file)?
+            .with_matching(folder)?
+            .setup;
         Ok(Self { run, setup })
     }
 

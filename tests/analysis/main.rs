@@ -25,6 +25,7 @@ mod first_setup;
 mod fixed_places;
 mod fixed_readings;
 mod fixed_sensors;
+mod fixed_sweep;
 mod guidance;
 mod hostile_names;
 mod level_changes;
