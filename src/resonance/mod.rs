@@ -110,10 +110,26 @@ impl Dwell {
             HoldCriterion::FreeResponse,
             HoldCriterion::SignalPhase,
         ];
-        // It takes no other proof away, and says where it contradicts one.
+        // A force that shows the peak stands; free motion and drive signal do not where it
+        // contradicts them, for either may be wrong.
         if self.verdict == Verdict::Held && judged.result.met == Some(false) {
-            self.reasons
-                .push(format!("held all the same, but {}", judged.sentence));
+            let other = if has(HoldCriterion::FreeResponse, true) {
+                "the free motion"
+            } else {
+                "the drive signal"
+            };
+            if has(HoldCriterion::DrivePhase, true) {
+                let reason = format!("held by the drive's force, but {}", judged.sentence);
+                self.reasons.push(reason);
+            } else {
+                let reason = format!(
+                    "resonance is neither shown nor excluded: {other} shows the peak, but {}",
+                    judged.sentence
+                );
+                self.reasons.insert(0, reason);
+                self.verdict = Verdict::Steady;
+            }
+            return;
         }
         let is_excluded = of_peak.iter().any(|criterion| has(*criterion, false));
         if self.verdict != Verdict::Steady || is_excluded || !has(HoldCriterion::RingUp, true) {

@@ -223,7 +223,9 @@ fn recorded_when_settled(rehearsal: &Rehearsal, truth: &DwellTruth) -> Option<Re
 fn the_place_of_the_nodes_shows_the_peak_without_a_force() {
     let (mut at_peak, mut held, mut beside, mut excluded, mut by_nodes) = (0, 0, 0, 0, 0);
     let mut worst = 0.0_f64;
-    for seed in 0..4 {
+    // In two recordings of the sixth the channels worked out from the sensors once passed for a free
+    // motion at the drive's frequency.
+    for seed in [0, 1, 2, 3, 6] {
         let bench = without_force(7400 + seed);
         let rehearsal = bench.dwells(5, &[0.0, 0.5, -0.5]);
         for truth in &rehearsal.truth {

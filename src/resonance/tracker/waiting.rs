@@ -116,7 +116,9 @@ impl Departures {
     pub(super) fn new(setup: &Setup, plan: &TonePlan) -> Self {
         let shows_motion = |setup_index: usize| {
             let channel = setup.channels.get(setup_index);
-            channel.is_some_and(|channel| channel.role.shows_motion())
+            // What is worked out shows nothing that the fixed sensors do not, and its weights,
+            // which change from hop to hop, look like a motion at the drive's frequency.
+            channel.is_some_and(|channel| channel.role.shows_motion() && !channel.is_worked_out())
         };
         let kept_s = match setup.channel(Role::DriveForce) {
             Some(_) => KEPT_SECONDS,
