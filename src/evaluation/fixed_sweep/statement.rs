@@ -127,8 +127,8 @@ impl FixedSweep {
             count => format!(" and {count} of the bare run"),
         };
         format!(
-            "ratios by fixed sensors from {} points{of_bare} together: places, gains, phases, tension \
-             and losses are one set of unknowns; {:.0} % of what is stated of gains, phases and \
+            "antinode, node and ratio from {} points{of_bare} together, in which places, gains, phases, \
+             tension and losses are one set of unknowns; {:.0} % of what is stated of gains, phases and \
              tension changes from point to point (chi-square {:.0} with {} degrees of freedom)",
             self.points, self.changing_share_pct, self.chi_square, self.degrees_of_freedom
         )

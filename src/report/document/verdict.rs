@@ -5,6 +5,7 @@ use maud::{Markup, html};
 
 use super::requirement;
 use crate::evaluation::criteria::{Judgement, Outcome};
+use crate::evaluation::fixed_sweep::SweptChannel;
 use crate::evaluation::methods::MethodCheck;
 use crate::evaluation::reduced::BarePoint;
 use crate::evaluation::reduced_point::ReducedPoint;
@@ -242,6 +243,29 @@ fn basis(reduction: &Reduction) -> Markup {
         (facts_list(&facts))
         @for note in &reduction.notes { p class="note" { (note) } "\n" }
         (bare_points(&reduction.bare_points))
+        @if let Some(sweep) = &reduction.fixed_sensors { (swept_sensors(&sweep.sensors)) }
+    }
+}
+
+/// What the fixed sensors turned out to be by all points together.
+fn swept_sensors(sensors: &[SweptChannel]) -> Markup {
+    let titles = [
+        "Channel",
+        "Further from the drive than stated, mm",
+        "Shows more than the others, %",
+        "Leads the others, degrees",
+    ];
+    let cells = |sensor: &SweptChannel| {
+        [
+            sensor.channel.clone(),
+            measured(Some(sensor.place_off_mm)),
+            measured(Some(sensor.gain_off_pct)),
+            measured(Some(sensor.phase_off_deg)),
+        ]
+    };
+    html! {
+        h3 { "Fixed sensors by all points together" } "\n"
+        (table(&titles, html! { @for sensor in sensors { (row(&cells(sensor))) } }))
     }
 }
 
