@@ -301,7 +301,10 @@ pub fn evaluate_loaded(request: LoadedRequest) -> Result<EvaluatedRun, Evaluatio
         record.bare_points = BarePoint::settled(&counting);
     }
     match evaluation.fixed_sweep {
-        Some(Ok(sweep)) => record.fixed_sensors = Some(sweep),
+        Some(Ok(sweep)) => {
+            notes.extend(sweep.doubts.iter().cloned());
+            record.fixed_sensors = Some(sweep);
+        }
         Some(Err(error)) => notes.push(format!(
             "fixed sensors: the ratio of each point is its own. {error}"
         )),

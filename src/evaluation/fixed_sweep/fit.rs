@@ -189,6 +189,39 @@ impl SweepFit {
     }
 }
 
+impl SweepFit {
+    /// Fits all points together without the one sensor that keeps them from fitting; says which
+    /// that is. `None` where no single one does, or leaving out several would do alike.
+    pub fn without_one(points: &[SweepPoint]) -> Option<(Self, usize)> {
+        let numbers = || points.iter().flat_map(|point| &point.readings);
+        let mut sensors: Vec<usize> = numbers().map(|reading| reading.sensor).collect();
+        sensors.sort_unstable();
+        sensors.dedup();
+        let mut found = None;
+        for sensor in sensors {
+            let without: Vec<SweepPoint> = points
+                .iter()
+                .map(|point| {
+                    let mut point = point.clone();
+                    point.readings.retain(|reading| reading.sensor != sensor);
+                    point
+                })
+                .collect();
+            // Two left would fit anything.
+            if without.iter().any(|point| point.readings.len() < 3) {
+                continue;
+            }
+            if let Ok(fit) = Self::fit(&without) {
+                if found.is_some() {
+                    return None;
+                }
+                found = Some((fit, sensor));
+            }
+        }
+        found
+    }
+}
+
 impl SweepModel<'_> {
     fn normal(&self, at: &Unknowns, share: f64) -> Option<Normal> {
         let count = self.common.count();

@@ -78,8 +78,15 @@ pub fn refined(run: RunValues, bare: Option<RunValues>) -> Refined {
     if points.is_empty() {
         return refined;
     }
-    let fit = match SweepFit::fit(&points) {
-        Ok(fit) => fit,
+    let fit = SweepFit::fit(&points).map(|fit| (fit, None));
+    let fit = fit.or_else(|error| match error {
+        SweepFitError::Changing { .. } => SweepFit::without_one(&points)
+            .map(|(fit, sensor)| (fit, Some(sensor)))
+            .ok_or(error),
+        _ => Err(error),
+    });
+    let (fit, left_out) = match fit {
+        Ok(found) => found,
         Err(error) => {
             refined.sweep = Some(Err(error));
             return refined;
@@ -105,7 +112,13 @@ pub fn refined(run: RunValues, bare: Option<RunValues>) -> Refined {
         .collect();
     let of_bare = entered.iter().filter(|of| of.run == 1).count();
     let setups: Vec<&Setup> = runs.iter().map(|run| run.setup).collect();
-    refined.sweep = Some(Ok(FixedSweep::new(&fit, &points, of_bare, &setups, &names)));
+    refined.sweep = Some(Ok(FixedSweep::new(
+        (&fit, left_out),
+        &points,
+        of_bare,
+        &setups,
+        &names,
+    )));
     refined
 }
 

@@ -1,6 +1,6 @@
 //! What fixed sensors and conductor turned out to be over a sweep, for the record.
 
-use super::fit::{Estimate, SweepFit};
+use super::fit::{Estimate, SweepFit, SweptSensor};
 use super::model::{SweepPoint, lasting};
 use crate::reduction::measured::record;
 use crate::reduction::{COVERAGE, Measured};
@@ -46,16 +46,45 @@ record! {
         bending_loss_factor_pct / bending_loss_factor_u_pct: Measured,
         /// What fades a wave at all frequencies alike, as the air does, 1/km.
         even_fading_per_km / even_fading_u_per_km: Measured,
-        /// The sensors of the run.
+        /// The channel that is left out, because all others fit without it and none with it.
+        left_out: Option<String>,
+        /// The other sensors of the run.
         sensors: Vec<SweptChannel>,
+        /// A sentence for each of them that differs from what is stated by far more than stated.
+        doubts: Vec<String>,
     }
+}
+
+/// Standard uncertainties that a sensor may differ by from what is stated of it: one in
+/// ten thousand does.
+const FAR: f64 = 4.0;
+
+/// What is to be said of a sensor that differs from what is stated by far more than stated.
+fn doubt(name: &str, sensor: &SweptSensor) -> Option<String> {
+    let parts = [
+        (sensor.place, "place"),
+        (sensor.gain, "gain"),
+        (sensor.phase, "phase"),
+    ];
+    let far: Vec<&str> = parts
+        .iter()
+        .filter(|(estimate, _)| estimate.value.abs() > FAR)
+        .map(|(_, what)| *what)
+        .collect();
+    (!far.is_empty()).then(|| {
+        format!(
+            "fixed sensors: by all points together the {} of \"{name}\" differs from what is stated by \
+             more than twice the stated uncertainty; measure it again",
+            far.join(" and the ")
+        )
+    })
 }
 
 impl FixedSweep {
     /// Of a fit of `points`, `bare_points` of which are of the bare run. `setups` are those of the
     /// run and of the bare run; `names` are the sensors', and whether each is one of the run.
     pub(super) fn new(
-        fit: &SweepFit,
+        (fit, left_out): (&SweepFit, Option<usize>),
         points: &[SweepPoint],
         bare_points: usize,
         setups: &[&Setup],
@@ -84,8 +113,11 @@ impl FixedSweep {
         };
         let [by_tension, by_bending, even] = fit.losses;
         let sensors = names.iter().zip(&fit.sensors).enumerate();
-        let sensors = sensors.filter(|(_, ((_, of_run), _))| *of_run);
+        let sensors =
+            sensors.filter(|(number, ((_, of_run), _))| *of_run && left_out != Some(*number));
+        let mut doubts = Vec::new();
         let sensors = sensors.map(|(number, ((name, _), sensor))| {
+            doubts.extend(doubt(name, sensor));
             let readings = points.iter().flat_map(|point| &point.readings);
             let shown: Vec<_> = readings
                 .filter(|reading| reading.sensor == number)
@@ -102,6 +134,7 @@ impl FixedSweep {
                 phase_off_deg: scaled(sensor.phase, (lasting * phase_u_rad).to_degrees()),
             }
         });
+        let sensors: Vec<SweptChannel> = sensors.collect();
         Self {
             points: points.len() - bare_points,
             bare_points,
@@ -116,7 +149,11 @@ impl FixedSweep {
                 by_bending,
             ),
             even_fading_per_km: scaled(even, 1e3 * even_u_per_m),
-            sensors: sensors.collect(),
+            left_out: left_out
+                .and_then(|number| names.get(number))
+                .map(|(name, _)| (*name).to_owned()),
+            sensors,
+            doubts,
         }
     }
 
@@ -126,10 +163,17 @@ impl FixedSweep {
             0 => String::new(),
             count => format!(" and {count} of the bare run"),
         };
+        let without = match &self.left_out {
+            None => String::new(),
+            Some(channel) => format!(
+                "; \"{channel}\" is left out, for the others fit without it and none with it: is it \
+                 elsewhere than stated, loose, out of the vertical, or its scale wrong?"
+            ),
+        };
         format!(
             "antinode, node and ratio from {} points{of_bare} together, in which places, gains, phases, \
              tension and losses are one set of unknowns; {:.0} % of what is stated of gains, phases and \
-             tension changes from point to point (chi-square {:.0} with {} degrees of freedom)",
+             tension changes from point to point (chi-square {:.0} with {} degrees of freedom){without}",
             self.points, self.changing_share_pct, self.chi_square, self.degrees_of_freedom
         )
     }
