@@ -306,7 +306,7 @@ pub fn evaluate_loaded(request: LoadedRequest) -> Result<EvaluatedRun, Evaluatio
             record.fixed_sensors = Some(sweep);
         }
         Some(Err(error)) => notes.push(format!(
-            "fixed sensors: the ratio of each point is its own. {error}"
+            "fixed sensors: the ratio of each point is its own, for {error}"
         )),
         None => {}
     }
