@@ -105,16 +105,14 @@ impl TensionRecord {
                 1e-3 * held.mean_n
             ));
         }
-        let mut measured = setup.clone();
-        measured.span.tension_kn = 1e-3 * held.mean_n;
         let scatter_pct = 200.0 * held.mean_u_n / held.mean_n;
         let calibration_pct = self
             .channel
             .uncertainty_pct
             .unwrap_or(setup.span.tension_uncertainty_pct);
-        measured.span.tension_uncertainty_pct = maths::hypot(calibration_pct, scatter_pct);
+        let uncertainty_pct = maths::hypot(calibration_pct, scatter_pct);
         Ok(TensionOfHold {
-            setup: measured,
+            setup: setup.under_tension(1e-3 * held.mean_n, Some(uncertainty_pct)),
             held,
         })
     }

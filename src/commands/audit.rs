@@ -36,11 +36,8 @@ pub struct Args {
 /// Exit code 1 where a file of the run has changed since it was made.
 pub fn run(args: &Args) -> Result<Status, Failure> {
     let run = Run::open(&args.run).map_err(anyhow::Error::from)?;
-    let file = args.run.join(SETUP_FILE).display().to_string();
-    let setup = setup::examine(&run.setup_text, &file)
-        .and_then(|loaded| loaded.with_matching(&args.run))
-        .map_err(anyhow::Error::from)?
-        .setup;
+    let setup = setup::parse_with_matching(&run.setup_text, &args.run.join(SETUP_FILE))
+        .map_err(anyhow::Error::from)?;
     let trace = run
         .trace(f64::NEG_INFINITY, f64::INFINITY)
         .map_err(anyhow::Error::from)?;

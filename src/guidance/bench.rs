@@ -141,17 +141,14 @@ impl BenchReadings {
 
     /// The setup with the tension that is measured, where it is.
     pub(super) fn by_measured_tension(&self, setup: &Setup) -> Setup {
-        let mut measured = setup.clone();
         if let Ok(tension) = self.tension(setup)
             && let Some(tension_kn) = tension.tension_kn
             && PLAUSIBLE.contains(&(tension_kn / setup.span.tension_kn))
         {
-            measured.span.tension_kn = tension_kn;
-            if let Some(u_kn) = tension.tension_u_kn {
-                measured.span.tension_uncertainty_pct = 100.0 * u_kn / tension_kn;
-            }
+            let u_pct = tension.tension_u_kn.map(|u_kn| 100.0 * u_kn / tension_kn);
+            return setup.under_tension(tension_kn, u_pct);
         }
-        measured
+        setup.clone()
     }
 
     pub(super) fn has_tension(&self) -> bool {

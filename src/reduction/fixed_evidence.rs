@@ -48,6 +48,9 @@ pub fn fixed_evidence(
     dwell: &Dwell,
     fits: &[FittedChannel],
 ) -> Option<FixedEvidence> {
+    if !fits.iter().any(|fit| fit.channel.is_worked_out()) {
+        return None;
+    }
     let basis = PointBasis::of(setup, dwell, fits).ok()?;
     let inputs = &basis.inputs;
     let hold = basis.fixed.as_ref()?.as_ref().ok()?;

@@ -44,11 +44,7 @@ impl LoadedRun {
         if !run.alterations.is_empty() {
             return Err(LoadError::Altered(run.alterations));
         }
-        let file = folder.join(SETUP_FILE).display().to_string();
-        // The matching, if there is one, is that in the folder.
-        let setup = setup::examine(&run.setup_text, &file)?
-            .with_matching(folder)?
-            .setup;
+        let setup = setup::parse_with_matching(&run.setup_text, &folder.join(SETUP_FILE))?;
         Ok(Self { run, setup })
     }
 

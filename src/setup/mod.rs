@@ -239,6 +239,17 @@ pub fn load(path: &Path) -> Result<Setup, SetupFaults> {
     read(path).map(|loaded| loaded.setup)
 }
 
+/// The checked setup of a text that stands at `path`, with the matching that it names
+/// and that stands beside it: that of a run folder.
+///
+/// # Errors
+/// Where one of the two has faults.
+pub fn parse_with_matching(text: &str, path: &Path) -> Result<Setup, SetupFaults> {
+    let folder = path.parent().unwrap_or_else(|| Path::new(""));
+    let loaded = examine(text, &path.display().to_string())?.with_matching(folder)?;
+    Ok(loaded.setup)
+}
+
 /// The checked setup of a text; `file` is the name to use in messages.
 pub fn parse(text: &str, file: &str) -> Result<Setup, SetupFaults> {
     examine(text, file).map(|loaded| loaded.setup)

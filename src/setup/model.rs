@@ -450,6 +450,18 @@ impl Setup {
         self.wave_speed_m_s() / (2.0 * self.span.length_m)
     }
 
+    /// The same under a measured tension, kN, with its expanded uncertainty, k = 2, %; the
+    /// stated one stands where that is not known.
+    #[must_use]
+    pub fn under_tension(&self, tension_kn: f64, uncertainty_pct: Option<f64>) -> Self {
+        let mut setup = self.clone();
+        setup.span.tension_kn = tension_kn;
+        if let Some(pct) = uncertainty_pct {
+            setup.span.tension_uncertainty_pct = pct;
+        }
+        setup
+    }
+
     /// The conductor as strung; without EI a string.
     pub fn strung_conductor(&self) -> StrungConductor {
         StrungConductor {

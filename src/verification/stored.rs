@@ -56,10 +56,7 @@ impl Stored {
         })?;
         let path = folder.join(SETUP_FILE);
         let setup_text = std::fs::read_to_string(&path).map_err(LedgerError::io(&path, "read"))?;
-        // The matching, if there is one, is that in the folder.
-        let setup = setup::examine(&setup_text, &path.display().to_string())
-            .and_then(|loaded| loaded.with_matching(folder))
-            .map(|loaded| loaded.setup);
+        let setup = setup::parse_with_matching(&setup_text, &path);
         let recordings = Recordings::of(folder, &record, &setup_text);
         let (mut alterations, point_notes, notes) = said_of_itself(folder);
         let (of_results, remarks) = said_of_results(folder);

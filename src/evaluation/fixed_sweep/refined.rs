@@ -148,7 +148,13 @@ fn sweep_point<'a>(
             shown: shown.sensor(setup, frequency_hz)?,
         });
     }
-    let measured = point.tension_kn.map(|tension| under(setup, tension));
+    let measured = point.tension_kn.map(|tension_kn| {
+        let u_kn = tension_kn.stated_u();
+        setup.under_tension(
+            tension_kn.value,
+            u_kn.map(|u_kn| 100.0 * u_kn / tension_kn.value),
+        )
+    });
     let setup = measured.as_ref().unwrap_or(setup);
     let [tension_standard_u, stiffness_standard_u] =
         wave_number_standard_u_parts(setup, frequency_hz);
@@ -176,16 +182,6 @@ fn even_per_m(setup: &Setup) -> f64 {
     let middle_hz = (setup.sweep.low_hz * setup.sweep.high_hz).sqrt();
     let [by_tension, _] = fading_parts_per_m(setup, middle_hz);
     by_tension
-}
-
-/// The setup under a tension that was measured.
-fn under(setup: &Setup, tension_kn: Measured) -> Setup {
-    let mut measured = setup.clone();
-    measured.span.tension_kn = tension_kn.value;
-    if let Some(u_kn) = tension_kn.stated_u() {
-        measured.span.tension_uncertainty_pct = 100.0 * u_kn / tension_kn.value;
-    }
-    measured
 }
 
 /// Whether it is the same sensor in the same place, matched to the same others.
