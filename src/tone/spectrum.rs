@@ -26,6 +26,7 @@
 
 use ndarray::ArrayView2;
 use num_complex::Complex64;
+use pulp::Simd;
 use std::borrow::Cow;
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
@@ -70,8 +71,8 @@ pub struct HopTransform {
     hop: usize,
     points: usize,
     beta: f64,
-    /// exp(−2 pi i k/M).
-    factors: Vec<Complex64>,
+    /// The factors of each stage's butterflies, the longest stage first.
+    factors: Vec<Vec<[Complex64; 3]>>,
     /// One over the kernel's transform at each sample.
     weights: Vec<f64>,
     /// For each point of the grid that is kept: where the transform of even and odd samples
@@ -116,9 +117,7 @@ impl HopTransform {
             hop,
             points,
             beta,
-            factors: (0..pairs)
-                .map(|k| maths::cis(-TAU * k as f64 / pairs as f64))
-                .collect(),
+            factors: stage_factors(pairs),
             weights: Vec::new(),
             kept: (0..=top + MARGIN)
                 .map(|i| {
@@ -187,25 +186,8 @@ impl HopTransform {
         out.values.resize(self.kept.len(), ComplexLanes::default());
         let rows = samples.rows().into_iter().skip(first).take(LANES);
         let rows: Vec<Cow<[f64]>> = rows.map(super::fit::contiguous).collect();
-        maths::wide!({
-            self.load(&rows, out);
-            self.butterflies();
-            self.untangle(out);
-        });
-    }
-
-    /// The sums of all samples out of those of the even and of the odd ones.
-    #[inline(always)]
-    fn untangle(&self, out: &mut HopSpectrum) {
-        for (value, (at, mirror, turn, odd)) in out.values.iter_mut().zip(&self.kept) {
-            let (a, b) = (self.re[*at], self.im[*at]);
-            let (c, d) = (self.re[*mirror], self.im[*mirror]);
-            // The sums of the even samples and of the odd ones, each doubled.
-            let (even_re, even_im) = product(plus(a, c), minus(b, d), *turn);
-            let (odd_re, odd_im) = product(plus(b, d), minus(c, a), *odd);
-            value.re = plus(even_re, odd_re);
-            value.im = plus(even_im, odd_im);
-        }
+        maths::wide!(self.load(&rows, out));
+        pulp::Arch::new().dispatch(Transform { of: self, out });
     }
 
     /// The samples less their means, weighted, into the lanes.
@@ -234,36 +216,74 @@ impl HopTransform {
             }
         }
     }
+}
 
-    /// Decimation in frequency, radix 4, in place; the last stage radix 2 where the
-    /// number of points is no power of four. What comes out stands in bit-reversed
-    /// order.
+/// From the loaded samples to the spectrum, by the registers that the processor has: left to the
+/// compiler, the eight lanes are gathered and shuffled at twice the cost.
+struct Transform<'a> {
+    of: &'a mut HopTransform,
+    out: &'a mut HopSpectrum,
+}
+
+impl pulp::WithSimd for Transform<'_> {
+    type Output = ();
+
     #[inline(always)]
-    fn butterflies(&mut self) {
-        let (re, im) = (&mut self.re[..], &mut self.im[..]);
-        let points = re.len();
-        // The upper half of what goes in is zero.
-        first_stage(re, im, &self.factors);
-        let mut length = points / 4;
-        while length >= 4 {
-            let stride = points / length;
+    fn with_simd<S: Simd>(self, simd: S) {
+        let Self { of, out } = self;
+        butterflies(simd, &of.factors, &mut of.re, &mut of.im);
+        untangle(simd, &of.kept, &of.re, &of.im, &mut out.values);
+    }
+}
+
+/// Decimation in frequency, radix 4, in place; the last stage radix 2 where the
+/// number of points is no power of four. What comes out stands in bit-reversed
+/// order.
+#[inline(always)]
+fn butterflies<S: Simd>(
+    simd: S,
+    factors: &[Vec<[Complex64; 3]>],
+    re: &mut [Lanes],
+    im: &mut [Lanes],
+) {
+    let Some((first, later)) = factors.split_first() else {
+        return;
+    };
+    // The upper half of what goes in is zero.
+    first_stage(simd, re, im, first);
+    // Each quarter to its end before the next: it stays in the first-level cache.
+    let quarter = re.len() / 4;
+    for (re, im) in re
+        .chunks_exact_mut(quarter)
+        .zip(im.chunks_exact_mut(quarter))
+    {
+        for factors in later {
+            let length = 4 * factors.len();
             for (re, im) in re.chunks_exact_mut(length).zip(im.chunks_exact_mut(length)) {
-                stage(re, im, &self.factors, stride);
+                stage(simd, re, im, factors);
             }
-            length /= 4;
         }
+        let length = later.iter().fold(quarter, |length, _| length / 4);
         if length == 2 {
-            for (re, im) in re.chunks_exact_mut(2).zip(im.chunks_exact_mut(2)) {
-                for values in [re, im] {
-                    let (a, b) = (values[0], values[1]);
-                    for lane in 0..LANES {
-                        values[0][lane] = a[lane] + b[lane];
-                        values[1][lane] = a[lane] - b[lane];
-                    }
-                }
-            }
+            last_stage(simd, re);
+            last_stage(simd, im);
         }
     }
+}
+
+/// Butterfly `j` of a stage turns by once, twice and three times its angle; the stages are each
+/// a quarter as long as the one before.
+fn stage_factors(points: usize) -> Vec<Vec<[Complex64; 3]>> {
+    let lengths = std::iter::successors(Some(points), |length| Some(length / 4));
+    lengths
+        .take_while(|length| *length >= 4)
+        .map(|length| {
+            let turn = |j: usize| maths::cis(-TAU * j as f64 / length as f64);
+            (0..length / 4)
+                .map(|j| [1, 2, 3].map(|times| turn(times * j)))
+                .collect()
+        })
+        .collect()
 }
 
 /// ∫ K(u) exp(2 pi i u t/M) du over the kernel, u in points: with u = ½ TAPS sin θ the
@@ -302,80 +322,138 @@ pub(super) fn sum_of(row: &[f64], f: impl Fn(f64) -> f64) -> f64 {
     lanes.iter().sum::<f64>() + rest.iter().map(|x| f(*x)).sum::<f64>()
 }
 
-type Values<'a> = &'a mut [Lanes];
-
+/// The quarters of some rows, as registers.
 #[inline(always)]
-fn quarters(values: Values) -> [Values; 4] {
-    let quarter = values.len() / 4;
-    let (low, high) = values.split_at_mut(2 * quarter);
+fn quarters<S: Simd>(rows: &mut [Lanes], quarter: usize) -> [&mut [S::f64s]; 4] {
+    let (low, high) = rows[..4 * quarter].split_at_mut(2 * quarter);
     let (a, b) = low.split_at_mut(quarter);
     let (c, d) = high.split_at_mut(quarter);
-    [a, b, c, d]
+    [a, b, c, d].map(|rows| S::as_mut_simd_f64s(rows.as_flattened_mut()).0)
+}
+
+/// A complex value of some lanes.
+type Register<S> = (<S as Simd>::f64s, <S as Simd>::f64s);
+
+#[inline(always)]
+fn plus<S: Simd>(simd: S, a: Register<S>, b: Register<S>) -> Register<S> {
+    (simd.add_f64s(a.0, b.0), simd.add_f64s(a.1, b.1))
 }
 
 #[inline(always)]
-fn plus(a: Lanes, b: Lanes) -> Lanes {
-    std::array::from_fn(|lane| a[lane] + b[lane])
+fn minus<S: Simd>(simd: S, a: Register<S>, b: Register<S>) -> Register<S> {
+    (simd.sub_f64s(a.0, b.0), simd.sub_f64s(a.1, b.1))
+}
+
+/// a + i b and a − i b.
+#[inline(always)]
+fn beside<S: Simd>(simd: S, a: Register<S>, b: Register<S>) -> [Register<S>; 2] {
+    [
+        (simd.sub_f64s(a.0, b.1), simd.add_f64s(a.1, b.0)),
+        (simd.add_f64s(a.0, b.1), simd.sub_f64s(a.1, b.0)),
+    ]
 }
 
 #[inline(always)]
-fn minus(a: Lanes, b: Lanes) -> Lanes {
-    std::array::from_fn(|lane| a[lane] - b[lane])
-}
-
-#[inline(always)]
-fn product(re: Lanes, im: Lanes, factor: Complex64) -> (Lanes, Lanes) {
+fn product<S: Simd>(simd: S, a: Register<S>, factor: Register<S>) -> Register<S> {
+    let (re, im) = factor;
     (
-        std::array::from_fn(|lane| re[lane] * factor.re - im[lane] * factor.im),
-        std::array::from_fn(|lane| re[lane] * factor.im + im[lane] * factor.re),
+        simd.sub_f64s(simd.mul_f64s(a.0, re), simd.mul_f64s(a.1, im)),
+        simd.add_f64s(simd.mul_f64s(a.0, im), simd.mul_f64s(a.1, re)),
     )
 }
 
-/// The factors of butterfly `j`, once, twice and three times its angle.
 #[inline(always)]
-fn factors_of(factors: &[Complex64], stride: usize) -> impl Iterator<Item = [Complex64; 3]> {
-    let multiple = |times: usize| factors.iter().step_by((times * stride).max(1)).copied();
-    multiple(1)
-        .zip(multiple(2))
-        .zip(multiple(3))
-        .map(|((a, b), c)| [a, b, c])
+fn splat<S: Simd>(simd: S, value: Complex64) -> Register<S> {
+    (simd.splat_f64s(value.re), simd.splat_f64s(value.im))
 }
 
 /// The first stage, whose upper half is zero.
 #[inline(always)]
-fn first_stage(re: Values, im: Values, factors: &[Complex64]) {
-    let [re0, re1, re2, re3] = quarters(re);
-    let [im0, im1, im2, im3] = quarters(im);
-    let real = re0.iter_mut().zip(re1).zip(re2).zip(re3);
-    let imaginary = im0.iter_mut().zip(im1).zip(im2).zip(im3);
-    for ((real, imaginary), [w1, w2, w3]) in real.zip(imaginary).zip(factors_of(factors, 1)) {
-        let (((re0, re1), re2), re3) = real;
-        let (((im0, im1), im2), im3) = imaginary;
-        let (a, b, c, d) = (*re0, *im0, *re1, *im1);
-        (*re0, *im0) = (plus(a, c), plus(b, d));
-        (*re1, *im1) = product(minus(a, c), minus(b, d), w2);
-        (*re2, *im2) = product(plus(a, d), minus(b, c), w1);
-        (*re3, *im3) = product(minus(a, d), plus(b, c), w3);
+fn first_stage<S: Simd>(
+    simd: S,
+    re: &mut [Lanes],
+    im: &mut [Lanes],
+    factors: &[[Complex64; 3]],
+) {
+    let parts = LANES / S::F64_LANES;
+    let [re0, re1, re2, re3] = quarters::<S>(re, factors.len());
+    let [im0, im1, im2, im3] = quarters::<S>(im, factors.len());
+    for (j, turns) in factors.iter().enumerate() {
+        let [w1, w2, w3] = turns.map(|turn| splat(simd, turn));
+        for at in parts * j..parts * (j + 1) {
+            let (a, b) = ((re0[at], im0[at]), (re1[at], im1[at]));
+            let [ahead, behind] = beside(simd, a, b);
+            (re0[at], im0[at]) = plus(simd, a, b);
+            (re1[at], im1[at]) = product(simd, minus(simd, a, b), w2);
+            (re2[at], im2[at]) = product(simd, behind, w1);
+            (re3[at], im3[at]) = product(simd, ahead, w3);
+        }
     }
 }
 
 #[inline(always)]
-fn stage(re: Values, im: Values, factors: &[Complex64], stride: usize) {
-    let [re0, re1, re2, re3] = quarters(re);
-    let [im0, im1, im2, im3] = quarters(im);
-    let real = re0.iter_mut().zip(re1).zip(re2).zip(re3);
-    let imaginary = im0.iter_mut().zip(im1).zip(im2).zip(im3);
-    for ((real, imaginary), [w1, w2, w3]) in real.zip(imaginary).zip(factors_of(factors, stride)) {
-        let (((re0, re1), re2), re3) = real;
-        let (((im0, im1), im2), im3) = imaginary;
-        let (a, b) = (plus(*re0, *re2), plus(*im0, *im2));
-        let (c, d) = (minus(*re0, *re2), minus(*im0, *im2));
-        let (e, f) = (plus(*re1, *re3), plus(*im1, *im3));
-        let (g, h) = (minus(*re1, *re3), minus(*im1, *im3));
-        (*re0, *im0) = (plus(a, e), plus(b, f));
-        (*re1, *im1) = product(minus(a, e), minus(b, f), w2);
-        (*re2, *im2) = product(plus(c, h), minus(d, g), w1);
-        (*re3, *im3) = product(minus(c, h), plus(d, g), w3);
+fn stage<S: Simd>(simd: S, re: &mut [Lanes], im: &mut [Lanes], factors: &[[Complex64; 3]]) {
+    let parts = LANES / S::F64_LANES;
+    let [re0, re1, re2, re3] = quarters::<S>(re, factors.len());
+    let [im0, im1, im2, im3] = quarters::<S>(im, factors.len());
+    for (j, turns) in factors.iter().enumerate() {
+        let [w1, w2, w3] = turns.map(|turn| splat(simd, turn));
+        for at in parts * j..parts * (j + 1) {
+            let (a, b) = ((re0[at], im0[at]), (re1[at], im1[at]));
+            let (c, d) = ((re2[at], im2[at]), (re3[at], im3[at]));
+            let (even, odd) = (plus(simd, a, c), plus(simd, b, d));
+            let [ahead, behind] = beside(simd, minus(simd, a, c), minus(simd, b, d));
+            (re0[at], im0[at]) = plus(simd, even, odd);
+            (re1[at], im1[at]) = product(simd, minus(simd, even, odd), w2);
+            (re2[at], im2[at]) = product(simd, behind, w1);
+            (re3[at], im3[at]) = product(simd, ahead, w3);
+        }
+    }
+}
+
+/// Radix 2.
+#[inline(always)]
+fn last_stage<S: Simd>(simd: S, rows: &mut [Lanes]) {
+    let parts = LANES / S::F64_LANES;
+    let (values, _) = S::as_mut_simd_f64s(rows.as_flattened_mut());
+    for pair in values.chunks_exact_mut(2 * parts) {
+        let (first, second) = pair.split_at_mut(parts);
+        for (first, second) in first.iter_mut().zip(second) {
+            (*first, *second) = (
+                simd.add_f64s(*first, *second),
+                simd.sub_f64s(*first, *second),
+            );
+        }
+    }
+}
+
+/// The sums of all samples out of those of the even and of the odd ones.
+#[inline(always)]
+fn untangle<S: Simd>(
+    simd: S,
+    kept: &[(usize, usize, Complex64, Complex64)],
+    re: &[Lanes],
+    im: &[Lanes],
+    out: &mut [ComplexLanes],
+) {
+    for (value, (at, mirror, turn, odd)) in out.iter_mut().zip(kept) {
+        let [a, b, c, d] = [&re[*at], &im[*at], &re[*mirror], &im[*mirror]]
+            .map(|lanes| S::as_simd_f64s(lanes).0);
+        let (turn, odd) = (splat(simd, *turn), splat(simd, *odd));
+        let (re, _) = S::as_mut_simd_f64s(&mut value.re);
+        let (im, _) = S::as_mut_simd_f64s(&mut value.im);
+        for part in 0..LANES / S::F64_LANES {
+            let (a, b, c, d) = (a[part], b[part], c[part], d[part]);
+            // The sums of the even samples and of the odd ones, each doubled.
+            let even = (simd.add_f64s(a, c), simd.sub_f64s(b, d));
+            let other = (simd.add_f64s(b, d), simd.sub_f64s(c, a));
+            let both = plus(
+                simd,
+                product(simd, even, turn),
+                product(simd, other, odd),
+            );
+            (re[part], im[part]) = both;
+        }
     }
 }
 
