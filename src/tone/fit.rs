@@ -24,6 +24,7 @@
 
 use ndarray::{Array2, ArrayRef2, ArrayView1, ArrayView2, ArrayViewMut2};
 use num_complex::Complex64;
+use pulp::Simd;
 use std::borrow::Cow;
 use std::f64::consts::TAU;
 
@@ -174,8 +175,10 @@ pub(super) const CONVERGED: f64 = 1e-6;
 /// and the rotation recurrence starts afresh here, so that its error stays
 /// below 1e-14.
 const CHUNK: usize = 128;
-/// Values that are worked on side by side.
+/// Values that are worked on side by side in sums.
 const LANES: usize = 4;
+/// And where turns are carried on by multiplication.
+const TURNS: usize = 8;
 
 /// Fits `tones` to `samples` (channels × samples, evenly spaced at `rate_hz`).
 ///
@@ -325,18 +328,22 @@ impl ToneBasis {
             for order in 1..=*orders {
                 let angle = angle * order as f64;
                 let step = maths::cis(angle * to_scaled);
-                let stride = (step * step) * (step * step);
-                let mut turns = [maths::cis(angle * times[0]); LANES];
-                for lane in 1..LANES {
-                    turns[lane] = turns[lane - 1] * step;
+                let four = (step * step) * (step * step);
+                let stride = four * four;
+                let mut turn = maths::cis(angle * times[0]);
+                let (mut re, mut im) = ([0.0; TURNS], [0.0; TURNS]);
+                for lane in 0..TURNS {
+                    (re[lane], im[lane]) = (turn.re, turn.im);
+                    turn *= step;
                 }
                 let (cosine, sine) = rows[column..].split_at_mut(1);
-                let cosine = cosine[0].as_chunks_mut::<LANES>().0.iter_mut();
-                for (cosine, sine) in cosine.zip(sine[0].as_chunks_mut::<LANES>().0) {
-                    for lane in 0..LANES {
-                        cosine[lane] = turns[lane].re;
-                        sine[lane] = turns[lane].im;
-                        turns[lane] *= stride;
+                let cosine = cosine[0].as_chunks_mut::<TURNS>().0.iter_mut();
+                for (cosine, sine) in cosine.zip(sine[0].as_chunks_mut::<TURNS>().0) {
+                    (*cosine, *sine) = (re, im);
+                    for lane in 0..TURNS {
+                        let (x, y) = (re[lane], im[lane]);
+                        re[lane] = x * stride.re - y * stride.im;
+                        im[lane] = x * stride.im + y * stride.re;
                     }
                 }
                 for row in &mut rows[column..column + 2] {
@@ -859,27 +866,101 @@ const PART: usize = 16;
 
 /// Takes the model off each channel, `parameters[c]` over the basis. `rest` stands row by row.
 fn take_off(rest: &mut ArrayRef2<f64>, basis: &ToneBasis, parameters: &[Vec<f64>]) {
-    let mut rows = vec![[0.0; CHUNK]; basis.columns()];
-    let mut times = [0.0; CHUNK];
-    maths::wide!({
-        for start in (0..basis.frames).step_by(CHUNK) {
-            basis.fill(start, &mut rows, &mut times);
-            let count = CHUNK.min(basis.frames - start);
-            for (mut target, parameters) in rest.rows_mut().into_iter().zip(parameters) {
-                let Some(target) = target.as_slice_mut().filter(|_| !parameters.is_empty()) else {
-                    continue;
-                };
-                let (parts, last) = target[start..start + count].as_chunks_mut::<PART>();
-                for (block, part) in parts.iter_mut().enumerate() {
-                    *part = without_model(*part, parameters, &rows, block);
+    let rows = rest.rows_mut().into_iter().zip(parameters);
+    let rows = rows.filter(|(_, parameters)| !parameters.is_empty());
+    let rows = rows.filter_map(|(row, parameters)| Some((row.into_slice()?, &parameters[..])));
+    pulp::Arch::new().dispatch(TakeOff {
+        waves: basis.waves().map(|(angle, _)| angle).collect(),
+        frames: basis.frames,
+        rows: rows.collect(),
+    });
+}
+
+/// Rows less a model, by the registers that the processor has.
+struct TakeOff<'a> {
+    /// The angle a sample of each cosine and sine.
+    waves: Vec<f64>,
+    frames: usize,
+    /// Each row with its parameters.
+    rows: Vec<(&'a mut [f64], &'a [f64])>,
+}
+
+impl pulp::WithSimd for TakeOff<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(mut self, simd: S) {
+        let centre = 0.5 * (self.frames.max(1) - 1) as f64;
+        let strides: Vec<[f64; 2]> = self
+            .waves
+            .iter()
+            .map(|angle| {
+                let stride = maths::cis(TURNS as f64 * angle);
+                [stride.re, stride.im]
+            })
+            .collect();
+        let mut turns = vec![[[0.0; TURNS]; 2]; self.waves.len()];
+        let mut last = [0.0; TURNS];
+        for start in (0..self.frames).step_by(CHUNK) {
+            // Turned on by multiplication within a chunk, so that the error stays below 1e-14.
+            for ([re, im], angle) in turns.iter_mut().zip(&self.waves) {
+                let step = maths::cis(*angle);
+                let mut turn = maths::cis(angle * (start as f64 - centre));
+                for lane in 0..TURNS {
+                    (re[lane], im[lane]) = (turn.re, turn.im);
+                    turn *= step;
                 }
-                let mut part = [0.0; PART];
-                part[..last.len()].copy_from_slice(last);
-                let part = without_model(part, parameters, &rows, count / PART);
-                last.copy_from_slice(&part[..last.len()]);
+            }
+            let end = self.frames.min(start + CHUNK);
+            for first in (start..end).step_by(TURNS) {
+                let count = TURNS.min(end - first);
+                for (row, parameters) in &mut self.rows {
+                    let values = &mut row[first..first + count];
+                    if count == TURNS {
+                        less_model(simd, values, parameters, &turns);
+                    } else {
+                        last[..count].copy_from_slice(values);
+                        less_model(simd, &mut last, parameters, &turns);
+                        values.copy_from_slice(&last[..count]);
+                    }
+                }
+                for ([re, im], [c, s]) in turns.iter_mut().zip(&strides) {
+                    let (re, _) = S::as_mut_simd_f64s(re);
+                    let (im, _) = S::as_mut_simd_f64s(im);
+                    let (c, s) = (simd.splat_f64s(*c), simd.splat_f64s(*s));
+                    for (re, im) in re.iter_mut().zip(im) {
+                        let (x, y) = (*re, *im);
+                        *re = simd.sub_f64s(simd.mul_f64s(x, c), simd.mul_f64s(y, s));
+                        *im = simd.add_f64s(simd.mul_f64s(x, s), simd.mul_f64s(y, c));
+                    }
+                }
             }
         }
-    });
+    }
+}
+
+/// Values less the offset, then less each parameter times its cosine or sine, in order.
+#[inline(always)]
+fn less_model<S: Simd>(
+    simd: S,
+    values: &mut [f64],
+    parameters: &[f64],
+    turns: &[[[f64; TURNS]; 2]],
+) {
+    let [offset, pairs @ ..] = parameters else {
+        return;
+    };
+    let (values, _) = S::as_mut_simd_f64s(values);
+    for (part, value) in values.iter_mut().enumerate() {
+        let mut rest = simd.sub_f64s(*value, simd.splat_f64s(*offset));
+        for (pair, turn) in pairs.as_chunks::<2>().0.iter().zip(turns) {
+            for (parameter, wave) in pair.iter().zip(turn) {
+                let wave = S::as_simd_f64s(wave).0[part];
+                rest = simd.sub_f64s(rest, simd.mul_f64s(simd.splat_f64s(*parameter), wave));
+            }
+        }
+        *value = rest;
+    }
 }
 
 /// A part of a chunk, its samples less each parameter times its row, in order.

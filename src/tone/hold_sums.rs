@@ -16,11 +16,15 @@ use std::f64::consts::TAU;
 
 use ndarray::{ArrayView2, s};
 use num_complex::Complex64;
+use pulp::Simd;
 
 use super::fit::{ChannelFit, Moments, Projected, Sums, ToneBasis};
 use super::harmonic_fit::HopSequence;
 use super::spectrum::{ComplexLanes, GridPlace, HopSpectrum, HopTransform, LANES, Lanes};
 use crate::maths;
+
+/// Hops after which a turn is taken from the sine again.
+const TURNED_ON: usize = 16;
 
 /// A hold, transformed hop by hop.
 pub(super) struct HoldSpectra<'a> {
@@ -65,6 +69,25 @@ impl<'a> HoldSpectra<'a> {
             }
         }
         gathered.sums()
+    }
+
+    /// Hop by hop at `angle` a sample.
+    pub fn hop_by_hop(&self, angle: f64) -> HopByHop<'_> {
+        let place = self.transform.place(angle / TAU);
+        let sequence = self.channels(&[]).sequence;
+        HopByHop {
+            hop: self.transform.hop(),
+            angle,
+            hops: self.hops,
+            turns: (0..self.hops.len())
+                .map(|k| maths::cis(angle * sequence.middle(k)))
+                .collect(),
+            values: self
+                .hops
+                .iter()
+                .map(|groups| groups.iter().map(|group| group.value(&place)).collect())
+                .collect(),
+        }
     }
 
     /// Some of its channels, to fit to.
@@ -154,6 +177,74 @@ impl Projected for ChosenChannels<'_> {
     }
 }
 
+/// The sums of each hop at one frequency.
+pub(super) struct HopByHop<'a> {
+    hop: usize,
+    angle: f64,
+    hops: &'a [Vec<HopSpectrum>],
+    /// exp(i ω t) at the middle of each hop, t from the middle of the hold.
+    turns: Vec<Complex64>,
+    /// Σ (x − mean) exp(−i ω t), t and mean of the hop; by hop and group.
+    values: Vec<Vec<ComplexLanes>>,
+}
+
+/// What a model leaves of a hop.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct HopRest {
+    /// Σ rest exp(−i ω t), t from the middle of the hold.
+    pub turned: Complex64,
+    /// Σ rest.
+    pub plain: f64,
+}
+
+impl HopByHop<'_> {
+    /// Of a channel. `tones`: the angle a sample and the peak phasor of each sine of the model, the
+    /// first `orders` of them multiples of this frequency.
+    pub fn rest(
+        &self,
+        channel: usize,
+        offset: f64,
+        tones: &[(f64, Complex64)],
+        orders: usize,
+    ) -> Vec<HopRest> {
+        let kernel = |angle: f64| Sums::new(angle, self.hop).cos;
+        let constant = kernel(self.angle);
+        let kernels: Vec<[f64; 3]> = tones
+            .iter()
+            .map(|(own, _)| [own - self.angle, own + self.angle, *own].map(kernel))
+            .collect();
+        let middle = 0.5 * (self.hops.len() as f64 - 1.0);
+        let (group, lane) = (channel / LANES, channel % LANES);
+        let hops = self.hops.iter().zip(&self.values).zip(&self.turns);
+        let rest = hops.enumerate().map(|(k, ((spectra, values), turn))| {
+            let time = (k as f64 - middle) * self.hop as f64;
+            let above = spectra[group].means[lane] - offset;
+            let mut turned = Complex64::new(values[group].re[lane], values[group].im[lane]);
+            turned += above * constant;
+            let mut plain = above * self.hop as f64;
+            let mut multiple = Complex64::ONE;
+            for (i, ((own, phasor), [less, more, at_zero])) in
+                tones.iter().zip(&kernels).enumerate()
+            {
+                multiple *= turn;
+                let there = phasor
+                    * if i < orders {
+                        multiple
+                    } else {
+                        maths::cis(own * time)
+                    };
+                turned -= (there * less + there.conj() * more) * 0.5;
+                plain -= there.re * at_zero;
+            }
+            HopRest {
+                turned: turned * turn.conj(),
+                plain,
+            }
+        });
+        rest.collect()
+    }
+}
+
 /// Σ x exp(−i ω t) of all channels at some frequencies, t from the middle of the hold.
 pub(super) struct LineSums {
     frames: usize,
@@ -170,6 +261,9 @@ struct Line {
     folded: f64,
     is_mirrored: bool,
     sign: f64,
+    /// exp(−i ω t) at the middle of the hop that is being added, and from there to the next.
+    turn: Complex64,
+    step: Complex64,
     sums: Vec<ComplexLanes>,
 }
 
@@ -194,7 +288,7 @@ impl Gathering {
         let frames = hops * hop;
         let groups = samples.nrows().div_ceil(LANES);
         let mut lines: Vec<Line> = cycles
-            .map(|cycles| Line::new(cycles, frames, groups))
+            .map(|cycles| Line::new(cycles, hop, frames, groups))
             .collect();
         lines.sort_by(|a, b| a.cycles.total_cmp(&b.cycles));
         lines.dedup_by(|a, b| a.cycles.to_bits() == b.cycles.to_bits());
@@ -226,15 +320,21 @@ impl Gathering {
         for (lane, mean) in means.enumerate() {
             apart[lane] = spectrum.means[lane] - mean;
         }
-        maths::wide!({
-            for (line, (place, constant)) in self.lines.iter_mut().zip(&self.places) {
-                let mut value = spectrum.value(place);
-                for lane in 0..LANES {
-                    value.re[lane] += apart[lane] * constant;
-                }
-                let turn = maths::cis(-TAU * line.folded * middle);
-                line.sums[group].add_turned(&value, turn);
+        if group == 0 {
+            for line in &mut self.lines {
+                // Turned on by multiplication: after so many the error is some 1e-15.
+                line.turn = if k.is_multiple_of(TURNED_ON) {
+                    maths::cis(-TAU * line.folded * middle)
+                } else {
+                    line.turn * line.step
+                };
             }
+        }
+        pulp::Arch::new().dispatch(AddHop {
+            gathering: self,
+            group,
+            spectrum,
+            apart: &apart,
         });
     }
 
@@ -248,6 +348,43 @@ impl Gathering {
                 .map(|line| (line.cycles.to_bits(), line.channels(channels)))
                 .collect(),
             means: self.means,
+        }
+    }
+}
+
+/// The next hop of a group of channels, by the registers that there are.
+struct AddHop<'a> {
+    gathering: &'a mut Gathering,
+    group: usize,
+    spectrum: &'a HopSpectrum,
+    /// What each channel's mean of the hop has above that of the hold.
+    apart: &'a Lanes,
+}
+
+impl pulp::WithSimd for AddHop<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
+        let Gathering { lines, places, .. } = self.gathering;
+        let (apart, _) = S::as_simd_f64s(self.apart);
+        let mut value = ComplexLanes::default();
+        for (line, (place, constant)) in lines.iter_mut().zip(places) {
+            self.spectrum.value_in(simd, place, &mut value);
+            let sums = &mut line.sums[self.group];
+            let (re, _) = S::as_mut_simd_f64s(&mut sums.re);
+            let (im, _) = S::as_mut_simd_f64s(&mut sums.im);
+            let constant = simd.splat_f64s(*constant);
+            let (c, s) = (simd.splat_f64s(line.turn.re), simd.splat_f64s(line.turn.im));
+            for part in 0..LANES / S::F64_LANES {
+                let x = S::as_simd_f64s(&value.re).0[part];
+                let y = S::as_simd_f64s(&value.im).0[part];
+                let x = simd.add_f64s(x, simd.mul_f64s(apart[part], constant));
+                let turned = simd.sub_f64s(simd.mul_f64s(c, x), simd.mul_f64s(s, y));
+                re[part] = simd.add_f64s(re[part], turned);
+                let turned = simd.add_f64s(simd.mul_f64s(c, y), simd.mul_f64s(s, x));
+                im[part] = simd.add_f64s(im[part], turned);
+            }
         }
     }
 }
@@ -303,13 +440,16 @@ impl LineSums {
 }
 
 impl Line {
-    fn new(cycles: f64, frames: usize, groups: usize) -> Self {
+    fn new(cycles: f64, hop: usize, frames: usize, groups: usize) -> Self {
         let turns = cycles.round();
         // A whole turn a sample is half a turn in all where there is no middle sample.
         let is_odd = turns.rem_euclid(2.0) > 0.5 && frames.is_multiple_of(2);
+        let folded = (cycles - turns).abs();
         Self {
             cycles,
-            folded: (cycles - turns).abs(),
+            folded,
+            turn: Complex64::ONE,
+            step: maths::cis(-TAU * folded * hop as f64),
             is_mirrored: cycles < turns,
             sign: if is_odd { -1.0 } else { 1.0 },
             sums: vec![ComplexLanes::default(); groups],

@@ -14,12 +14,11 @@ use super::NOISE_BAND_HZ;
 use super::beside::{Beside, BesideTone};
 use super::filter::Filter;
 use super::fit::{
-    ChannelFit, FitError, PhasorEstimate, ToneGuess, contiguous, fit, fit_to, residual,
+    ChannelFit, FitError, PhasorEstimate, Sums, ToneGuess, contiguous, fit_to, residual,
     take_first_tone_off, take_tones_off,
 };
 use super::flattening::Harmonics;
-use super::fourier::rotated_sum;
-use super::hold_sums::{HoldSpectra, LineSums};
+use super::hold_sums::{HoldSpectra, HopRest, LineSums};
 use super::interfering::{InterferingSearch, distinct, highest_line_hz, single};
 use super::noise_band_factor;
 use super::noise_marks::{NoiseMarks, NoisyTone};
@@ -199,6 +198,14 @@ impl HoldFit {
             .zip(&interfering)
             .map(|(channel, lines)| fit_channel(&spectra, *channel, rate_hz, drive, lines))
             .collect::<Result<Vec<SingleChannel>, _>>()?;
+        let hop_by_hop = spectra.hop_by_hop(TAU * drive.frequency_hz / rate_hz);
+        let hops: Vec<Vec<HopRest>> = fitted
+            .iter()
+            .map(|channel| {
+                let tones = channel.sines(rate_hz);
+                hop_by_hop.rest(channel.channel, channel.fit.offset, &tones, orders)
+            })
+            .collect();
         let place = Beside {
             plan: &self.plan,
             filter: &self.filter,
@@ -231,14 +238,13 @@ impl HoldFit {
         if !keeps_all {
             self.spectra = Vec::new();
         }
-        let scatter = excess_scatter(rest.view(), fitted.first(), rate_hz);
         let channels = fitted
             .iter()
             .zip(samples.axis_iter(Axis(0)))
-            .zip(rest.axis_iter(Axis(0)).zip(scatter))
-            .map(|((channel, row), (rest, scatter))| {
+            .zip(rest.axis_iter(Axis(0)).zip(&hops))
+            .map(|((channel, row), (rest, hops))| {
                 let rest = contiguous(rest);
-                channel.finish(row.insert_axis(Axis(0)), &rest, scatter, place, &sums, self)
+                channel.finish(row.insert_axis(Axis(0)), &rest, hops, place, &sums, self)
             })
             .collect();
         Ok(IntervalTone {
@@ -254,30 +260,21 @@ fn highest_order(plan: &TonePlan, drive_hz: f64) -> usize {
     plan.highest_order(drive_hz).min(HIGHEST_ORDER)
 }
 
-/// What each whole hop of `rest` adds to the phasor of a tone of
-/// `cycles_a_sample`, counted from the centre of all samples: the least-squares
-/// sine of the hop. What the conjugate tone adds to the Fourier sum of a hop that
-/// holds no whole number of half cycles is taken off in closed form.
-fn deviations(
-    rest: &[f64],
-    cycles_a_sample: f64,
-    hop_samples: usize,
-) -> impl Iterator<Item = Complex64> {
-    let turn = TAU * cycles_a_sample;
-    let centre = 0.5 * (rest.len() as f64 - 1.0);
-    let step = maths::cis(-turn);
+/// What each hop adds to the phasor of the drive's tone, of `angle` a sample and counted from the
+/// centre of all samples: the least-squares sine of what is left of the hop. What the conjugate
+/// tone adds to the Fourier sum of a hop that holds no whole number of half cycles is taken off in
+/// closed form.
+fn deviations(rest: &[HopRest], angle: f64, hop_samples: usize) -> impl Iterator<Item = Complex64> {
     let count = hop_samples as f64;
-    // |Σ exp(−2 j turn n)| over the hop, with its sign; exp(0) at its middle.
-    let image = maths::sin(count * turn) / maths::sin(turn);
-    (0..)
-        .zip(rest.chunks_exact(hop_samples.max(1)))
-        .map(move |(hop, samples)| {
-            let first = f64::from(hop) * count - centre;
-            let sum = rotated_sum(samples, maths::cis(-turn * first), step);
-            let middle = maths::cis(-2.0 * turn * (first + 0.5 * (count - 1.0)));
-            let image_sum = middle * image;
-            (sum * count - sum.conj() * image_sum) * (2.0 / (count * count - image * image))
-        })
+    // |Σ exp(−2 j angle n)| over the hop, with its sign; exp(0) at its middle.
+    let image = maths::sin(count * angle) / maths::sin(angle);
+    let centre = 0.5 * (rest.len() as f64 - 1.0);
+    (0..).zip(rest).map(move |(hop, rest)| {
+        let middle = maths::cis(-2.0 * angle * (f64::from(hop) - centre) * count);
+        let image_sum = middle * image;
+        (rest.turned * count - rest.turned.conj() * image_sum)
+            * (2.0 / (count * count - image * image))
+    })
 }
 
 /// One channel fitted by itself, with its interfering tones beside the drive's.
@@ -321,12 +318,12 @@ fn fit_channel(
 }
 
 impl SingleChannel {
-    /// `rest` is what the model leaves of the samples, `row`; `scatter` what [`excess_scatter`] says.
+    /// `rest` is what the model leaves of the samples, `row`, and `hops` of the sums of each hop.
     fn finish(
         &self,
         row: ArrayView2<f64>,
         rest: &[f64],
-        scatter: f64,
+        hops: &[HopRest],
         place: Beside,
         sums: &LineSums,
         hold: &HoldFit,
@@ -359,15 +356,16 @@ impl SingleChannel {
             ..noise.unwrap_or_default()
         };
         let rate_hz = plan.decimated_rate_hz();
+        let angle = TAU * drive_hz / rate_hz;
+        let scatter = excess_scatter(hops, angle, plan.hop_samples, self.fit.noise_rms);
         let excess = scatter / maths::square(response(drive_hz));
         let sines = self.sines(rate_hz);
         let high_orders = self.high_orders(sums, &sines, hold);
-        let course = deviations(rest, drive_hz / rate_hz, plan.hop_samples)
+        let course = deviations(hops, angle, plan.hop_samples)
             .map(|deviation| fundamental + deviation / response(drive_hz))
             .collect();
         // Noise of the whole interval against that of one hop.
-        let hops = rest.len() as f64 / plan.hop_samples.max(1) as f64;
-        let course_u = phasor.part_u() * hops.sqrt();
+        let course_u = phasor.part_u() * (hops.len() as f64).sqrt();
         let drive_orders = self.tones.first().map_or(0, |drive| drive.orders);
         let beside = BesideTone {
             place,
@@ -467,46 +465,49 @@ impl SingleChannel {
     }
 }
 
-/// Variance of the parts of each channel's mean phasor from scatter between blocks that noise does
-/// not explain: wander, small beats. Zero where it does. `any`: one of them, for the drive's
-/// frequency.
-fn excess_scatter(rest: ArrayView2<f64>, any: Option<&SingleChannel>, rate_hz: f64) -> Vec<f64> {
-    let none = vec![0.0; rest.nrows()];
-    let length = rest.ncols() / BLOCKS;
-    let Some(frequency_hz) = any.and_then(|channel| channel.frequencies_hz.first()) else {
-        return none;
-    };
-    let drive = [ToneGuess {
-        frequency_hz: *frequency_hz,
-        free: false,
-        orders: 1,
-    }];
-    // Σ |A|² and Σ of the variances of both parts, of the blocks of each channel.
-    let mut sums = vec![(0.0, 0.0); rest.nrows()];
+/// Variance of the parts of a channel's mean phasor from scatter between blocks that noise, of
+/// `noise_rms`, does not explain: wander, small beats. Zero where it does, and where there are too few hops
+/// to tell. A block is so many whole hops, and its phasor the least-squares sine beside an offset, at `angle`
+/// a sample.
+fn excess_scatter(rest: &[HopRest], angle: f64, hop_samples: usize, noise_rms: f64) -> f64 {
+    if rest.len() < BLOCKS {
+        return 0.0;
+    }
+    let centre = 0.5 * (rest.len() as f64 - 1.0);
+    // Σ |A|² and Σ of the variances of both parts.
+    let (mut scatter, mut expected) = (0.0, 0.0);
     for block in 0..BLOCKS {
-        let part = rest.slice(s![.., block * length..(block + 1) * length]);
-        let Ok(part) = fit(part, rate_hz, &drive, &[true]) else {
-            return none;
-        };
-        for ((scatter, expected), channel) in sums.iter_mut().zip(&part.channels) {
-            if let Some(phasor) = channel.phasors.first().and_then(|orders| orders.first()) {
-                *scatter += phasor.value.norm_sqr();
-                *expected += phasor.var_re + phasor.var_im;
-            }
-        }
+        let (first, end) = (
+            block * rest.len() / BLOCKS,
+            (block + 1) * rest.len() / BLOCKS,
+        );
+        let hops = rest.get(first..end).unwrap_or_default();
+        let frames = hops.len() * hop_samples;
+        let count = frames as f64;
+        let middle = (0.5 * ((first + end) as f64 - 1.0) - centre) * hop_samples as f64;
+        let turned: Complex64 = hops.iter().map(|hop| hop.turned).sum();
+        let plain: f64 = hops.iter().map(|hop| hop.plain).sum();
+        // From the block's own middle cosine and sine do not mix, and the sine not with the offset.
+        let own = turned * maths::cis(angle * middle);
+        let (once, twice) = (
+            Sums::new(angle, frames).cos,
+            Sums::new(2.0 * angle, frames).cos,
+        );
+        let even = count * 0.5 * (count + twice) - once * once;
+        let odd = 0.5 * (count - twice);
+        let cosine = (count * own.re - once * plain) / even;
+        let sine = -own.im / odd;
+        scatter += cosine * cosine + sine * sine;
+        expected += maths::square(noise_rms) * (count / even + odd.recip());
     }
     let blocks = BLOCKS as f64;
-    sums.into_iter()
-        .map(|(scatter, expected)| {
-            let per_part = scatter / (2.0 * (blocks - 1.0));
-            let noise = expected / (2.0 * blocks);
-            if per_part > EXCESS * noise {
-                (per_part - noise) / blocks
-            } else {
-                0.0
-            }
-        })
-        .collect()
+    let per_part = scatter / (2.0 * (blocks - 1.0));
+    let noise = expected / (2.0 * blocks);
+    if per_part > EXCESS * noise {
+        (per_part - noise) / blocks
+    } else {
+        0.0
+    }
 }
 
 impl IntervalChannel {

@@ -27,6 +27,7 @@
 #![allow(clippy::inline_always)]
 
 use num_complex::Complex64;
+use pulp::Simd;
 use std::f64::consts::{FRAC_1_PI, TAU};
 
 use crate::maths;
@@ -60,6 +61,8 @@ const COARSE: f64 = 0.25;
 const STEP_HOPS: usize = 8;
 /// Parts of a turn in which the noise is counted, each by itself.
 const PHASES: usize = 24;
+/// Tables that the samples of a block go to in turns.
+const TABLES: usize = 4;
 /// And how many of them have to hold samples.
 const LEAST_PHASES: usize = 16;
 /// Hops in which it is counted at once: motion changes little in a second.
@@ -192,10 +195,6 @@ pub(super) struct NoisyTone<'a> {
 
 impl NoisyTone<'_> {
     pub(super) fn marks(&self) -> NoiseMarks {
-        let differences = |values: &[f64]| -> Vec<f64> {
-            let later = values.get(1..).unwrap_or_default();
-            values.iter().zip(later).map(|(a, b)| b - a).collect()
-        };
         let amplitude = maths::modulus(self.tone);
         let mut marks = NoiseMarks {
             breathing: self.breathing(),
@@ -205,17 +204,29 @@ impl NoisyTone<'_> {
             return marks;
         }
         let hop = self.hop_samples;
-        let steps = steps(self.samples, hop);
+        let parts = || self.samples.chunks(STEP_HOPS * hop.max(1));
+        let steps: Vec<f64> = parts().map(smallest_step).collect();
         marks.step = usual_step(&steps).max(self.step);
-        let noise = rms(self.rest);
+        let count = self.rest.len().max(1) as f64;
+        let noise = (maths::wide!(sum_of(self.rest, maths::square)) / count).sqrt();
         if noise > LEAST_NOISE * amplitude {
-            let share = |values: &[f64], steps: &[f64], noise: f64| {
-                piled_share(values, steps, hop, AT_EXTREME * noise, COARSE * noise)
-            };
-            marks.level_piles = share(self.samples, &steps, noise);
-            let noise = rms(&differences(self.rest));
-            let slopes = differences(self.samples);
-            marks.slope_piles = share(&slopes, &self::steps(&slopes, hop), noise);
+            let mut piles = Piles::of(hop, noise);
+            for (part, step) in parts().zip(&steps) {
+                piles.add(part, *step);
+            }
+            marks.level_piles = piles.share();
+            let slope_noise = (maths::wide!(sum_of_steps(self.rest)) / (count - 1.0)).sqrt();
+            let mut piles = Piles::of(hop, slope_noise);
+            // So many at once that they stay in a cache.
+            let mut slopes = Vec::with_capacity(STEP_HOPS * hop);
+            for first in (0..self.samples.len()).step_by(STEP_HOPS * hop.max(1)) {
+                let part = self.samples.get(first..).unwrap_or_default();
+                let later = part.iter().skip(1).take(STEP_HOPS * hop);
+                slopes.clear();
+                slopes.extend(part.iter().zip(later).map(|(a, b)| b - a));
+                piles.add(&slopes, smallest_step(&slopes));
+            }
+            marks.slope_piles = piles.share();
         }
         marks
     }
@@ -265,85 +276,148 @@ impl NoisyTone<'_> {
     }
 }
 
-fn rms(values: &[f64]) -> f64 {
-    let sum = maths::wide!(sum_of(values, maths::square));
-    (sum / values.len().max(1) as f64).sqrt()
-}
-
-/// The smallest steps between values, one every [`STEP_HOPS`] hops.
-fn steps(values: &[f64], hop: usize) -> Vec<f64> {
-    let parts = values.chunks(STEP_HOPS * hop.max(1));
-    parts.map(smallest_step).collect()
-}
-
-/// Share of the hops in which values pile up at the hop's maximum or minimum, within
-/// `near` of it; not where they only take steps as large as `coarse`. `steps` are theirs.
-fn piled_share(values: &[f64], steps: &[f64], hop: usize, near: f64, coarse: f64) -> f64 {
-    let (mut piled, mut hops) = (0.0, 0.0);
-    let parts = values.chunks(STEP_HOPS * hop.max(1));
-    for (some, step) in parts.zip(steps) {
-        let is_coarse = *step >= coarse;
-        for hop in some.chunks_exact(hop.max(1)) {
-            hops += 1.0;
-            if !is_coarse && maths::wide!(is_piled(hop, near)) {
-                piled += 1.0;
-            }
-        }
-    }
-    piled / f64::max(hops, 1.0)
-}
-
-/// Whether values pile up at their maximum or minimum.
+/// Σ (x(i + 1) − x(i))².
 #[inline(always)]
-fn is_piled(hop: &[f64], near: f64) -> bool {
-    let larger = |a: f64, b: f64| if b > a { b } else { a };
-    let smaller = |a: f64, b: f64| if b < a { b } else { a };
-    let (eights, rest) = hop.as_chunks::<LANES>();
-    let (mut most, mut least) = ([f64::MIN; LANES], [f64::MAX; LANES]);
-    for eight in eights {
+fn sum_of_steps(values: &[f64]) -> f64 {
+    let later = values.get(1..).unwrap_or_default();
+    let (after, after_last) = later.as_chunks::<LANES>();
+    let (before, before_last) = values[..later.len()].as_chunks::<LANES>();
+    let mut lanes = [0.0; LANES];
+    for (after, before) in after.iter().zip(before) {
         for lane in 0..LANES {
-            most[lane] = larger(most[lane], eight[lane]);
-            least[lane] = smaller(least[lane], eight[lane]);
+            lanes[lane] += maths::square(after[lane] - before[lane]);
         }
     }
-    let most = most.iter().chain(rest).copied().fold(f64::MIN, larger);
-    let least = least.iter().chain(rest).copied().fold(f64::MAX, smaller);
-    let moves = most - least > DEEPER * near;
-    if !moves {
-        return false;
+    let last = after_last.iter().zip(before_last);
+    let last: f64 = last
+        .map(|(after, before)| maths::square(after - before))
+        .sum();
+    lanes.iter().sum::<f64>() + last
+}
+
+/// In how many hops values pile up at the hop's maximum or minimum.
+struct Piles {
+    hop: usize,
+    /// How near that is.
+    near: f64,
+    /// Where the values' own steps are as large, nothing is a pile.
+    coarse: f64,
+    piled: f64,
+    hops: f64,
+}
+
+impl Piles {
+    fn of(hop: usize, noise: f64) -> Self {
+        Self {
+            hop: hop.max(1),
+            near: AT_EXTREME * noise,
+            coarse: COARSE * noise,
+            piled: 0.0,
+            hops: 0.0,
+        }
     }
-    // At the top, and deeper; at the bottom likewise.
-    let places = |value: f64| {
-        let (below, above) = (most - value, value - least);
-        let deeper = DEEPER * near;
-        [
-            below <= near,
-            below <= deeper,
-            above <= near,
-            above <= deeper,
-        ]
-        .map(u64::from)
-    };
-    let mut counts = [[0; LANES]; 4];
-    for eight in eights {
-        for lane in 0..LANES {
-            let places = places(eight[lane]);
-            for (counts, is_there) in counts.iter_mut().zip(places) {
-                counts[lane] += is_there;
+
+    /// Some whole hops, and the smallest step in them.
+    fn add(&mut self, values: &[f64], step: f64) {
+        let is_coarse = step >= self.coarse;
+        for values in values.chunks_exact(self.hop) {
+            self.hops += 1.0;
+            let near = self.near;
+            if !is_coarse
+                && pulp::Arch::new()
+                    .dispatch(Extremes { values, near })
+                    .are_piled()
+            {
+                self.piled += 1.0;
             }
         }
     }
-    let mut counts = counts.map(|lanes| lanes.iter().sum::<u64>());
-    for value in rest {
-        for (count, is_there) in counts.iter_mut().zip(places(*value)) {
-            *count += is_there;
-        }
+
+    fn share(&self) -> f64 {
+        self.piled / f64::max(self.hops, 1.0)
     }
-    // The extreme itself is not counted.
-    let [top, near_top, bottom, near_bottom] = counts.map(|count| count as f64 - 1.0);
-    [(top, near_top), (bottom, near_bottom)]
-        .into_iter()
-        .any(|(at, deeper)| at >= PILE && at > PILED * deeper)
+}
+
+/// Looks at the extremes of a hop, by the registers that there are: of numbers the least, the most and
+/// a count are the same in any order.
+struct Extremes<'a> {
+    values: &'a [f64],
+    near: f64,
+}
+
+/// How many values stand at the top, and deeper; at the bottom likewise.
+#[derive(Default)]
+struct AtExtremes([f64; 4]);
+
+impl AtExtremes {
+    fn are_piled(&self) -> bool {
+        // The extreme itself is not counted.
+        let [top, near_top, bottom, near_bottom] = self.0.map(|count| count - 1.0);
+        [(top, near_top), (bottom, near_bottom)]
+            .into_iter()
+            .any(|(at, deeper)| at >= PILE && at > PILED * deeper)
+    }
+}
+
+impl pulp::WithSimd for Extremes<'_> {
+    type Output = AtExtremes;
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) -> AtExtremes {
+        let (registers, last) = S::as_simd_f64s(self.values);
+        let larger = |a: f64, b: f64| if b > a { b } else { a };
+        let smaller = |a: f64, b: f64| if b < a { b } else { a };
+        let (mut most, mut least) = (simd.splat_f64s(f64::MIN), simd.splat_f64s(f64::MAX));
+        for values in registers {
+            most = simd.select_f64s(simd.less_than_f64s(most, *values), *values, most);
+            least = simd.select_f64s(simd.less_than_f64s(*values, least), *values, least);
+        }
+        let most = last
+            .iter()
+            .copied()
+            .fold(simd.reduce_max_f64s(most), larger);
+        let least = last
+            .iter()
+            .copied()
+            .fold(simd.reduce_min_f64s(least), smaller);
+        let deeper = DEEPER * self.near;
+        if most - least <= deeper {
+            return AtExtremes::default();
+        }
+        let mut counts = [0.0; 4];
+        for value in last {
+            let (below, above) = (most - value, value - least);
+            let places = [
+                (below, self.near),
+                (below, deeper),
+                (above, self.near),
+                (above, deeper),
+            ];
+            for (count, (depth, limit)) in counts.iter_mut().zip(places) {
+                *count += f64::from(u8::from(depth <= limit));
+            }
+        }
+        let [most, least, near, deeper, one, none] =
+            [most, least, self.near, deeper, 1.0, 0.0].map(|x| simd.splat_f64s(x));
+        let mut found = [none; 4];
+        for value in registers {
+            let (below, above) = (simd.sub_f64s(most, *value), simd.sub_f64s(*value, least));
+            let places = [
+                (below, near),
+                (below, deeper),
+                (above, near),
+                (above, deeper),
+            ];
+            for (found, (depth, limit)) in found.iter_mut().zip(places) {
+                let is_there = simd.less_than_or_equal_f64s(depth, limit);
+                *found = simd.add_f64s(*found, simd.select_f64s(is_there, one, none));
+            }
+        }
+        for (count, found) in counts.iter_mut().zip(found) {
+            *count += simd.reduce_sum_f64s(found);
+        }
+        AtExtremes(counts)
+    }
 }
 
 /// The step that the samples have most of the time.
@@ -391,9 +465,11 @@ fn by_phase(rest: &[f64], first_turn: f64, turns: f64) -> [[f64; 4]; PHASES] {
         let turn = first_turn + f64::from(i as u32) * turns;
         ((turn - turn.floor()) * PHASES as f64) as i32
     };
-    let mut phases = [[0.0; 4]; PHASES];
-    let mut add = |phase: i32, x: f64| {
-        if let Some(sums) = phases.get_mut(phase as usize) {
+    // Neighbours are mostly of one phase: each goes to a table of its own, so that none waits for
+    // the one before it.
+    let mut tables = [[[0.0; 4]; PHASES]; TABLES];
+    let mut add = |table: usize, phase: i32, x: f64| {
+        if let Some(sums) = tables[table].get_mut(phase as usize) {
             for (sum, value) in sums.iter_mut().zip([1.0, x, x * x, 0.0]) {
                 *sum += value;
             }
@@ -403,11 +479,19 @@ fn by_phase(rest: &[f64], first_turn: f64, turns: f64) -> [[f64; 4]; PHASES] {
     for (block, eight) in eights.iter().enumerate() {
         let of: [i32; LANES] = std::array::from_fn(|lane| phase_of(LANES * block + lane));
         for lane in 0..LANES {
-            add(of[lane], eight[lane]);
+            add(lane % TABLES, of[lane], eight[lane]);
         }
     }
     for (i, x) in last.iter().enumerate() {
-        add(phase_of(LANES * eights.len() + i), *x);
+        add(0, phase_of(LANES * eights.len() + i), *x);
+    }
+    let mut phases = [[0.0; 4]; PHASES];
+    for table in &tables {
+        for (sums, others) in phases.iter_mut().zip(table) {
+            for (sum, other) in sums.iter_mut().zip(others) {
+                *sum += other;
+            }
+        }
     }
     phases
 }

@@ -369,12 +369,7 @@ fn splat<S: Simd>(simd: S, value: Complex64) -> Register<S> {
 
 /// The first stage, whose upper half is zero.
 #[inline(always)]
-fn first_stage<S: Simd>(
-    simd: S,
-    re: &mut [Lanes],
-    im: &mut [Lanes],
-    factors: &[[Complex64; 3]],
-) {
+fn first_stage<S: Simd>(simd: S, re: &mut [Lanes], im: &mut [Lanes], factors: &[[Complex64; 3]]) {
     let parts = LANES / S::F64_LANES;
     let [re0, re1, re2, re3] = quarters::<S>(re, factors.len());
     let [im0, im1, im2, im3] = quarters::<S>(im, factors.len());
@@ -437,8 +432,8 @@ fn untangle<S: Simd>(
     out: &mut [ComplexLanes],
 ) {
     for (value, (at, mirror, turn, odd)) in out.iter_mut().zip(kept) {
-        let [a, b, c, d] = [&re[*at], &im[*at], &re[*mirror], &im[*mirror]]
-            .map(|lanes| S::as_simd_f64s(lanes).0);
+        let [a, b, c, d] =
+            [&re[*at], &im[*at], &re[*mirror], &im[*mirror]].map(|lanes| S::as_simd_f64s(lanes).0);
         let (turn, odd) = (splat(simd, *turn), splat(simd, *odd));
         let (re, _) = S::as_mut_simd_f64s(&mut value.re);
         let (im, _) = S::as_mut_simd_f64s(&mut value.im);
@@ -447,11 +442,7 @@ fn untangle<S: Simd>(
             // The sums of the even samples and of the odd ones, each doubled.
             let even = (simd.add_f64s(a, c), simd.sub_f64s(b, d));
             let other = (simd.add_f64s(b, d), simd.sub_f64s(c, a));
-            let both = plus(
-                simd,
-                product(simd, even, turn),
-                product(simd, other, odd),
-            );
+            let both = plus(simd, product(simd, even, turn), product(simd, other, odd));
             (re[part], im[part]) = both;
         }
     }
@@ -486,6 +477,27 @@ impl HopSpectrum {
             }
         }
         sum
+    }
+
+    /// [`Self::value`], in registers.
+    #[inline(always)]
+    pub(super) fn value_in<S: Simd>(&self, simd: S, place: &GridPlace, into: &mut ComplexLanes) {
+        let values = self.values.get(place.first..).unwrap_or_default();
+        let values = values.get(..TAPS).unwrap_or_default();
+        let ComplexLanes { re, im } = into;
+        let (re, _) = S::as_mut_simd_f64s(re);
+        let (im, _) = S::as_mut_simd_f64s(im);
+        for part in 0..LANES / S::F64_LANES {
+            let (mut x, mut y) = (simd.splat_f64s(0.0), simd.splat_f64s(0.0));
+            for (weight, value) in place.weights.iter().zip(values) {
+                let weight = simd.splat_f64s(*weight);
+                let re = S::as_simd_f64s(&value.re).0[part];
+                let im = S::as_simd_f64s(&value.im).0[part];
+                x = simd.add_f64s(x, simd.mul_f64s(weight, re));
+                y = simd.add_f64s(y, simd.mul_f64s(weight, im));
+            }
+            (re[part], im[part]) = (x, y);
+        }
     }
 }
 
