@@ -60,9 +60,15 @@ impl<'a> HoldSpectra<'a> {
         }
     }
 
-    /// The sums at `cycles` a sample; its transform goes up to half the sampling rate.
-    pub fn lines(&self, samples: ArrayView2<f64>, cycles: impl Iterator<Item = f64>) -> LineSums {
-        let mut gathered = Gathering::new(self.transform, samples, cycles);
+    /// The sums at `cycles` a sample; its transform goes up to half the sampling rate. `drive` as
+    /// in [`LineSums::new`].
+    pub fn lines(
+        &self,
+        samples: ArrayView2<f64>,
+        cycles: impl Iterator<Item = f64>,
+        drive: &[f64],
+    ) -> LineSums {
+        let mut gathered = Gathering::new(self.transform, samples, cycles, drive);
         for (k, groups) in self.hops.iter().enumerate() {
             for (group, spectrum) in groups.iter().enumerate() {
                 gathered.add(k, group, spectrum);
@@ -207,11 +213,10 @@ impl HopByHop<'_> {
         tones: &[(f64, Complex64)],
         orders: usize,
     ) -> Vec<HopRest> {
-        let kernel = |angle: f64| Sums::new(angle, self.hop).cos;
-        let constant = kernel(self.angle);
-        let kernels: Vec<[f64; 3]> = tones
+        let constant = kernel(self.angle, self.hop);
+        let kernels: Vec<([f64; 2], f64)> = tones
             .iter()
-            .map(|(own, _)| [own - self.angle, own + self.angle, *own].map(kernel))
+            .map(|(own, _)| (seen(*own, self.angle, self.hop), kernel(*own, self.hop)))
             .collect();
         let middle = 0.5 * (self.hops.len() as f64 - 1.0);
         let (group, lane) = (channel / LANES, channel % LANES);
@@ -223,7 +228,7 @@ impl HopByHop<'_> {
             turned += above * constant;
             let mut plain = above * self.hop as f64;
             let mut multiple = Complex64::ONE;
-            for (i, ((own, phasor), [less, more, at_zero])) in
+            for (i, ((own, phasor), ([less, more], at_zero))) in
                 tones.iter().zip(&kernels).enumerate()
             {
                 multiple *= turn;
@@ -250,8 +255,19 @@ pub(super) struct LineSums {
     frames: usize,
     /// What x is counted from.
     means: Vec<f64>,
-    /// By the bits of the cycles a sample; one entry a channel.
-    lines: BTreeMap<u64, Vec<Complex64>>,
+    /// By the bits of the cycles a sample.
+    lines: BTreeMap<u64, LineSum>,
+}
+
+/// The sums at one frequency.
+#[derive(Debug, PartialEq)]
+struct LineSum {
+    channels: Vec<Complex64>,
+    /// What it sees of a constant.
+    constant: f64,
+    /// The angle a sample of each tone that all channels have, and what the frequency sees of it
+    /// and of its mirror image.
+    drive: Vec<(f64, [f64; 2])>,
 }
 
 /// A frequency, as it stands in the spectrum of a hop.
@@ -272,6 +288,7 @@ struct Gathering {
     hop: usize,
     hops: usize,
     means: Vec<f64>,
+    drive: Vec<f64>,
     lines: Vec<Line>,
     /// Where each stands in a spectrum, and what it sees of a constant.
     places: Vec<(GridPlace, f64)>,
@@ -282,6 +299,7 @@ impl Gathering {
         transform: &HopTransform,
         samples: ArrayView2<f64>,
         cycles: impl Iterator<Item = f64>,
+        drive: &[f64],
     ) -> Self {
         let hop = transform.hop();
         let hops = samples.ncols() / hop.max(1);
@@ -295,6 +313,7 @@ impl Gathering {
         Self {
             hop,
             hops,
+            drive: drive.to_vec(),
             means: samples
                 .slice(s![.., ..frames])
                 .rows()
@@ -339,14 +358,23 @@ impl Gathering {
     }
 
     fn sums(self) -> LineSums {
-        let channels = self.means.len();
+        let frames = self.hops * self.hop;
+        let sum = |line: &Line| {
+            let angle = TAU * line.cycles;
+            LineSum {
+                channels: line.channels(self.means.len()),
+                constant: kernel(angle, frames),
+                drive: self
+                    .drive
+                    .iter()
+                    .map(|own| (*own, seen(*own, angle, frames)))
+                    .collect(),
+            }
+        };
+        let lines = self.lines.iter();
         LineSums {
-            frames: self.hops * self.hop,
-            lines: self
-                .lines
-                .iter()
-                .map(|line| (line.cycles.to_bits(), line.channels(channels)))
-                .collect(),
+            frames,
+            lines: lines.map(|line| (line.cycles.to_bits(), sum(line))).collect(),
             means: self.means,
         }
     }
@@ -390,13 +418,15 @@ impl pulp::WithSimd for AddHop<'_> {
 }
 
 impl LineSums {
-    /// The sums at `cycles` a sample. `transform` goes up to half the sampling rate.
+    /// The sums at `cycles` a sample. `transform` goes up to half the sampling rate; `drive` has the angle
+    /// a sample of the tones that all channels have.
     pub fn new(
         transform: &mut HopTransform,
         samples: ArrayView2<f64>,
         cycles: impl Iterator<Item = f64>,
+        drive: &[f64],
     ) -> Self {
-        let mut gathered = Gathering::new(transform, samples, cycles);
+        let mut gathered = Gathering::new(transform, samples, cycles, drive);
         let mut spectrum = HopSpectrum::default();
         for (k, part) in whole_hops(transform.hop(), samples).enumerate() {
             for group in 0..samples.nrows().div_ceil(LANES) {
@@ -421,22 +451,36 @@ impl LineSums {
         fit: &ChannelFit,
         tones: &[(f64, Complex64)],
     ) -> Complex64 {
-        let sum = self.lines.get(&cycles.to_bits());
-        let sum = sum.and_then(|channels| channels.get(channel));
-        let (Some(sum), Some(mean)) = (sum, self.means.get(channel)) else {
+        let line = self.lines.get(&cycles.to_bits());
+        let (Some(line), Some(mean)) = (line, self.means.get(channel)) else {
             return Complex64::ZERO;
         };
-        let angle = TAU * cycles;
-        let kernel = |angle: f64| Sums::new(angle, self.frames).cos;
-        let constant = (fit.offset - mean) * kernel(angle);
+        let Some(sum) = line.channels.get(channel) else {
+            return Complex64::ZERO;
+        };
+        let constant = (fit.offset - mean) * line.constant;
         let sines: Complex64 = tones
             .iter()
-            .map(|(own, phasor)| {
-                (phasor * kernel(own - angle) + phasor.conj() * kernel(own + angle)) * 0.5
+            .enumerate()
+            .map(|(i, (own, phasor))| {
+                let known = line.drive.get(i).filter(|(drive, _)| drive == own);
+                let [less, more] =
+                    known.map_or_else(|| seen(*own, TAU * cycles, self.frames), |(_, seen)| *seen);
+                (phasor * less + phasor.conj() * more) * 0.5
             })
             .sum();
         sum - constant - sines
     }
+}
+
+/// Σ exp(i angle n), n from the middle.
+fn kernel(angle: f64, frames: usize) -> f64 {
+    Sums::new(angle, frames).cos
+}
+
+/// What a frequency sees of a tone and of its mirror image, both by their angle a sample.
+fn seen(own: f64, angle: f64, frames: usize) -> [f64; 2] {
+    [kernel(own - angle, frames), kernel(own + angle, frames)]
 }
 
 impl Line {
@@ -549,8 +593,10 @@ mod tests {
             let fitted = fit(samples.view(), 1.0, &tones, &[true; 10]).unwrap();
             let rest = residual(samples.view(), 1.0, &tones, &fitted);
             let mut transform = HopTransform::new(hop, 0.5);
+            // Of one tone they are known beforehand, of the other not.
+            let drive = [TAU * fitted.frequencies[0].frequency_hz];
             let asked = [0.000_1, 0.2061, 0.37, 0.5, 0.63, 0.99, 1.2];
-            let sums = LineSums::new(&mut transform, samples.view(), asked.into_iter());
+            let sums = LineSums::new(&mut transform, samples.view(), asked.into_iter(), &drive);
             for channel in 0..10 {
                 let fit = &fitted.channels[channel];
                 let sines: Vec<(f64, Complex64)> = fit
@@ -595,9 +641,9 @@ mod tests {
         assert_eq!(fits[0], fits[2]);
         let cycles = [0.01, 0.2061, 0.37, 0.63, 1.2];
         let mut transform = HopTransform::new(HOP, 0.5);
-        let right = LineSums::new(&mut transform, samples.view(), cycles.into_iter());
+        let right = LineSums::new(&mut transform, samples.view(), cycles.into_iter(), &[]);
         let spectra = HoldSpectra::new(&mut transform, &mut hops, samples.view());
-        let ours = spectra.lines(samples.view(), cycles.into_iter());
+        let ours = spectra.lines(samples.view(), cycles.into_iter(), &[]);
         assert_eq!(ours.lines, right.lines);
         assert_eq!(ours.means, right.means);
     }

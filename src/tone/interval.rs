@@ -215,10 +215,13 @@ impl HoldFit {
         let high = (orders + 1..=highest_order(&self.plan, drive.frequency_hz))
             .map(|order| order as f64 * drive.frequency_hz / rate_hz);
         let cycles = place.cycles(orders).chain(high);
+        let drive_angles: Vec<f64> = (1..=orders)
+            .map(|order| TAU * order as f64 * drive.frequency_hz / rate_hz)
+            .collect();
         let sums = if keeps_all {
-            spectra.lines(samples, cycles)
+            spectra.lines(samples, cycles, &drive_angles)
         } else {
-            LineSums::new(&mut self.line_transform, samples, cycles)
+            LineSums::new(&mut self.line_transform, samples, cycles, &drive_angles)
         };
         let has_moved = frequency.frequency_hz.to_bits() != common_hz.to_bits();
         // What the first fit left over is left now too, unless more was fitted since.
@@ -304,7 +307,17 @@ fn fit_channel(
         }
         other => other?,
     };
-    let frequencies_hz = fitted.frequencies.iter().map(|f| f.frequency_hz).collect();
+    // Of the drive to the last bit that of the other channels.
+    let found = fitted.frequencies.iter().zip(&tones);
+    let frequencies_hz = found
+        .map(|(found, tone)| {
+            if tone.free {
+                found.frequency_hz
+            } else {
+                tone.frequency_hz
+            }
+        })
+        .collect();
     Ok(SingleChannel {
         channel,
         tones,
