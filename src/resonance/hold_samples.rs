@@ -40,9 +40,6 @@ const PIECES_IN_EXACT: u64 = 4;
 /// Samples are kept for two holds and this much more, s: the hold of a dwell
 /// need not end where the dwell does.
 const MARGIN_SECONDS: f64 = 10.0;
-/// Joined samples whose memory is kept for the next hold, 4 MB: a source of many channels has long
-/// holds more seldom than memory to spare.
-const KEPT_VALUES: usize = 1 << 19;
 /// Interfering tones of two pieces within this many resolution widths (one over the
 /// piece's length) are one tone.
 const SAME_TONE_WIDTHS: f64 = 1.5;
@@ -54,9 +51,6 @@ const NORMAL_99: f64 = 2.326;
 pub struct HoldSamples {
     plan: TonePlan,
     hold_fit: HoldFit,
-    /// The samples of the hold that was fitted last, joined: kept for its memory, if it is no more
-    /// than [`KEPT_VALUES`].
-    joined: Vec<f64>,
     /// The channel that phases are counted from when pieces are averaged.
     reference: usize,
     /// Hop number and samples (channels × samples, SI), in order.
@@ -85,7 +79,6 @@ impl HoldSamples {
         Self {
             plan: plan.clone(),
             hold_fit: HoldFit::new(plan),
-            joined: Vec::new(),
             reference,
             hops: VecDeque::new(),
             pieces: VecDeque::new(),
@@ -255,32 +248,20 @@ impl HoldSamples {
     fn fit_whole(&mut self, hops: &Range<u64>, guess_hz: f64) -> Option<IntervalTone> {
         let first = self.hops.iter().position(|(hop, _)| *hop == hops.start)?;
         let channels = self.plan.channels.len();
-        let parts: Vec<&Array2<f64>> = self
+        let count = (hops.end - hops.start) as usize;
+        let parts: Vec<ArrayView2<f64>> = self
             .hops
             .iter()
             .skip(first)
             .zip(hops.clone())
             // A missing hop would join samples that do not belong together.
             .take_while(|((hop, part), expected)| hop == expected && part.nrows() == channels)
-            .map(|((_, part), _)| part.as_ref())
+            .map(|((_, part), _)| part.view())
             .collect();
-        let count = (hops.end - hops.start) as usize * self.plan.hop_samples;
-        self.joined.clear();
-        for channel in 0..channels {
-            for row in parts.iter().map(|part| part.row(channel)) {
-                match row.to_slice() {
-                    Some(row) => self.joined.extend_from_slice(row),
-                    None => self.joined.extend(row),
-                }
-            }
+        if parts.len() != count {
+            return None;
         }
-        // Of any other length where hops are missing.
-        let samples = ArrayView2::from_shape((channels, count), &self.joined).ok()?;
-        let found = self.hold_fit.fit(samples, guess_hz).ok();
-        if self.joined.len() > KEPT_VALUES {
-            self.joined = Vec::new();
-        }
-        found
+        self.hold_fit.fit_hops(&parts, guess_hz).ok()
     }
 }
 

@@ -22,7 +22,7 @@
 // What is not inlined into the kernel is not compiled for wide registers.
 #![allow(clippy::inline_always)]
 
-use ndarray::{Array2, ArrayRef2, ArrayView1, ArrayView2, ArrayViewMut2};
+use ndarray::{Array2, ArrayRef2, ArrayView1, ArrayView2};
 use num_complex::Complex64;
 use pulp::Simd;
 use std::borrow::Cow;
@@ -118,17 +118,26 @@ pub struct ChannelFit {
 }
 
 impl ChannelFit {
-    fn parameters(&self) -> Vec<f64> {
-        parameters_of(self.offset, &self.phasors)
+    /// The offset, then cosine and sine of each order of each tone.
+    pub(super) fn parameters(&self) -> Vec<f64> {
+        let orders = self.phasors.iter().flatten();
+        std::iter::once(self.offset)
+            .chain(orders.flat_map(|phasor| [phasor.value.re, -phasor.value.im]))
+            .collect()
     }
 }
 
-/// Over the basis: the offset, then cosine and sine of each order of each tone.
-fn parameters_of(offset: f64, phasors: &[Vec<PhasorEstimate>]) -> Vec<f64> {
-    let orders = phasors.iter().flatten();
-    std::iter::once(offset)
-        .chain(orders.flat_map(|phasor| [phasor.value.re, -phasor.value.im]))
-        .collect()
+impl ToneFit {
+    /// The tones at the frequencies that were found.
+    pub(super) fn found(&self, tones: &[ToneGuess]) -> Vec<ToneGuess> {
+        let found = tones.iter().zip(&self.frequencies);
+        found
+            .map(|(tone, found)| ToneGuess {
+                frequency_hz: found.frequency_hz,
+                ..*tone
+            })
+            .collect()
+    }
 }
 
 /// The result for all channels.
@@ -179,6 +188,9 @@ const CHUNK: usize = 128;
 const LANES: usize = 4;
 /// And where turns are carried on by multiplication.
 const TURNS: usize = 8;
+/// Samples after which turns are taken from the sine again where a model is taken off: the error
+/// stays below 1e-14.
+const TURNED_ON: usize = 512;
 
 /// Fits `tones` to `samples` (channels × samples, evenly spaced at `rate_hz`).
 ///
@@ -811,15 +823,7 @@ pub fn residual(
     tones: &[ToneGuess],
     fit: &ToneFit,
 ) -> Array2<f64> {
-    let fitted: Vec<ToneGuess> = tones
-        .iter()
-        .zip(&fit.frequencies)
-        .map(|(tone, found)| ToneGuess {
-            frequency_hz: found.frequency_hz,
-            ..*tone
-        })
-        .collect();
-    let basis = ToneBasis::new(samples.ncols(), rate_hz, &fitted);
+    let basis = ToneBasis::new(samples.ncols(), rate_hz, &fit.found(tones));
     let mut rest = Vec::with_capacity(samples.len());
     for row in samples.rows() {
         rest.extend_from_slice(&contiguous(row));
@@ -830,58 +834,57 @@ pub fn residual(
     rest
 }
 
-/// Takes the offset and the first tone of each channel's fit off its samples, `rest`; not of those
-/// that have none.
-pub(super) fn take_first_tone_off(
-    rest: &mut ArrayRef2<f64>,
-    rate_hz: f64,
-    tone: ToneGuess,
-    fits: &[Option<&ChannelFit>],
-) {
-    let basis = ToneBasis::new(rest.ncols(), rate_hz, &[tone]);
-    let parameters: Vec<Vec<f64>> = fits
-        .iter()
-        .map(|fit| fit.map(ChannelFit::parameters).unwrap_or_default())
-        .collect();
-    take_off(rest, &basis, &parameters);
-}
-
-/// Takes tones of a fit off what is left without its offset: `phasors[j][h − 1]` in one channel.
-pub(super) fn take_tones_off(
-    rest: &mut [f64],
-    rate_hz: f64,
-    tones: &[ToneGuess],
-    phasors: &[Vec<PhasorEstimate>],
-) {
-    let basis = ToneBasis::new(rest.len(), rate_hz, tones);
-    let parameters = [parameters_of(0.0, phasors)];
-    let mut rest = ArrayViewMut2::from_shape((1, rest.len()), rest);
-    if let Ok(rest) = &mut rest {
-        take_off(rest, &basis, &parameters);
-    }
-}
-
-/// Samples worked on at once when a model is taken off.
-const PART: usize = 16;
-
 /// Takes the model off each channel, `parameters[c]` over the basis. `rest` stands row by row.
 fn take_off(rest: &mut ArrayRef2<f64>, basis: &ToneBasis, parameters: &[Vec<f64>]) {
     let rows = rest.rows_mut().into_iter().zip(parameters);
-    let rows = rows.filter(|(_, parameters)| !parameters.is_empty());
     let rows = rows.filter_map(|(row, parameters)| Some((row.into_slice()?, &parameters[..])));
-    pulp::Arch::new().dispatch(TakeOff {
-        waves: basis.waves().map(|(angle, _)| angle).collect(),
-        frames: basis.frames,
-        rows: rows.collect(),
-    });
+    Model::of(basis).take_off(0, rows.collect());
+}
+
+/// A model of sines over a stretch, to be taken off its samples part by part.
+pub(super) struct Model {
+    frames: usize,
+    /// The angle a sample of each cosine and sine.
+    angles: Vec<f64>,
+    /// Their turns by one sample, and by as many as are worked on side by side.
+    steps: Vec<[Complex64; 2]>,
+}
+
+impl Model {
+    fn of(basis: &ToneBasis) -> Self {
+        let angles: Vec<f64> = basis.waves().map(|(angle, _)| angle).collect();
+        let steps = angles.iter().map(|angle| {
+            let step = maths::cis(*angle);
+            let four = (step * step) * (step * step);
+            [step, four * four]
+        });
+        Self {
+            frames: basis.frames,
+            steps: steps.collect(),
+            angles,
+        }
+    }
+
+    /// Of so many samples at `rate_hz`.
+    pub fn new(frames: usize, rate_hz: f64, tones: &[ToneGuess]) -> Self {
+        Self::of(&ToneBasis::new(frames, rate_hz, tones))
+    }
+
+    /// Takes the model off rows that begin at sample `first`, each with its parameters: offset,
+    /// then cosine and sine of each order of each tone.
+    pub fn take_off(&self, first: usize, rows: Vec<(&mut [f64], &[f64])>) {
+        pulp::Arch::new().dispatch(TakeOff {
+            model: self,
+            first,
+            rows,
+        });
+    }
 }
 
 /// Rows less a model, by the registers that the processor has.
 struct TakeOff<'a> {
-    /// The angle a sample of each cosine and sine.
-    waves: Vec<f64>,
-    frames: usize,
-    /// Each row with its parameters.
+    model: &'a Model,
+    first: usize,
     rows: Vec<(&'a mut [f64], &'a [f64])>,
 }
 
@@ -890,32 +893,29 @@ impl pulp::WithSimd for TakeOff<'_> {
 
     #[inline(always)]
     fn with_simd<S: Simd>(mut self, simd: S) {
-        let centre = 0.5 * (self.frames.max(1) - 1) as f64;
-        let strides: Vec<[f64; 2]> = self
-            .waves
-            .iter()
-            .map(|angle| {
-                let stride = maths::cis(TURNS as f64 * angle);
-                [stride.re, stride.im]
-            })
-            .collect();
-        let mut turns = vec![[[0.0; TURNS]; 2]; self.waves.len()];
+        let Model {
+            frames,
+            angles,
+            steps,
+        } = self.model;
+        let centre = 0.5 * (frames.max(&1) - 1) as f64;
+        let length = self.rows.iter().map(|(row, _)| row.len()).min();
+        let length = length.unwrap_or_default();
+        let mut turns = vec![[[0.0; TURNS]; 2]; angles.len()];
         let mut last = [0.0; TURNS];
-        for start in (0..self.frames).step_by(CHUNK) {
-            // Turned on by multiplication within a chunk, so that the error stays below 1e-14.
-            for ([re, im], angle) in turns.iter_mut().zip(&self.waves) {
-                let step = maths::cis(*angle);
-                let mut turn = maths::cis(angle * (start as f64 - centre));
+        for start in (0..length).step_by(TURNED_ON) {
+            for (([re, im], angle), [step, _]) in turns.iter_mut().zip(angles).zip(steps) {
+                let mut turn = maths::cis(angle * ((self.first + start) as f64 - centre));
                 for lane in 0..TURNS {
                     (re[lane], im[lane]) = (turn.re, turn.im);
                     turn *= step;
                 }
             }
-            let end = self.frames.min(start + CHUNK);
-            for first in (start..end).step_by(TURNS) {
-                let count = TURNS.min(end - first);
+            let end = length.min(start + TURNED_ON);
+            for from in (start..end).step_by(TURNS) {
+                let count = TURNS.min(end - from);
                 for (row, parameters) in &mut self.rows {
-                    let values = &mut row[first..first + count];
+                    let values = &mut row[from..from + count];
                     if count == TURNS {
                         less_model(simd, values, parameters, &turns);
                     } else {
@@ -924,10 +924,10 @@ impl pulp::WithSimd for TakeOff<'_> {
                         values.copy_from_slice(&last[..count]);
                     }
                 }
-                for ([re, im], [c, s]) in turns.iter_mut().zip(&strides) {
+                for ([re, im], [_, stride]) in turns.iter_mut().zip(steps) {
                     let (re, _) = S::as_mut_simd_f64s(re);
                     let (im, _) = S::as_mut_simd_f64s(im);
-                    let (c, s) = (simd.splat_f64s(*c), simd.splat_f64s(*s));
+                    let (c, s) = (simd.splat_f64s(stride.re), simd.splat_f64s(stride.im));
                     for (re, im) in re.iter_mut().zip(im) {
                         let (x, y) = (*re, *im);
                         *re = simd.sub_f64s(simd.mul_f64s(x, c), simd.mul_f64s(y, s));
@@ -962,6 +962,9 @@ fn less_model<S: Simd>(
         *value = rest;
     }
 }
+
+/// Samples worked on at once where the largest residual is sought.
+const PART: usize = 16;
 
 /// A part of a chunk, its samples less each parameter times its row, in order.
 #[inline(always)]

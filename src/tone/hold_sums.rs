@@ -37,24 +37,24 @@ pub(super) struct HoldSpectra<'a> {
 }
 
 impl<'a> HoldSpectra<'a> {
-    /// Of `samples`, channels × samples; what is less than a hop at the end is left out. The
-    /// spectra are left in `hops`, whose memory is used again.
+    /// Of its hops, channels × samples each. The spectra are left in `spectra`, whose memory is
+    /// used again.
     pub fn new(
         transform: &'a mut HopTransform,
-        hops: &'a mut Vec<Vec<HopSpectrum>>,
-        samples: ArrayView2<f64>,
+        spectra: &'a mut Vec<Vec<HopSpectrum>>,
+        hops: &[ArrayView2<f64>],
     ) -> Self {
-        let channels = samples.nrows();
-        hops.resize_with(samples.ncols() / transform.hop().max(1), Vec::new);
-        for (spectra, hop) in hops.iter_mut().zip(whole_hops(transform.hop(), samples)) {
+        let channels = hops.first().map_or(0, |hop| hop.nrows());
+        spectra.resize_with(hops.len(), Vec::new);
+        for (spectra, hop) in spectra.iter_mut().zip(hops) {
             spectra.resize(channels.div_ceil(LANES), HopSpectrum::default());
             for (group, spectrum) in spectra.iter_mut().enumerate() {
-                transform.transform(hop, group * LANES, spectrum);
+                transform.transform(*hop, group * LANES, spectrum);
             }
         }
         Self {
             transform,
-            hops,
+            hops: spectra,
             channels,
             known: RefCell::default(),
         }
@@ -64,11 +64,11 @@ impl<'a> HoldSpectra<'a> {
     /// in [`LineSums::new`].
     pub fn lines(
         &self,
-        samples: ArrayView2<f64>,
+        hops: &[ArrayView2<f64>],
         cycles: impl Iterator<Item = f64>,
         drive: &[f64],
     ) -> LineSums {
-        let mut gathered = Gathering::new(self.transform, samples, cycles, drive);
+        let mut gathered = Gathering::new(self.transform, hops, cycles, drive);
         for (k, groups) in self.hops.iter().enumerate() {
             for (group, spectrum) in groups.iter().enumerate() {
                 gathered.add(k, group, spectrum);
@@ -110,12 +110,11 @@ impl<'a> HoldSpectra<'a> {
     }
 }
 
-fn whole_hops(
-    hop: usize,
-    samples: ArrayView2<'_, f64>,
-) -> impl Iterator<Item = ArrayView2<'_, f64>> {
+/// The whole hops of samples, channels × samples.
+pub(super) fn whole_hops(hop: usize, samples: ArrayView2<'_, f64>) -> Vec<ArrayView2<'_, f64>> {
     (0..samples.ncols() / hop.max(1))
         .map(move |k| samples.slice_move(s![.., k * hop..(k + 1) * hop]))
+        .collect()
 }
 
 /// Some channels of a hold.
@@ -297,14 +296,14 @@ struct Gathering {
 impl Gathering {
     fn new(
         transform: &HopTransform,
-        samples: ArrayView2<f64>,
+        hops: &[ArrayView2<f64>],
         cycles: impl Iterator<Item = f64>,
         drive: &[f64],
     ) -> Self {
         let hop = transform.hop();
-        let hops = samples.ncols() / hop.max(1);
-        let frames = hops * hop;
-        let groups = samples.nrows().div_ceil(LANES);
+        let frames = hops.len() * hop;
+        let channels = hops.first().map_or(0, |hop| hop.nrows());
+        let groups = channels.div_ceil(LANES);
         let mut lines: Vec<Line> = cycles
             .map(|cycles| Line::new(cycles, hop, frames, groups))
             .collect();
@@ -312,13 +311,13 @@ impl Gathering {
         lines.dedup_by(|a, b| a.cycles.to_bits() == b.cycles.to_bits());
         Self {
             hop,
-            hops,
+            hops: hops.len(),
             drive: drive.to_vec(),
-            means: samples
-                .slice(s![.., ..frames])
-                .rows()
-                .into_iter()
-                .map(|row| row.sum() / frames.max(1) as f64)
+            means: (0..channels)
+                .map(|channel| {
+                    let sums = hops.iter().map(|hop| hop.row(channel).sum());
+                    sums.sum::<f64>() / frames.max(1) as f64
+                })
                 .collect(),
             places: lines
                 .iter()
@@ -374,7 +373,9 @@ impl Gathering {
         let lines = self.lines.iter();
         LineSums {
             frames,
-            lines: lines.map(|line| (line.cycles.to_bits(), sum(line))).collect(),
+            lines: lines
+                .map(|line| (line.cycles.to_bits(), sum(line)))
+                .collect(),
             means: self.means,
         }
     }
@@ -422,15 +423,15 @@ impl LineSums {
     /// a sample of the tones that all channels have.
     pub fn new(
         transform: &mut HopTransform,
-        samples: ArrayView2<f64>,
+        hops: &[ArrayView2<f64>],
         cycles: impl Iterator<Item = f64>,
         drive: &[f64],
     ) -> Self {
-        let mut gathered = Gathering::new(transform, samples, cycles, drive);
+        let mut gathered = Gathering::new(transform, hops, cycles, drive);
         let mut spectrum = HopSpectrum::default();
-        for (k, part) in whole_hops(transform.hop(), samples).enumerate() {
-            for group in 0..samples.nrows().div_ceil(LANES) {
-                transform.transform(part, group * LANES, &mut spectrum);
+        for (k, hop) in hops.iter().enumerate() {
+            for group in 0..hop.nrows().div_ceil(LANES) {
+                transform.transform(*hop, group * LANES, &mut spectrum);
                 gathered.add(k, group, &spectrum);
             }
         }
@@ -554,7 +555,7 @@ mod tests {
         let samples = samples(40 * HOP);
         let mut transform = HopTransform::new(HOP, 0.3);
         let mut hops = Vec::new();
-        let spectra = HoldSpectra::new(&mut transform, &mut hops, samples.view());
+        let spectra = HoldSpectra::new(&mut transform, &mut hops, &whole_hops(HOP, samples.view()));
         let chosen = [1, 4, 9];
         for free in [true, false] {
             let tones = tones(free);
@@ -596,7 +597,12 @@ mod tests {
             // Of one tone they are known beforehand, of the other not.
             let drive = [TAU * fitted.frequencies[0].frequency_hz];
             let asked = [0.000_1, 0.2061, 0.37, 0.5, 0.63, 0.99, 1.2];
-            let sums = LineSums::new(&mut transform, samples.view(), asked.into_iter(), &drive);
+            let sums = LineSums::new(
+                &mut transform,
+                &whole_hops(hop, samples.view()),
+                asked.into_iter(),
+                &drive,
+            );
             for channel in 0..10 {
                 let fit = &fitted.channels[channel];
                 let sines: Vec<(f64, Complex64)> = fit
@@ -634,16 +640,22 @@ mod tests {
         let (mut hops, all) = (Vec::new(), [0, 3, 9]);
         for highest in [0.5, 0.3, 0.5] {
             let mut transform = HopTransform::new(HOP, highest);
-            let spectra = HoldSpectra::new(&mut transform, &mut hops, samples.view());
+            let spectra =
+                HoldSpectra::new(&mut transform, &mut hops, &whole_hops(HOP, samples.view()));
             fits.push(fit_to(&spectra.channels(&all), 1.0, &tones(true), &[true; 3]).unwrap());
         }
         assert_eq!(fits[0], fits[1]);
         assert_eq!(fits[0], fits[2]);
         let cycles = [0.01, 0.2061, 0.37, 0.63, 1.2];
         let mut transform = HopTransform::new(HOP, 0.5);
-        let right = LineSums::new(&mut transform, samples.view(), cycles.into_iter(), &[]);
-        let spectra = HoldSpectra::new(&mut transform, &mut hops, samples.view());
-        let ours = spectra.lines(samples.view(), cycles.into_iter(), &[]);
+        let right = LineSums::new(
+            &mut transform,
+            &whole_hops(HOP, samples.view()),
+            cycles.into_iter(),
+            &[],
+        );
+        let spectra = HoldSpectra::new(&mut transform, &mut hops, &whole_hops(HOP, samples.view()));
+        let ours = spectra.lines(&whole_hops(HOP, samples.view()), cycles.into_iter(), &[]);
         assert_eq!(ours.lines, right.lines);
         assert_eq!(ours.means, right.means);
     }

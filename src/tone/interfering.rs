@@ -8,11 +8,10 @@
 
 use ndarray::{Array2, ArrayView1, ArrayView2, Axis};
 use realfft::RealFftPlanner;
-use std::borrow::Cow;
 
 use super::cascade::Cascade;
 use super::filter::{Filter, PASS_FRACTION, largest_factor};
-use super::fit::{ToneGuess, contiguous, fit, residual};
+use super::fit::{Model, ToneGuess, contiguous, fit, residual};
 use super::plan::TonePlan;
 use super::search::Search;
 use super::spectrum::LANES;
@@ -24,8 +23,6 @@ const INTERFERING_TONES: usize = 4;
 /// from the drive frequency and its harmonics; closer by, it is part of the
 /// tone.
 const INTERFERING_DISTANCE: f64 = 1.5;
-/// Samples that are brought to the lower rate at once.
-const TILE: usize = 256;
 /// The rate at which interfering tones are sought is at least so many times their highest
 /// frequency: up to there nothing is folded, and what the filter takes of a tone it takes of the
 /// noise about it.
@@ -92,9 +89,15 @@ impl InterferingSearch {
     }
 
     /// The interfering tones of each channel, Hz, beside a drive at `drive_hz`: the
-    /// lines of `rest`, channels × samples that the fit leaves over; the highest one first.
-    pub fn tones(&mut self, rest: ArrayView2<f64>, drive_hz: f64) -> Vec<Vec<f64>> {
-        let mut rest = self.slowed(rest);
+    /// lines of what `model` leaves of a hold's `hops`, channels × samples each, the highest one
+    /// first. `parameters` are the model's in each channel.
+    pub fn tones(
+        &mut self,
+        hops: &[ArrayView2<f64>],
+        (model, parameters): (&Model, &[Vec<f64>]),
+        drive_hz: f64,
+    ) -> Vec<Vec<f64>> {
+        let mut rest = self.slowed(hops, model, parameters);
         let width_hz = INTERFERING_DISTANCE * self.rate_hz / rest.ncols().max(1) as f64;
         let mut channels = Vec::new();
         for mut row in rest.rows_mut() {
@@ -136,36 +139,58 @@ impl InterferingSearch {
         search.peak(row.insert_axis(Axis(0)), &[true], self.low_hz, self.high_hz)
     }
 
-    /// The samples at the lower rate, behind the filter.
-    fn slowed(&self, samples: ArrayView2<f64>) -> Array2<f64> {
-        if self.factor == 1 {
-            return samples.to_owned();
-        }
-        let mut rows: Vec<f64> = Vec::new();
-        let mut length = 0;
-        for group in samples.axis_chunks_iter(Axis(0), LANES) {
-            let channels: Vec<Cow<[f64]>> = group.rows().into_iter().map(contiguous).collect();
+    /// What the model leaves, at the lower rate, behind the filter.
+    fn slowed(
+        &self,
+        hops: &[ArrayView2<f64>],
+        model: &Model,
+        parameters: &[Vec<f64>],
+    ) -> Array2<f64> {
+        let channels = hops.first().map_or(0, |hop| hop.nrows());
+        let mut rows: Vec<Vec<f64>> = vec![Vec::new(); channels];
+        // One hop at a time: it stays in the first-level cache.
+        let mut rest: Vec<Vec<f64>> = vec![Vec::new(); LANES];
+        let (mut lanes, mut slow) = (Vec::new(), Vec::new());
+        for (group, rows) in rows.chunks_mut(LANES).enumerate() {
+            let parameters = parameters.get(group * LANES..).unwrap_or_default();
             let mut cascade = Cascade::new(&self.filter);
-            let mut lanes = vec![[0.0; LANES]; TILE];
-            let mut slow = Vec::with_capacity(group.ncols() / self.factor + 1);
-            // So few at once that they stay in the first-level cache.
-            for from in (0..group.ncols()).step_by(TILE) {
-                lanes.truncate(group.ncols() - from);
-                for (lane, row) in channels.iter().enumerate() {
-                    let samples = row.get(from..).unwrap_or_default();
-                    for (target, x) in lanes.iter_mut().zip(samples) {
+            let mut first = 0;
+            for hop in hops {
+                let length = hop.ncols();
+                for (rest, row) in rest
+                    .iter_mut()
+                    .zip(hop.rows().into_iter().skip(group * LANES))
+                {
+                    rest.clear();
+                    rest.extend_from_slice(&contiguous(row));
+                }
+                let taken = rest.iter_mut().zip(parameters);
+                let taken = taken.map(|(rest, parameters)| (&mut rest[..], &parameters[..]));
+                model.take_off(first, taken.collect());
+                first += length;
+                if self.factor == 1 {
+                    for (row, rest) in rows.iter_mut().zip(&rest) {
+                        row.extend_from_slice(rest);
+                    }
+                    continue;
+                }
+                lanes.clear();
+                lanes.resize(length, [0.0; LANES]);
+                for (lane, rest) in rest.iter().enumerate().take(rows.len()) {
+                    for (target, x) in lanes.iter_mut().zip(rest) {
                         if let Some(target) = target.get_mut(lane) {
                             *target = *x;
                         }
                     }
                 }
+                slow.clear();
                 maths::wide!(cascade.run(&lanes, &mut slow));
-            }
-            length = slow.len();
-            for lane in 0..group.nrows() {
-                rows.extend(slow.iter().filter_map(|lanes| lanes.get(lane)));
+                for (lane, row) in rows.iter_mut().enumerate() {
+                    row.extend(slow.iter().filter_map(|lanes| lanes.get(lane)));
+                }
             }
         }
-        Array2::from_shape_vec((samples.nrows(), length), rows).unwrap_or_default()
+        let length = rows.first().map_or(0, Vec::len);
+        Array2::from_shape_vec((channels, length), rows.concat()).unwrap_or_default()
     }
 }

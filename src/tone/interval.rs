@@ -5,7 +5,7 @@
 //! is lowest and interfering tones (mains hum next to the drive frequency) are
 //! far enough apart to be fitted along.
 
-use ndarray::{ArrayView2, ArrayViewMut1, Axis, s};
+use ndarray::ArrayView2;
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -14,11 +14,10 @@ use super::NOISE_BAND_HZ;
 use super::beside::{Beside, BesideTone};
 use super::filter::Filter;
 use super::fit::{
-    ChannelFit, FitError, PhasorEstimate, Sums, ToneGuess, contiguous, fit_to, residual,
-    take_first_tone_off, take_tones_off,
+    ChannelFit, FitError, Model, PhasorEstimate, Sums, ToneGuess, contiguous, fit_to,
 };
 use super::flattening::Harmonics;
-use super::hold_sums::{HoldSpectra, HopRest, LineSums};
+use super::hold_sums::{HoldSpectra, HopRest, LineSums, whole_hops};
 use super::interfering::{InterferingSearch, distinct, highest_line_hz, single};
 use super::noise_band_factor;
 use super::noise_marks::{NoiseMarks, NoisyTone};
@@ -31,6 +30,9 @@ use crate::maths;
 /// this; of a longer one up to the tones that are fitted, and what is beyond is transformed once
 /// more: the bits are the same.
 const SPECTRA_BYTES: usize = 8 << 20;
+/// Samples whose memory is kept for the next hold, 4 MB: a source of many channels has long
+/// holds more seldom than memory to spare.
+const KEPT_VALUES: usize = 1 << 19;
 /// Blocks into which the hold is cut to see how its phasors scatter.
 const BLOCKS: usize = 8;
 /// Highest order looked at for a rattle.
@@ -100,6 +102,9 @@ pub struct HoldFit {
     spectra: Vec<Vec<HopSpectrum>>,
     /// Up to half the rate.
     line_transform: HopTransform,
+    /// Samples of a hold that was fitted, and what was left of them, for their memory; not of a
+    /// long one.
+    rows: Vec<Vec<f64>>,
     search: InterferingSearch,
 }
 
@@ -123,6 +128,7 @@ impl HoldFit {
             fit_transform: HopTransform::new(plan.hop_samples, highest_hz / rate_hz + margin),
             spectra: Vec::new(),
             line_transform: HopTransform::new(plan.hop_samples, 0.5),
+            rows: Vec::new(),
             noise_scale: filter.noise_share(plan.decimation).sqrt().recip(),
             filter,
             sets_frequency: plan
@@ -142,8 +148,15 @@ impl HoldFit {
         samples: ArrayView2<f64>,
         guess_hz: f64,
     ) -> Result<IntervalTone, FitError> {
-        let left_over = samples.ncols() % self.plan.hop_samples.max(1);
-        let samples = samples.slice_move(s![.., ..samples.ncols() - left_over]);
+        self.fit_hops(&whole_hops(self.plan.hop_samples, samples), guess_hz)
+    }
+
+    /// The same for the hops of a hold, channels × samples each.
+    pub fn fit_hops(
+        &mut self,
+        hops: &[ArrayView2<f64>],
+        guess_hz: f64,
+    ) -> Result<IntervalTone, FitError> {
         let rate_hz = self.plan.decimated_rate_hz();
         let orders = self.plan.orders(guess_hz);
         let mut tones = vec![ToneGuess {
@@ -151,16 +164,16 @@ impl HoldFit {
             free: true,
             orders,
         }];
-        let all: Vec<usize> = (0..samples.nrows()).collect();
+        let all: Vec<usize> = (0..self.plan.channels.len()).collect();
+        let frames = hops.len() * self.plan.hop_samples;
         let spectrum_bytes = self.line_transform.spectrum_bytes();
-        let hops = samples.ncols() / self.plan.hop_samples.max(1);
-        let keeps_all = hops * samples.nrows().div_ceil(LANES) * spectrum_bytes <= SPECTRA_BYTES;
+        let keeps_all = hops.len() * all.len().div_ceil(LANES) * spectrum_bytes <= SPECTRA_BYTES;
         let transform = if keeps_all {
             &mut self.line_transform
         } else {
             &mut self.fit_transform
         };
-        let spectra = HoldSpectra::new(transform, &mut self.spectra, samples);
+        let spectra = HoldSpectra::new(transform, &mut self.spectra, hops);
         let fit_all = |tones: &[ToneGuess]| {
             fit_to(
                 &spectra.channels(&all),
@@ -175,8 +188,9 @@ impl HoldFit {
             .first()
             .ok_or(FitError::Diverged)?
             .frequency_hz;
-        let mut rest = residual(samples, rate_hz, &tones, &common);
-        let interfering = self.search.tones(rest.view(), common_hz);
+        let model = Model::new(frames, rate_hz, &common.found(&tones));
+        let parameters: Vec<_> = common.channels.iter().map(ChannelFit::parameters).collect();
+        let interfering = self.search.tones(hops, (&model, &parameters), common_hz);
 
         // Interfering tones on the channels that set the frequency pull it; fit
         // it once more together with them.
@@ -199,7 +213,7 @@ impl HoldFit {
             .map(|(channel, lines)| fit_channel(&spectra, *channel, rate_hz, drive, lines))
             .collect::<Result<Vec<SingleChannel>, _>>()?;
         let hop_by_hop = spectra.hop_by_hop(TAU * drive.frequency_hz / rate_hz);
-        let hops: Vec<Vec<HopRest>> = fitted
+        let left: Vec<Vec<HopRest>> = fitted
             .iter()
             .map(|channel| {
                 let tones = channel.sines(rate_hz);
@@ -210,7 +224,7 @@ impl HoldFit {
             plan: &self.plan,
             filter: &self.filter,
             drive_hz: drive.frequency_hz,
-            frames: samples.ncols(),
+            frames,
         };
         let high = (orders + 1..=highest_order(&self.plan, drive.frequency_hz))
             .map(|order| order as f64 * drive.frequency_hz / rate_hz);
@@ -219,42 +233,53 @@ impl HoldFit {
             .map(|order| TAU * order as f64 * drive.frequency_hz / rate_hz)
             .collect();
         let sums = if keeps_all {
-            spectra.lines(samples, cycles, &drive_angles)
+            spectra.lines(hops, cycles, &drive_angles)
         } else {
-            LineSums::new(&mut self.line_transform, samples, cycles, &drive_angles)
+            LineSums::new(&mut self.line_transform, hops, cycles, &drive_angles)
         };
-        let has_moved = frequency.frequency_hz.to_bits() != common_hz.to_bits();
-        // What the first fit left over is left now too, unless more was fitted since.
-        let again: Vec<Option<&ChannelFit>> = fitted
-            .iter()
-            .map(|channel| (has_moved || channel.tones.len() > 1).then_some(&channel.fit))
-            .collect();
-        for (channel, _) in again.iter().enumerate().filter(|(_, fit)| fit.is_some()) {
-            rest.row_mut(channel).assign(&samples.row(channel));
-        }
-        if again.iter().any(Option::is_some) {
-            take_first_tone_off(&mut rest, rate_hz, drive, &again);
-        }
-        for (channel, row) in fitted.iter().zip(rest.rows_mut()) {
-            channel.take_lines_off(row, rate_hz);
-        }
         if !keeps_all {
             self.spectra = Vec::new();
         }
-        let channels = fitted
-            .iter()
-            .zip(samples.axis_iter(Axis(0)))
-            .zip(rest.axis_iter(Axis(0)).zip(&hops))
-            .map(|((channel, row), (rest, hops))| {
-                let rest = contiguous(rest);
-                channel.finish(row.insert_axis(Axis(0)), &rest, hops, place, &sums, self)
-            })
-            .collect();
+        let model = Model::new(frames, rate_hz, &[drive]);
+        let mut rows = std::mem::take(&mut self.rows);
+        let mut channels = Vec::with_capacity(fitted.len());
+        // So many at once that the drive's waves are made for several, and no more memory is taken
+        // than theirs.
+        for group in fitted.chunks(LANES) {
+            rows.resize_with(group.len() + 1, Vec::new);
+            let Some((samples, rest)) = rows.split_last_mut() else {
+                break;
+            };
+            for (channel, rest) in group.iter().zip(&mut *rest) {
+                gather(hops, channel.channel, rest);
+            }
+            let parameters: Vec<_> = group.iter().map(|c| c.fit.parameters()).collect();
+            let taken = rest.iter_mut().zip(&parameters);
+            let taken = taken.map(|(rest, parameters)| (&mut rest[..], &parameters[..]));
+            model.take_off(0, taken.collect());
+            for ((channel, rest), parameters) in group.iter().zip(rest).zip(parameters) {
+                channel.take_lines_off(rest, rate_hz, parameters);
+                gather(hops, channel.channel, samples);
+                let left = left.get(channel.channel).map_or(&[][..], Vec::as_slice);
+                channels.push(channel.finish(samples, rest, left, place, &sums, self));
+            }
+        }
+        if rows.iter().map(Vec::len).sum::<usize>() <= KEPT_VALUES {
+            self.rows = rows;
+        }
         Ok(IntervalTone {
             frequency_hz: frequency.frequency_hz,
             frequency_u_hz: frequency.frequency_u_hz * self.noise_scale,
             channels,
         })
+    }
+}
+
+/// The samples of one channel of a hold, one hop behind the other.
+fn gather(hops: &[ArrayView2<f64>], channel: usize, into: &mut Vec<f64>) {
+    into.clear();
+    for hop in hops {
+        into.extend_from_slice(&contiguous(hop.row(channel)));
     }
 }
 
@@ -331,12 +356,12 @@ fn fit_channel(
 }
 
 impl SingleChannel {
-    /// `rest` is what the model leaves of the samples, `row`, and `hops` of the sums of each hop.
+    /// `rest` is what the model leaves of its samples, and `left` of the sums of each hop.
     fn finish(
         &self,
-        row: ArrayView2<f64>,
+        samples: &[f64],
         rest: &[f64],
-        hops: &[HopRest],
+        left: &[HopRest],
         place: Beside,
         sums: &LineSums,
         hold: &HoldFit,
@@ -370,15 +395,15 @@ impl SingleChannel {
         };
         let rate_hz = plan.decimated_rate_hz();
         let angle = TAU * drive_hz / rate_hz;
-        let scatter = excess_scatter(hops, angle, plan.hop_samples, self.fit.noise_rms);
+        let scatter = excess_scatter(left, angle, plan.hop_samples, self.fit.noise_rms);
         let excess = scatter / maths::square(response(drive_hz));
         let sines = self.sines(rate_hz);
         let high_orders = self.high_orders(sums, &sines, hold);
-        let course = deviations(hops, angle, plan.hop_samples)
+        let course = deviations(left, angle, plan.hop_samples)
             .map(|deviation| fundamental + deviation / response(drive_hz))
             .collect();
         // Noise of the whole interval against that of one hop.
-        let course_u = phasor.part_u() * (hops.len() as f64).sqrt();
+        let course_u = phasor.part_u() * (left.len() as f64).sqrt();
         let drive_orders = self.tones.first().map_or(0, |drive| drive.orders);
         let beside = BesideTone {
             place,
@@ -388,21 +413,20 @@ impl SingleChannel {
             drive: sines.get(..drive_orders).unwrap_or_default(),
         };
         let part_u = phasor.part_u();
-        let samples = contiguous(row.row(0));
         let rounding = Rounding {
             step: if plan.decimation == 1 {
-                smallest_step(&samples).max(step)
+                smallest_step(samples).max(step)
             } else {
                 step
             },
             noise_rms: self.fit.noise_rms * hold.noise_scale,
             cycles_per_sample: drive_hz / plan.rate_hz,
-            samples: row.ncols() * plan.decimation,
+            samples: samples.len() * plan.decimation,
         };
         phasor.var_re += excess;
         phasor.var_im += excess;
         let marks = NoisyTone {
-            samples: &samples,
+            samples,
             rest,
             tone: fundamental,
             cycles_per_sample: drive_hz / rate_hz,
@@ -441,22 +465,27 @@ impl SingleChannel {
             .collect()
     }
 
-    /// Takes its interfering tones off what is left without the drive's.
-    fn take_lines_off(&self, mut rest: ArrayViewMut1<f64>, rate_hz: f64) {
-        let lines: Vec<ToneGuess> = self
-            .tones
-            .iter()
-            .zip(&self.frequencies_hz)
+    /// Takes its interfering tones off what is left without the drive's. `parameters` are those
+    /// of its whole fit.
+    fn take_lines_off(&self, rest: &mut [f64], rate_hz: f64, mut parameters: Vec<f64>) {
+        let tones = self.tones.iter().zip(&self.frequencies_hz);
+        let lines: Vec<ToneGuess> = tones
             .skip(1)
             .map(|(tone, hz)| ToneGuess {
                 frequency_hz: *hz,
                 ..*tone
             })
             .collect();
-        let phasors = self.fit.phasors.get(1..).unwrap_or_default();
-        if let Some(rest) = rest.as_slice_mut().filter(|_| !lines.is_empty()) {
-            take_tones_off(rest, rate_hz, &lines, phasors);
+        if lines.is_empty() {
+            return;
         }
+        // Offset and drive are off already.
+        let drive = self.tones.first().map_or(0, |drive| 2 * drive.orders);
+        parameters.drain(..drive.min(parameters.len()));
+        if let Some(offset) = parameters.first_mut() {
+            *offset = 0.0;
+        }
+        Model::new(rest.len(), rate_hz, &lines).take_off(0, vec![(rest, &parameters)]);
     }
 
     /// Orders above the model's, up to the edge of the band, less what noise
