@@ -61,6 +61,19 @@ impl<R, F: FnMut() -> R> pulp::NullaryFnOnce for Kernel<F> {
     }
 }
 
+/// Σ f(x), in eight lanes that the compiler may put into wide registers: the order is fixed.
+#[inline(always)]
+pub fn sum_of(values: &[f64], f: impl Fn(f64) -> f64) -> f64 {
+    let (eights, rest) = values.as_chunks::<8>();
+    let mut lanes = [0.0; 8];
+    for eight in eights {
+        for (sum, x) in lanes.iter_mut().zip(eight) {
+            *sum += f(*x);
+        }
+    }
+    lanes.iter().sum::<f64>() + rest.iter().map(|x| f(*x)).sum::<f64>()
+}
+
 /// The bits of [`exp`] for x in −700…0, without a branch, so that a kernel has several at
 /// once: the operations of `libm` 0.2, that is of FreeBSD's `e_exp.c`, in their order.
 #[inline(always)]

@@ -7,11 +7,13 @@
 //! The force falls to nothing, too, when the drive is switched off. The span then moves
 //! on by itself, and its motion decays; while a cell fell silent it stands.
 
+use ndarray::ArrayView1;
 use std::collections::VecDeque;
 
 use super::findings::Event;
 use crate::maths;
 use crate::setup::{Role, Setup};
+use crate::tone::fit::contiguous;
 use crate::tone::{ToneFrame, TonePlan};
 
 /// What is left of a channel's motion when it is silent, over what it had.
@@ -175,7 +177,7 @@ impl Silence {
             if channel.row >= frame.samples.nrows() {
                 continue;
             }
-            let rms = deviation(frame.samples.row(channel.row).iter().copied());
+            let rms = deviation(frame.samples.row(channel.row));
             if !rms.is_finite() {
                 continue;
             }
@@ -239,10 +241,11 @@ impl Listened {
 }
 
 /// Standard deviation of some values.
-fn deviation(values: impl Iterator<Item = f64> + Clone) -> f64 {
-    let count = values.clone().count().max(1) as f64;
-    let mean = values.clone().sum::<f64>() / count;
-    let square = values.map(|x| maths::square(x - mean)).sum::<f64>() / count;
+fn deviation(values: ArrayView1<f64>) -> f64 {
+    let values = contiguous(values);
+    let count = values.len().max(1) as f64;
+    let mean = maths::wide!(maths::sum_of(&values, |x| x)) / count;
+    let square = maths::wide!(maths::sum_of(&values, |x| maths::square(x - mean))) / count;
     square.sqrt()
 }
 

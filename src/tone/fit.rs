@@ -1036,7 +1036,7 @@ pub(super) fn largest_residuals(
 
 /// A row's samples one behind the other: as they lie, or copied where they lie
 /// apart.
-pub(super) fn contiguous(row: ArrayView1<'_, f64>) -> Cow<'_, [f64]> {
+pub fn contiguous(row: ArrayView1<'_, f64>) -> Cow<'_, [f64]> {
     row.to_slice()
         .map_or_else(|| Cow::Owned(row.to_vec()), Cow::Borrowed)
 }

@@ -33,7 +33,7 @@ use std::f64::consts::{FRAC_1_PI, TAU};
 use crate::maths;
 use crate::tone::mains::MAINS_HZ;
 use crate::tone::quantisation::smallest_step;
-use crate::tone::spectrum::{LANES, sum_of};
+use crate::tone::spectrum::LANES;
 
 /// How near the extreme a sample counts as standing at it, over the noise.
 const AT_EXTREME: f64 = 0.05;
@@ -208,7 +208,7 @@ impl NoisyTone<'_> {
         let steps: Vec<f64> = parts().map(smallest_step).collect();
         marks.step = usual_step(&steps).max(self.step);
         let count = self.rest.len().max(1) as f64;
-        let noise = (maths::wide!(sum_of(self.rest, maths::square)) / count).sqrt();
+        let noise = (maths::wide!(maths::sum_of(self.rest, maths::square)) / count).sqrt();
         if noise > LEAST_NOISE * amplitude {
             let mut piles = Piles::of(hop, noise);
             for (part, step) in parts().zip(&steps) {

@@ -201,9 +201,9 @@ impl HopTransform {
         out.means = [0.0; LANES];
         out.squares = [0.0; LANES];
         for (lane, row) in rows.iter().enumerate().take(LANES) {
-            let mean = sum_of(row, |x| x) / self.hop.max(1) as f64;
+            let mean = maths::sum_of(row, |x| x) / self.hop.max(1) as f64;
             out.means[lane] = mean;
-            out.squares[lane] = sum_of(row, |x| (x - mean) * (x - mean));
+            out.squares[lane] = maths::sum_of(row, |x| (x - mean) * (x - mean));
             let (pairs, last) = row.as_chunks::<2>();
             let (weights, _) = self.weights.as_chunks::<2>();
             let weighted = pairs.iter().zip(weights);
@@ -307,19 +307,6 @@ fn kernel_transform(nodes: &[(f64, f64)], turns: f64) -> f64 {
         .iter()
         .map(|(u, weight)| weight * maths::cos(TAU * turns * u))
         .sum()
-}
-
-/// Σ f(x), in lanes that the compiler may put into wide registers: the order is fixed.
-#[inline(always)]
-pub(super) fn sum_of(row: &[f64], f: impl Fn(f64) -> f64) -> f64 {
-    let mut lanes = [0.0; LANES];
-    let (eights, rest) = row.as_chunks::<LANES>();
-    for eight in eights {
-        for lane in 0..LANES {
-            lanes[lane] += f(eight[lane]);
-        }
-    }
-    lanes.iter().sum::<f64>() + rest.iter().map(|x| f(*x)).sum::<f64>()
 }
 
 /// The quarters of some rows, as registers.
