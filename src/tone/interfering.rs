@@ -6,12 +6,13 @@
 
 #![expect(clippy::disallowed_types, reason = "plans the transforms of `Search`")]
 
-use ndarray::{Array2, ArrayView1, ArrayView2, Axis};
+use ndarray::{ArrayView1, ArrayView2, Axis};
 use realfft::RealFftPlanner;
 
 use super::cascade::Cascade;
 use super::filter::{Filter, PASS_FRACTION, largest_factor};
-use super::fit::{Model, ToneGuess, contiguous, fit, residual};
+use super::fit::{ChannelFit, Model, ToneGuess, contiguous, fit};
+use super::interval::KEPT_VALUES;
 use super::plan::TonePlan;
 use super::search::Search;
 use super::spectrum::LANES;
@@ -69,6 +70,8 @@ pub(super) struct InterferingSearch {
     planner: RealFftPlanner<f64>,
     /// For the length of the hold before.
     search: Option<Search>,
+    /// What is left of each channel at the lower rate, for its memory; not of a long hold.
+    rest: Vec<Vec<f64>>,
 }
 
 impl InterferingSearch {
@@ -85,6 +88,7 @@ impl InterferingSearch {
             rate_hz: plan.decimated_rate_hz() / factor as f64,
             planner: RealFftPlanner::new(),
             search: None,
+            rest: Vec::new(),
         }
     }
 
@@ -97,13 +101,15 @@ impl InterferingSearch {
         (model, parameters): (&Model, &[Vec<f64>]),
         drive_hz: f64,
     ) -> Vec<Vec<f64>> {
-        let mut rest = self.slowed(hops, model, parameters);
-        let width_hz = INTERFERING_DISTANCE * self.rate_hz / rest.ncols().max(1) as f64;
+        self.slow_down(hops, model, parameters);
+        let mut rest = std::mem::take(&mut self.rest);
+        let length = rest.first().map_or(0, Vec::len);
+        let width_hz = INTERFERING_DISTANCE * self.rate_hz / length.max(1) as f64;
         let mut channels = Vec::new();
-        for mut row in rest.rows_mut() {
+        for row in &mut rest {
             let mut lines: Vec<f64> = Vec::new();
             while lines.len() < INTERFERING_TONES {
-                let Some(line_hz) = self.line(row.view()) else {
+                let Some(line_hz) = self.line(row) else {
                     break;
                 };
                 let order = (line_hz / drive_hz).round().max(1.0);
@@ -114,70 +120,73 @@ impl InterferingSearch {
                 if !apart {
                     break;
                 }
-                let view = row.view().insert_axis(Axis(0));
                 let line = [single(line_hz)];
+                let view = ArrayView1::from(&*row).insert_axis(Axis(0));
                 let Ok(fitted) = fit(view, self.rate_hz, &line, &[true]) else {
                     break;
                 };
-                let without = residual(view, self.rate_hz, &line, &fitted);
-                row.assign(&without.row(0));
+                let model = Model::new(row.len(), self.rate_hz, &fitted.found(&line));
+                let parameters = fitted.channels.first().map(ChannelFit::parameters);
+                model.take_off(0, vec![(row, &parameters.unwrap_or_default())]);
                 lines.extend(fitted.frequencies.iter().map(|f| f.frequency_hz));
             }
             channels.push(lines);
+        }
+        if rest.iter().map(Vec::len).sum::<usize>() <= KEPT_VALUES {
+            self.rest = rest;
         }
         channels
     }
 
     /// The line that stands out most in one channel, Hz.
-    fn line(&mut self, row: ArrayView1<f64>) -> Option<f64> {
+    fn line(&mut self, row: &[f64]) -> Option<f64> {
         if self.search.as_ref().map(Search::samples) != Some(row.len()) {
             self.search = None;
         }
         let search = self
             .search
             .get_or_insert_with(|| Search::planned(&mut self.planner, row.len(), self.rate_hz));
-        search.peak(row.insert_axis(Axis(0)), &[true], self.low_hz, self.high_hz)
+        let row = ArrayView1::from(row).insert_axis(Axis(0));
+        search.peak(row, &[true], self.low_hz, self.high_hz)
     }
 
-    /// What the model leaves, at the lower rate, behind the filter.
-    fn slowed(
-        &self,
-        hops: &[ArrayView2<f64>],
-        model: &Model,
-        parameters: &[Vec<f64>],
-    ) -> Array2<f64> {
+    /// What the model leaves, at the lower rate, behind the filter, into `rest`.
+    fn slow_down(&mut self, hops: &[ArrayView2<f64>], model: &Model, parameters: &[Vec<f64>]) {
         let channels = hops.first().map_or(0, |hop| hop.nrows());
-        let mut rows: Vec<Vec<f64>> = vec![Vec::new(); channels];
+        let most = hops.iter().map(|hop| hop.ncols()).sum::<usize>() / self.factor + 1;
+        self.rest.resize_with(channels, Vec::new);
+        for row in &mut self.rest {
+            row.clear();
+            row.reserve_exact(most);
+        }
         // One hop at a time: it stays in the first-level cache.
-        let mut rest: Vec<Vec<f64>> = vec![Vec::new(); LANES];
+        let mut fast: Vec<Vec<f64>> = vec![Vec::new(); LANES];
         let (mut lanes, mut slow) = (Vec::new(), Vec::new());
-        for (group, rows) in rows.chunks_mut(LANES).enumerate() {
+        for (group, rows) in self.rest.chunks_mut(LANES).enumerate() {
             let parameters = parameters.get(group * LANES..).unwrap_or_default();
             let mut cascade = Cascade::new(&self.filter);
             let mut first = 0;
             for hop in hops {
                 let length = hop.ncols();
-                for (rest, row) in rest
-                    .iter_mut()
-                    .zip(hop.rows().into_iter().skip(group * LANES))
-                {
-                    rest.clear();
-                    rest.extend_from_slice(&contiguous(row));
+                let channels = hop.rows().into_iter().skip(group * LANES);
+                for (fast, row) in fast.iter_mut().zip(channels) {
+                    fast.clear();
+                    fast.extend_from_slice(&contiguous(row));
                 }
-                let taken = rest.iter_mut().zip(parameters);
-                let taken = taken.map(|(rest, parameters)| (&mut rest[..], &parameters[..]));
-                model.take_off(first, taken.collect());
+                let taken = fast.iter_mut().zip(parameters);
+                let taken = taken.map(|(fast, parameters)| (&mut fast[..], &parameters[..]));
+                model.take_off(first, taken.take(rows.len()).collect());
                 first += length;
                 if self.factor == 1 {
-                    for (row, rest) in rows.iter_mut().zip(&rest) {
-                        row.extend_from_slice(rest);
+                    for (row, fast) in rows.iter_mut().zip(&fast) {
+                        row.extend_from_slice(fast);
                     }
                     continue;
                 }
                 lanes.clear();
                 lanes.resize(length, [0.0; LANES]);
-                for (lane, rest) in rest.iter().enumerate().take(rows.len()) {
-                    for (target, x) in lanes.iter_mut().zip(rest) {
+                for (lane, fast) in fast.iter().enumerate().take(rows.len()) {
+                    for (target, x) in lanes.iter_mut().zip(fast) {
                         if let Some(target) = target.get_mut(lane) {
                             *target = *x;
                         }
@@ -190,7 +199,5 @@ impl InterferingSearch {
                 }
             }
         }
-        let length = rows.first().map_or(0, Vec::len);
-        Array2::from_shape_vec((channels, length), rows.concat()).unwrap_or_default()
     }
 }

@@ -32,7 +32,7 @@ use crate::maths;
 const SPECTRA_BYTES: usize = 8 << 20;
 /// Samples whose memory is kept for the next hold, 4 MB: a source of many channels has long
 /// holds more seldom than memory to spare.
-const KEPT_VALUES: usize = 1 << 19;
+pub(super) const KEPT_VALUES: usize = 1 << 19;
 /// Blocks into which the hold is cut to see how its phasors scatter.
 const BLOCKS: usize = 8;
 /// Highest order looked at for a rattle.
