@@ -62,6 +62,10 @@ impl<R, F: FnMut() -> R> pulp::NullaryFnOnce for Kernel<F> {
 }
 
 /// Σ f(x), in eight lanes that the compiler may put into wide registers: the order is fixed.
+#[expect(
+    clippy::inline_always,
+    reason = "what is not inlined into a kernel is not compiled for wide registers"
+)]
 #[inline(always)]
 pub fn sum_of(values: &[f64], f: impl Fn(f64) -> f64) -> f64 {
     let (eights, rest) = values.as_chunks::<8>();

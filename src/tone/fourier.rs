@@ -37,8 +37,9 @@ impl pulp::WithSimd for RotatedSum<'_> {
     fn with_simd<S: Simd>(self, simd: S) -> Complex64 {
         let mut turn = self.first;
         let mut turns = [[0.0; LANES]; 2];
-        for lane in 0..LANES {
-            (turns[0][lane], turns[1][lane]) = (turn.re, turn.im);
+        let [re, im] = &mut turns;
+        for (re, im) in re.iter_mut().zip(im) {
+            (*re, *im) = (turn.re, turn.im);
             turn *= self.step;
         }
         let two = self.step * self.step;

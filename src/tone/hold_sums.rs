@@ -44,7 +44,7 @@ impl<'a> HoldSpectra<'a> {
         spectra: &'a mut Vec<Vec<HopSpectrum>>,
         hops: &[ArrayView2<f64>],
     ) -> Self {
-        let channels = hops.first().map_or(0, |hop| hop.nrows());
+        let channels = hops.first().map_or(0, ArrayView2::nrows);
         spectra.resize_with(hops.len(), Vec::new);
         for (spectra, hop) in spectra.iter_mut().zip(hops) {
             spectra.resize(channels.div_ceil(LANES), HopSpectrum::default());
@@ -302,7 +302,7 @@ impl Gathering {
     ) -> Self {
         let hop = transform.hop();
         let frames = hops.len() * hop;
-        let channels = hops.first().map_or(0, |hop| hop.nrows());
+        let channels = hops.first().map_or(0, ArrayView2::nrows);
         let groups = channels.div_ceil(LANES);
         let mut lines: Vec<Line> = cycles
             .map(|cycles| Line::new(cycles, hop, frames, groups))
@@ -464,7 +464,8 @@ impl LineSums {
             .iter()
             .enumerate()
             .map(|(i, (own, phasor))| {
-                let known = line.drive.get(i).filter(|(drive, _)| drive == own);
+                let known = line.drive.get(i);
+                let known = known.filter(|(drive, _)| drive.to_bits() == own.to_bits());
                 let [less, more] =
                     known.map_or_else(|| seen(*own, TAU * cycles, self.frames), |(_, seen)| *seen);
                 (phasor * less + phasor.conj() * more) * 0.5

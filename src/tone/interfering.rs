@@ -152,8 +152,8 @@ impl InterferingSearch {
 
     /// What the model leaves, at the lower rate, behind the filter, into `rest`.
     fn slow_down(&mut self, hops: &[ArrayView2<f64>], model: &Model, parameters: &[Vec<f64>]) {
-        let channels = hops.first().map_or(0, |hop| hop.nrows());
-        let most = hops.iter().map(|hop| hop.ncols()).sum::<usize>() / self.factor + 1;
+        let channels = hops.first().map_or(0, ArrayView2::nrows);
+        let most = hops.iter().map(ArrayView2::ncols).sum::<usize>() / self.factor + 1;
         self.rest.resize_with(channels, Vec::new);
         for row in &mut self.rest {
             row.clear();

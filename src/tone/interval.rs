@@ -207,19 +207,16 @@ impl HoldFit {
             free: false,
             orders,
         };
-        let fitted = all
+        let mut fitted = all
             .iter()
             .zip(&interfering)
             .map(|(channel, lines)| fit_channel(&spectra, *channel, rate_hz, drive, lines))
             .collect::<Result<Vec<SingleChannel>, _>>()?;
         let hop_by_hop = spectra.hop_by_hop(TAU * drive.frequency_hz / rate_hz);
-        let left: Vec<Vec<HopRest>> = fitted
-            .iter()
-            .map(|channel| {
-                let tones = channel.sines(rate_hz);
-                hop_by_hop.rest(channel.channel, channel.fit.offset, &tones, orders)
-            })
-            .collect();
+        for channel in &mut fitted {
+            let tones = channel.sines(rate_hz);
+            channel.left = hop_by_hop.rest(channel.channel, channel.fit.offset, &tones, orders);
+        }
         let place = Beside {
             plan: &self.plan,
             filter: &self.filter,
@@ -240,7 +237,24 @@ impl HoldFit {
         if !keeps_all {
             self.spectra = Vec::new();
         }
-        let model = Model::new(frames, rate_hz, &[drive]);
+        let channels = self.finish(hops, drive, &fitted, &sums);
+        Ok(IntervalTone {
+            frequency_hz: frequency.frequency_hz,
+            frequency_u_hz: frequency.frequency_u_hz * self.noise_scale,
+            channels,
+        })
+    }
+
+    /// What is read off what the fits of the channels leave of their samples.
+    fn finish(
+        &mut self,
+        hops: &[ArrayView2<f64>],
+        drive: ToneGuess,
+        fitted: &[SingleChannel],
+        sums: &LineSums,
+    ) -> Vec<IntervalChannel> {
+        let rate_hz = self.plan.decimated_rate_hz();
+        let model = Model::new(sums.frames(), rate_hz, &[drive]);
         let mut rows = std::mem::take(&mut self.rows);
         let mut channels = Vec::with_capacity(fitted.len());
         // So many at once that the drive's waves are made for several, and no more memory is taken
@@ -260,18 +274,13 @@ impl HoldFit {
             for ((channel, rest), parameters) in group.iter().zip(rest).zip(parameters) {
                 channel.take_lines_off(rest, rate_hz, parameters);
                 gather(hops, channel.channel, samples);
-                let left = left.get(channel.channel).map_or(&[][..], Vec::as_slice);
-                channels.push(channel.finish(samples, rest, left, place, &sums, self));
+                channels.push(channel.finish(samples, rest, sums, self));
             }
         }
         if rows.iter().map(Vec::len).sum::<usize>() <= KEPT_VALUES {
             self.rows = rows;
         }
-        Ok(IntervalTone {
-            frequency_hz: frequency.frequency_hz,
-            frequency_u_hz: frequency.frequency_u_hz * self.noise_scale,
-            channels,
-        })
+        channels
     }
 }
 
@@ -311,6 +320,8 @@ struct SingleChannel {
     tones: Vec<ToneGuess>,
     fit: ChannelFit,
     frequencies_hz: Vec<f64>,
+    /// What it leaves of the sums of each hop.
+    left: Vec<HopRest>,
 }
 
 fn fit_channel(
@@ -352,17 +363,16 @@ fn fit_channel(
             .next()
             .ok_or(FitError::Diverged)?,
         frequencies_hz,
+        left: Vec::new(),
     })
 }
 
 impl SingleChannel {
-    /// `rest` is what the model leaves of its samples, and `left` of the sums of each hop.
+    /// `rest` is what the model leaves of its samples.
     fn finish(
         &self,
         samples: &[f64],
         rest: &[f64],
-        left: &[HopRest],
-        place: Beside,
         sums: &LineSums,
         hold: &HoldFit,
     ) -> IntervalChannel {
@@ -395,18 +405,23 @@ impl SingleChannel {
         };
         let rate_hz = plan.decimated_rate_hz();
         let angle = TAU * drive_hz / rate_hz;
-        let scatter = excess_scatter(left, angle, plan.hop_samples, self.fit.noise_rms);
+        let scatter = excess_scatter(&self.left, angle, plan.hop_samples, self.fit.noise_rms);
         let excess = scatter / maths::square(response(drive_hz));
         let sines = self.sines(rate_hz);
         let high_orders = self.high_orders(sums, &sines, hold);
-        let course = deviations(left, angle, plan.hop_samples)
+        let course = deviations(&self.left, angle, plan.hop_samples)
             .map(|deviation| fundamental + deviation / response(drive_hz))
             .collect();
         // Noise of the whole interval against that of one hop.
-        let course_u = phasor.part_u() * (left.len() as f64).sqrt();
+        let course_u = phasor.part_u() * (self.left.len() as f64).sqrt();
         let drive_orders = self.tones.first().map_or(0, |drive| drive.orders);
         let beside = BesideTone {
-            place,
+            place: Beside {
+                plan,
+                filter,
+                drive_hz,
+                frames: sums.frames(),
+            },
             sums,
             channel: self.channel,
             fit: &self.fit,
