@@ -1,6 +1,7 @@
-//! Reader threads: what comes in from a serial device or a WAV recording.
+//! Readers: what comes in from a serial device or a WAV recording.
 //!
-//! In: bytes. Out: [`Message`]s over a bounded channel, in sample order. Time
+//! In: bytes. Out: [`Message`]s in sample order, of a device over a bounded channel, of a
+//! recording when they are asked for. Time
 //! is sample index / rate; the wall clock is a label only. Every loss is a
 //! [`Gap`] with its place and its count, never silence.
 

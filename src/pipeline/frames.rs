@@ -3,13 +3,10 @@
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-use crossbeam_channel::bounded;
-
 use super::RecordedRun;
-use super::replay::CHANNEL_BLOCKS;
 use super::stages::Intake;
 use crate::ingest::End;
-use crate::ingest::wav::spawn_wav;
+use crate::ingest::wav::WavMessages;
 use crate::tone::{Estimator, ToneMessage, TonePlan};
 
 /// What comes out of a recording.
@@ -35,20 +32,20 @@ pub fn tone_frames(
             continue;
         };
         let plan = recording.plan;
-        let (sender, messages) = bounded(CHANNEL_BLOCKS);
-        let reader = spawn_wav(recording.reader, block_frames, sender, Arc::clone(stop));
+        let mut messages = WavMessages::new(recording.reader, block_frames, Arc::clone(stop));
         let mut intake = Intake::new(plan.clone());
         let mut estimator = Estimator::new(plan.clone());
         each(RecordedTone::Begin);
-        let ended = messages.iter().find_map(|message| {
-            intake.take(message, |window| {
+        let mut ended = None;
+        while ended.is_none()
+            && let Some(message) = messages.next()
+        {
+            ended = intake.take(&message, |window| {
                 each(RecordedTone::Tone(&plan, estimator.estimate(window)));
-            })
-        });
+            });
+            messages.reuse(message);
+        }
         let ended = ended.unwrap_or_else(|| End::Failed("its reader ended without a word".into()));
-        drop(messages);
-        // What it had to say, it has sent.
-        let _ = reader.join();
         if !matches!(ended, End::Complete) {
             return ended;
         }

@@ -10,7 +10,7 @@ use crossbeam_channel::{Receiver, bounded};
 use ndarray::Array2;
 
 use super::{Feed, RecorderStage, Recordings, recordings_of, spawn_feed, spawn_recorder};
-use crate::ingest::wav::{WavReader, spawn_wav};
+use crate::ingest::wav::{WavMessages, WavReader};
 use crate::ingest::{Block, End, Gap, Message, StreamFormat, SystemClock};
 use crate::recorder::{Recorder, RecorderOptions, repair};
 use crate::setup::SampleFormat;
@@ -78,7 +78,8 @@ fn read_back(folder: &Path) -> Heard {
     let files: Vec<_> = files.into_iter().map(|(_, path)| path).collect();
     let (sender, messages) = bounded(4);
     let reader = WavReader::open(&files).unwrap();
-    spawn_wav(reader, 333, sender, Arc::new(AtomicBool::new(false)));
+    let mut read = WavMessages::new(reader, 333, Arc::default());
+    thread::spawn(move || read.try_for_each(|message| sender.send(message)));
     hear(&messages, Duration::ZERO)
 }
 

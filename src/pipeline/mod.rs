@@ -1,7 +1,7 @@
 //! The stages joined by bounded channels; owns the threads.
 //!
-//! In: one [`Input`] a source, its reader already running. Out: findings, in
-//! order, to a [`Sink`] on the calling thread. Touches threads, nothing else.
+//! In: one [`Input`] a source. Out: findings, in order, to a [`Sink`] on the calling
+//! thread. Touches threads, nothing else.
 //!
 //! ```text
 //! reader → (recorder) → windows → estimator 0 → ┐
@@ -9,6 +9,8 @@
 //!                         └    →  …           → ┘   the calling thread
 //! ```
 //!
+//! A recording has no thread of its own: the thread of the windows reads it, so that its
+//! bytes go from the disk's cache to decimated samples within one processor's cache.
 //! Live, a recorder and a feed stand between reader and windows; the feed takes
 //! blocks from the recorder as they come, and from the recording where the
 //! analysis was too slow or not there.
@@ -38,6 +40,7 @@ pub use recorded::{RecordedRun, RecordedSource, ReplayError, rate_agrees};
 pub use replay::{ReplayOptions, replay};
 pub use run::{Beforehand, Input, Options, Order, Outcome, Progress, Sink, SourceOutcome, run};
 pub use single_thread::SingleThread;
+pub use stages::Messages;
 pub use stop::{StopReason, in_one_line, on_signals};
 
 #[cfg(test)]

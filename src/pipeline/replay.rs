@@ -8,19 +8,14 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::thread;
 
-use crossbeam_channel::bounded;
-
 use super::{
-    Beforehand, Input, Options, Order, Outcome, Progress, RecordedRun, RecordedSource, Sink,
-    StopReason, run,
+    Beforehand, Input, Messages, Options, Order, Outcome, Progress, RecordedRun, RecordedSource,
+    Sink, StopReason, run,
 };
 use crate::analysis::{Analysis, Finding, Learnt, TraceRow};
-use crate::ingest::wav::spawn_wav;
+use crate::ingest::wav::WavMessages;
 use crate::setup::{RecordedFile, Setup};
 use crate::tone::ToneMessage;
-
-/// Blocks a reader may be ahead of the analysis.
-pub(super) const CHANNEL_BLOCKS: usize = 4;
 
 /// How a replay is done; the results do not depend on it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -112,18 +107,13 @@ fn stretch(
     let inputs = sources
         .into_iter()
         .map(|source| {
-            let (sender, messages) = bounded(CHANNEL_BLOCKS);
-            let reader = spawn_wav(
-                source.reader,
-                options.block_frames,
-                sender,
-                Arc::clone(stop),
-            );
+            let stop = Arc::clone(stop);
+            let messages = WavMessages::new(source.reader, options.block_frames, stop);
             Input {
                 name: source.name,
                 plan: source.plan,
-                messages,
-                threads: vec![reader],
+                messages: Messages::Read(Box::new(messages)),
+                threads: Vec::new(),
             }
         })
         .collect();

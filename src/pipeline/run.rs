@@ -4,12 +4,12 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use crossbeam_channel::{Receiver, RecvTimeoutError, Select};
+use crossbeam_channel::{RecvTimeoutError, Select};
 
-use super::stages::{Estimated, Stages};
+use super::stages::{Estimated, Messages, Stages};
 use super::stop::StopReason;
 use crate::analysis::{Analysis, Finding, Learnt};
-use crate::ingest::{End, Message};
+use crate::ingest::End;
 use crate::setup::Setup;
 use crate::tone::{ToneMessage, TonePlan};
 
@@ -24,15 +24,15 @@ const LEAD_S: f64 = 60.0;
 /// others go on without it.
 const PATIENCE: Duration = Duration::from_secs(2);
 
-/// One source whose reader is running.
+/// One source, ready to be read.
 #[derive(Debug)]
 pub struct Input {
     /// Name of the source.
     pub name: String,
     /// What is to be done with it.
     pub plan: TonePlan,
-    /// What its reader sends.
-    pub messages: Receiver<Message>,
+    /// What it has to say.
+    pub messages: Messages,
     /// The reader and whatever stands between it and here.
     pub threads: Vec<JoinHandle<()>>,
 }

@@ -62,7 +62,7 @@ impl SingleThread {
         }
         let (estimator, analysis) = (&mut stages.estimator, &mut self.analysis);
         let mut delivered = Ok(());
-        let end = stages.intake.take(message, |window| {
+        let end = stages.intake.take(&message, |window| {
             if delivered.is_ok() {
                 let tone = Estimated::Tone(estimator.estimate(window));
                 delivered = deliver(analysis, source, tone, sink);

@@ -11,12 +11,39 @@ use std::thread::{self, JoinHandle};
 
 use crossbeam_channel::{Receiver, Sender, bounded};
 
+use crate::ingest::wav::WavMessages;
 use crate::ingest::{End, Message};
 use crate::tone::{Estimator, ToneMessage, TonePlan, WindowMessage, Windows};
 
 /// Messages a channel between two stages holds: some seconds of signal, so
 /// that a stage that stumbles does not stop its neighbours at once.
 const CHANNEL_MESSAGES: usize = 16;
+
+/// Where the messages of a source come from.
+#[derive(Debug)]
+pub enum Messages {
+    /// Another thread sends them.
+    Sent(Receiver<Message>),
+    /// They are read when they are wanted.
+    Read(Box<WavMessages>),
+}
+
+impl Messages {
+    fn next(&mut self) -> Message {
+        let next = match self {
+            Self::Sent(receiver) => receiver.recv().ok(),
+            Self::Read(messages) => messages.next(),
+        };
+        next.unwrap_or_else(|| Message::End(End::Failed("its reader ended without a word".into())))
+    }
+
+    /// Takes a message back that is not needed any more.
+    fn reuse(&mut self, message: Message) {
+        if let Self::Read(messages) = self {
+            messages.reuse(message);
+        }
+    }
+}
 
 /// To an estimator.
 enum Job {
@@ -59,13 +86,13 @@ impl Intake {
     /// source has ended.
     pub(super) fn take(
         &mut self,
-        message: Message,
+        message: &Message,
         hand_on: impl FnMut(WindowMessage),
     ) -> Option<End> {
         match message {
             Message::Block(block) => {
                 let frames = block.samples.ncols() as u64;
-                let missing = self.windows.block(&block, hand_on);
+                let missing = self.windows.block(block, hand_on);
                 self.tally.frames += frames - missing;
                 self.tally.missing_frames += missing;
                 self.tally.reached = block.first_sample + frames;
@@ -73,20 +100,20 @@ impl Intake {
             }
             Message::Encoded(block) => {
                 let frames = block.frames() as u64;
-                self.windows.encoded(&block, hand_on);
+                self.windows.encoded(block, hand_on);
                 self.tally.frames += frames;
                 self.tally.reached = block.first_sample() + frames;
                 None
             }
             Message::Gap(gap) => {
                 self.tally.missing_frames = self.tally.missing_frames.saturating_add(gap.missing);
-                self.windows.gap(gap, hand_on);
+                self.windows.gap(*gap, hand_on);
                 self.tally.reached = gap.first_sample.saturating_add(gap.missing);
                 None
             }
             Message::End(end) => {
                 self.windows.end(hand_on);
-                Some(end)
+                Some(end.clone())
             }
         }
     }
@@ -108,7 +135,7 @@ impl Stages {
     pub(super) fn start(
         name: &str,
         plan: &TonePlan,
-        messages: Receiver<Message>,
+        messages: Messages,
         estimators: usize,
     ) -> io::Result<Self> {
         let mut jobs = Vec::new();
@@ -131,7 +158,7 @@ impl Stages {
         let plan = plan.clone();
         let windows = thread::Builder::new()
             .name(format!("windows of {name}"))
-            .spawn(move || window(plan, &messages, &jobs, &shared))?;
+            .spawn(move || window(plan, messages, &jobs, &shared))?;
         Ok(Self {
             lanes,
             turn: 0,
@@ -160,7 +187,7 @@ impl Stages {
 /// Blocks → windows → the estimators in turn.
 fn window(
     plan: TonePlan,
-    messages: &Receiver<Message>,
+    mut messages: Messages,
     jobs: &[Sender<Job>],
     reached: &AtomicU64,
 ) -> Tally {
@@ -172,12 +199,11 @@ fn window(
         None => false,
     };
     while open {
-        let message = messages.recv().unwrap_or_else(|_| {
-            Message::End(End::Failed("its reader ended without a word".into()))
-        });
-        let end = intake.take(message, |window| {
+        let message = messages.next();
+        let end = intake.take(&message, |window| {
             open = open && hand_on(Job::Window(window));
         });
+        messages.reuse(message);
         reached.store(intake.tally.reached, Ordering::Relaxed);
         if let Some(end) = end {
             // Whether anyone is left to hear it makes no difference now.

@@ -150,7 +150,7 @@ fn inputs(setup: &Setup, frames: [usize; 2], ends: [Option<End>; 2]) -> Vec<Inpu
             Input {
                 name: format!("source with {channels} channels"),
                 plan,
-                messages,
+                messages: Messages::Sent(messages),
                 threads: vec![reader(sender, channels, frames, 61.0, end)],
             }
         })
@@ -300,7 +300,7 @@ fn a_stage_that_panics_is_named_and_ends_the_run() {
     // A block with too few channels cannot come from a checked reader; the
     // windows stage panics on it.
     let (sender, messages) = bounded(2);
-    inputs[0].messages = messages;
+    inputs[0].messages = Messages::Sent(messages);
     inputs[0].threads.push(thread::spawn(move || {
         let _ = sender.send(Message::Block(block(0, 5000, 1)));
         thread::sleep(Duration::from_millis(50));

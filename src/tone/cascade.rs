@@ -17,8 +17,14 @@ pub trait Sample: Copy + Default + PartialOrd + std::fmt::Debug {
     fn minus(self, other: Self) -> Self;
     /// Times a whole number.
     fn times(self, factor: i32) -> Self;
+    /// Its absolute value.
+    fn size(self) -> Self;
+    /// The larger of both.
+    fn larger(self, other: Self) -> Self;
     /// As a float.
     fn float(self) -> f64;
+    /// The values, if they are whole numbers.
+    fn whole(values: &[Self]) -> Option<&[i32]>;
     /// How many orders of halvings it bears without rounding.
     const ORDERS: usize;
 }
@@ -37,8 +43,20 @@ impl Sample for i32 {
         self.wrapping_mul(factor)
     }
     #[inline(always)]
+    fn size(self) -> Self {
+        self.wrapping_abs()
+    }
+    #[inline(always)]
+    fn larger(self, other: Self) -> Self {
+        self.max(other)
+    }
+    #[inline(always)]
     fn float(self) -> f64 {
         f64::from(self)
+    }
+    #[inline(always)]
+    fn whole(values: &[Self]) -> Option<&[i32]> {
+        Some(values)
     }
     // 24 bits and 8 more.
     const ORDERS: usize = 8;
@@ -58,104 +76,196 @@ impl Sample for f64 {
         self * f64::from(factor)
     }
     #[inline(always)]
+    fn size(self) -> Self {
+        self.abs()
+    }
+    // One instruction, which `f64::max` is not: it says what becomes of a NaN.
+    #[inline(always)]
+    fn larger(self, other: Self) -> Self {
+        if other > self { other } else { self }
+    }
+    #[inline(always)]
     fn float(self) -> f64 {
         self
+    }
+    #[inline(always)]
+    fn whole(_: &[Self]) -> Option<&[i32]> {
+        None
     }
     const ORDERS: usize = usize::MAX;
 }
 
-/// A stage that halves the rate: what is not used up yet, the first at an even place.
+/// Frames on their way to a stage, one behind the other, and those before them that it
+/// looks back on.
 #[derive(Debug, Clone)]
-struct Halving<T> {
-    order: usize,
-    pending: Vec<[T; LANES]>,
+pub struct Line<T> {
+    /// Values of a frame.
+    width: usize,
+    values: Vec<T>,
+    /// Where they begin: at the border of a line of the cache, since a processor takes what
+    /// lies across one twice as slowly.
+    begin: usize,
+    /// How many frames before.
+    before: usize,
+    count: usize,
 }
 
-impl<T: Sample> Halving<T> {
+impl<T: Sample> Line<T> {
+    /// Silence.
+    pub fn new(width: usize, before: usize) -> Self {
+        let mut line = Self {
+            width,
+            values: Vec::new(),
+            begin: 0,
+            before,
+            count: 0,
+        };
+        line.next(0);
+        line
+    }
+
+    /// Room for the next frames, which are to be filled.
+    #[inline(always)]
+    pub fn next(&mut self, count: usize) -> &mut [T] {
+        let before = self.before * self.width;
+        let used = self.count * self.width;
+        let fresh = count * self.width;
+        let behind = self.begin + before + fresh + LANES;
+        if self.values.len() < behind.max(self.begin + used + before) {
+            let mut values = vec![T::default(); 2 * (behind + LANES)];
+            let begin = values.as_ptr().align_offset(64).min(2 * LANES);
+            if let Some(held) = self.values.get(self.begin + used..) {
+                let held = &held[..before.min(held.len())];
+                values[begin..begin + held.len()].copy_from_slice(held);
+            }
+            (self.values, self.begin) = (values, begin);
+        } else {
+            let from = self.begin + used;
+            self.values.copy_within(from..from + before, self.begin);
+        }
+        self.count = count;
+        &mut self.values[self.begin + before..][..fresh]
+    }
+
+    /// All frames from the `back`-th before on, and values for as many as lanes behind them.
+    #[inline(always)]
+    fn from(&self, back: usize) -> &[T] {
+        let from = self.begin + (self.before - back) * self.width;
+        &self.values[from..][..(back + self.count) * self.width + LANES]
+    }
+
+    fn to_floats(&self) -> Line<f64> {
+        let mut line = Line::new(self.width, self.before);
+        let held = line.next(self.before + self.count);
+        for (value, x) in held.iter_mut().zip(self.from(self.before)) {
+            *value = x.float();
+        }
+        line
+    }
+}
+
+/// A stage that halves the rate.
+#[derive(Debug, Clone)]
+struct Halving {
+    order: usize,
+    /// Frames that are still to come before the last of the next window.
+    next: usize,
+}
+
+impl Halving {
     fn new(order: usize) -> Self {
         Self {
             order,
-            pending: vec![[T::default(); LANES]; order / 2],
+            next: order / 2,
         }
     }
 
+    /// Filters at every place, of which each second one is kept: so the loop runs over values
+    /// that follow one another, of which the compiler takes as many at once as registers hold.
+    /// Gives the number of frames kept, and all.
     #[inline(always)]
-    fn run(&mut self, input: &[[T; LANES]], output: &mut Vec<[T; LANES]>) {
-        self.pending.extend_from_slice(input);
-        let taps = self.order + 1;
-        let count = (self.pending.len() + 1).saturating_sub(taps).div_ceil(2);
-        output.resize(count, [T::default(); LANES]);
-        // Loops of their own, not iterators handed to the vector: these would be compiled
-        // for narrow registers.
-        let windows = self.pending.windows(taps).step_by(2);
-        match self.order {
-            4 => {
-                for (value, window) in output.iter_mut().zip(windows) {
-                    *value = binomial_4(window);
-                }
-            }
-            6 => {
-                for (value, window) in output.iter_mut().zip(windows) {
-                    *value = binomial_6(window);
-                }
-            }
-            _ => {
-                for (value, window) in output.iter_mut().zip(windows) {
-                    *value = binomial(window);
-                }
-            }
-        }
-        self.pending.drain(..2 * count);
+    fn run<'a, T: Sample>(&mut self, line: &Line<T>, every: &'a mut Line<T>) -> Halved<'a, T> {
+        every.width = line.width;
+        binomial(self.order, line, every.next(line.count));
+        let halved = Halved {
+            first: self.next,
+            count: line.count.saturating_sub(self.next).div_ceil(2),
+            every,
+        };
+        self.next = self.next + 2 * halved.count - line.count;
+        halved
     }
+}
 
-    fn to_floats(&self) -> Halving<f64> {
-        Halving {
-            order: self.order,
-            pending: self
-                .pending
-                .iter()
-                .map(|lanes| lanes.map(T::float))
-                .collect(),
+/// What a halving gives.
+struct Halved<'a, T> {
+    every: &'a Line<T>,
+    first: usize,
+    count: usize,
+}
+
+impl<T: Sample> Halved<'_, T> {
+    /// The frames that are kept, to lanes.
+    #[inline(always)]
+    fn keep(&self, to: &mut [T]) {
+        let width = self.every.width;
+        let frames = self.every.from(0).get(self.first * width..);
+        let frames = frames.unwrap_or_default().windows(LANES);
+        let to = to.as_chunks_mut().0.iter_mut();
+        for (to, frame) in to.zip(frames.step_by(2 * width)) {
+            if let Some(frame) = frame.first_chunk::<LANES>() {
+                *to = *frame;
+            }
         }
     }
 }
 
-/// Taps 1 4 6 4 1.
+/// Binomial taps of an even order, at each frame of a line.
 #[inline(always)]
-fn binomial_4<T: Sample>(x: &[[T; LANES]]) -> [T; LANES] {
-    std::array::from_fn(|lane| {
-        let outer = x[0][lane].plus(x[4][lane]);
-        let inner = x[1][lane].plus(x[3][lane]);
-        outer.plus(inner.times(4)).plus(x[2][lane].times(6))
-    })
-}
-
-/// Taps 1 6 15 20 15 6 1.
-#[inline(always)]
-fn binomial_6<T: Sample>(x: &[[T; LANES]]) -> [T; LANES] {
-    std::array::from_fn(|lane| {
-        let a = x[0][lane].plus(x[6][lane]);
-        let b = x[1][lane].plus(x[5][lane]);
-        let c = x[2][lane].plus(x[4][lane]);
-        a.plus(b.times(6))
-            .plus(c.times(15))
-            .plus(x[3][lane].times(20))
-    })
-}
-
-/// Binomial taps of any even order.
-#[inline(always)]
-fn binomial<T: Sample>(x: &[[T; LANES]]) -> [T; LANES] {
-    let order = x.len() - 1;
-    let mut sum = [T::default(); LANES];
-    let mut tap = 1;
-    for k in 0..=order {
-        for lane in 0..LANES {
-            sum[lane] = sum[lane].plus(x[k][lane].times(tap));
+fn binomial<T: Sample>(order: usize, line: &Line<T>, output: &mut [T]) {
+    let x = line.from(order);
+    let length = output.len();
+    let place = |k: usize| x[k * line.width..][..length].iter();
+    match order {
+        // 1 4 6 4 1.
+        4 => {
+            let sides = place(0).zip(place(4)).zip(place(1).zip(place(3)));
+            for (value, (((a, e), (b, d)), c)) in output.iter_mut().zip(sides.zip(place(2))) {
+                *value = a.plus(*e).plus(b.plus(*d).times(4)).plus(c.times(6));
+            }
         }
-        tap = tap * (order - k) as i32 / (k as i32 + 1);
+        // 1 6 15 20 15 6 1.
+        6 => {
+            let outer = place(0).zip(place(6)).zip(place(1).zip(place(5)));
+            let inner = place(2).zip(place(4)).zip(place(3));
+            for (value, (outer, inner)) in output.iter_mut().zip(outer.zip(inner)) {
+                let (((a, g), (b, f)), ((c, e), d)) = (outer, inner);
+                *value = a
+                    .plus(*g)
+                    .plus(b.plus(*f).times(6))
+                    .plus(c.plus(*e).times(15))
+                    .plus(d.times(20));
+            }
+        }
+        _ => {
+            output.fill(T::default());
+            let mut tap = 1;
+            for k in 0..=order {
+                let x = x[k * line.width..].iter();
+                for (value, x) in output.iter_mut().zip(x) {
+                    *value = value.plus(x.times(tap));
+                }
+                tap = tap * (order - k) as i32 / (k as i32 + 1);
+            }
+        }
     }
-    sum
+}
+
+#[inline(always)]
+fn to_floats<T: Sample>(from: &[T], to: &mut [f64]) {
+    for (value, x) in to.iter_mut().zip(from) {
+        *value = x.float();
+    }
 }
 
 /// The last stage.
@@ -164,70 +274,75 @@ struct Last {
     factor: usize,
     /// One over what the halvings multiply by, times the taps up to the centre.
     taps: Vec<f64>,
-    pending: Vec<[f64; LANES]>,
+    /// Frames that are still to come before the last of the next window.
+    next: usize,
 }
 
 impl Last {
+    /// Appends frames to `output`.
     #[inline(always)]
-    fn run(&mut self, input: &[[f64; LANES]], output: &mut Vec<[f64; LANES]>) {
-        let half = self.taps.len() - 1;
-        if half == 0 && self.factor == 1 {
-            // Nothing to filter.
-            let done = output.len();
-            output.resize(done + input.len(), [0.0; LANES]);
-            for (value, x) in output[done..].iter_mut().zip(input) {
-                for lane in 0..LANES {
-                    value[lane] += self.taps[0] * x[lane];
-                }
-            }
-            return;
+    fn run(&mut self, line: &Line<f64>, output: &mut Vec<[f64; LANES]>) {
+        let length = 2 * self.taps.len() - 1;
+        let count = line.count.saturating_sub(self.next).div_ceil(self.factor);
+        let done = output.len();
+        output.resize(done + count, [0.0; LANES]);
+        let frames = line.from(length - 1).as_chunks().0;
+        let windows = frames[self.next..].windows(length).step_by(self.factor);
+        for (value, window) in output[done..].iter_mut().zip(windows) {
+            *value = weighted(&self.taps, window);
         }
-        self.pending.extend_from_slice(input);
-        let length = 2 * half + 1;
-        let mut start = 0;
-        while start + length <= self.pending.len() {
-            let window = &self.pending[start..start + length];
-            let mut sum = [0.0; LANES];
-            for (k, tap) in self.taps[..half].iter().enumerate() {
-                let (left, right) = (&window[k], &window[length - 1 - k]);
-                for lane in 0..LANES {
-                    sum[lane] += tap * (left[lane] + right[lane]);
-                }
-            }
-            let centre = &window[half];
-            for lane in 0..LANES {
-                sum[lane] += self.taps[half] * centre[lane];
-            }
-            output.push(sum);
-            start += self.factor;
-        }
-        self.pending.drain(..start);
+        self.next = self.next + count * self.factor - line.count;
     }
 }
 
+/// The sum of a window by symmetric taps, which are given up to the centre.
 #[inline(always)]
-fn floats<T: Sample>(input: &[[T; LANES]], output: &mut Vec<[f64; LANES]>) {
-    output.resize(input.len(), [0.0; LANES]);
-    for (output, input) in output.iter_mut().zip(input) {
-        *output = input.map(T::float);
+fn weighted(taps: &[f64], window: &[[f64; LANES]]) -> [f64; LANES] {
+    let mut sum = [0.0; LANES];
+    let Some((centre_tap, taps)) = taps.split_last() else {
+        return sum;
+    };
+    let (left, right) = window.split_at(taps.len());
+    let Some((centre, right)) = right.split_first() else {
+        return sum;
+    };
+    for ((tap, left), right) in taps.iter().zip(left).zip(right.iter().rev()) {
+        for lane in 0..LANES {
+            sum[lane] += tap * (left[lane] + right[lane]);
+        }
     }
+    for lane in 0..LANES {
+        sum[lane] += centre_tap * centre[lane];
+    }
+    sum
 }
 
-/// All stages of some channels.
+/// All stages of some channels, as many as there are lanes at most.
 #[derive(Debug, Clone)]
 pub struct Cascade<T> {
-    /// As long as nothing is rounded.
-    exact: Vec<Halving<T>>,
-    floats: Vec<Halving<f64>>,
+    /// What comes in.
+    input: Line<T>,
+    /// The halvings, as long as nothing is rounded, and what comes out of each.
+    exact: Vec<Halving>,
+    exact_lines: Vec<Line<T>>,
+    /// The others. The same as floats comes first, then what comes out of each.
+    floats: Vec<Halving>,
+    float_lines: Vec<Line<f64>>,
     last: Last,
-    exact_scratch: [Vec<[T; LANES]>; 2],
-    float_scratch: [Vec<[f64; LANES]>; 2],
+    every: Line<T>,
+    every_float: Line<f64>,
+    decimated: Vec<[f64; LANES]>,
 }
 
 impl<T: Sample> Cascade<T> {
     /// At the start: the first sample that comes stands at a multiple of the factor, with
     /// nothing before it.
     pub fn new(filter: &Filter) -> Self {
+        Self::of_width(filter, LANES)
+    }
+
+    /// The same for frames of `width` values, one behind the other.
+    pub fn of_width(filter: &Filter, width: usize) -> Self {
         let orders = filter.halvings();
         let mut sum = 0;
         let exact = orders
@@ -240,57 +355,118 @@ impl<T: Sample> Cascade<T> {
         let (factor, taps) = filter.last_stage();
         let gain = (0..orders.iter().sum::<usize>()).fold(1.0, |gain, _| 2.0 * gain);
         let half = taps.len() / 2;
+        let taps = taps[..=half].iter().map(|tap| tap / gain).collect();
+        let first = orders.first().copied().unwrap_or_default();
         let (exact, floats) = orders.split_at(exact);
+        // Each line keeps what the stage behind it looks back on.
+        let exact_lines = (1..=exact.len()).map(|i| exact.get(i).copied().unwrap_or_default());
+        let float_lines = floats.iter().copied().chain([2 * half]);
         Self {
+            input: Line::new(width, first.max(2)),
             exact: exact.iter().map(|order| Halving::new(*order)).collect(),
+            exact_lines: exact_lines.map(|before| Line::new(LANES, before)).collect(),
             floats: floats.iter().map(|order| Halving::new(*order)).collect(),
+            float_lines: float_lines.map(|before| Line::new(LANES, before)).collect(),
             last: Last {
                 factor,
-                taps: taps[..=half].iter().map(|tap| tap / gain).collect(),
-                pending: vec![[0.0; LANES]; half],
+                taps,
+                next: half,
             },
-            exact_scratch: Default::default(),
-            float_scratch: Default::default(),
+            every: Line::new(width, 0),
+            every_float: Line::new(LANES, 0),
+            decimated: Vec::new(),
         }
     }
 
     /// Takes samples; appends the decimated ones, in the unit of the samples.
     #[inline(always)]
     pub fn run(&mut self, input: &[[T; LANES]], output: &mut Vec<[f64; LANES]>) {
-        let [a, b] = &mut self.exact_scratch;
-        let mut input = input;
-        let (mut from, mut to) = (a, b);
-        for stage in &mut self.exact {
-            stage.run(input, to);
-            std::mem::swap(&mut from, &mut to);
-            input = &from[..];
+        self.next(input.len()).copy_from_slice(input.as_flattened());
+        self.decimate(output);
+    }
+
+    /// Room for the next frames, which are to be filled before [`Self::run_next`].
+    #[inline(always)]
+    pub fn next(&mut self, count: usize) -> &mut [T] {
+        self.input.next(count)
+    }
+
+    /// What came in.
+    pub fn input(&self) -> &Line<T> {
+        &self.input
+    }
+
+    /// Takes these; appends the decimated ones, in the unit of the samples.
+    #[inline(always)]
+    pub fn run_next(&mut self, output: &mut Vec<f64>) {
+        let width = self.input.width;
+        if self.last.factor == 1 {
+            // There is no filter.
+            let done = output.len();
+            output.resize(done + self.input.count * width, 0.0);
+            to_floats(self.input.from(0), &mut output[done..]);
+            return;
         }
-        let Some((first, rest)) = self.floats.split_first_mut() else {
-            let [a, _] = &mut self.float_scratch;
-            floats(input, a);
-            self.last.run(a, output);
+        let mut decimated = std::mem::take(&mut self.decimated);
+        decimated.clear();
+        self.decimate(&mut decimated);
+        for frame in &decimated {
+            output.extend_from_slice(&frame[..width]);
+        }
+        self.decimated = decimated;
+    }
+
+    #[inline(always)]
+    fn decimate(&mut self, output: &mut Vec<[f64; LANES]>) {
+        // What the halvings without rounding leave stands in the last line, as lanes.
+        let mut line = &self.input;
+        for (halving, to) in self.exact.iter_mut().zip(&mut self.exact_lines) {
+            let halved = halving.run(line, &mut self.every);
+            halved.keep(to.next(halved.count));
+            line = to;
+        }
+        let count = line.count;
+        let Some((first, rest)) = self.float_lines.split_first_mut() else {
             return;
         };
-        let [a, b] = &mut self.float_scratch;
-        floats(input, a);
-        first.run(a, b);
-        let (mut from, mut to) = (b, a);
-        for stage in rest {
-            stage.run(from, to);
-            std::mem::swap(&mut from, &mut to);
+        let to = first.next(count);
+        if line.width == LANES {
+            to_floats(line.from(0), to);
+        } else {
+            let frames = line.from(0).windows(LANES).step_by(line.width);
+            for (to, frame) in to.as_chunks_mut::<LANES>().0.iter_mut().zip(frames) {
+                to_floats(frame, to);
+            }
         }
-        self.last.run(from, output);
+        let mut line = first;
+        for (halving, to) in self.floats.iter_mut().zip(rest) {
+            let halved = halving.run(line, &mut self.every_float);
+            halved.keep(to.next(halved.count));
+            line = to;
+        }
+        self.last.run(line, output);
     }
 
     /// The same with floats from here on.
     pub fn to_floats(&self) -> Cascade<f64> {
-        let exact = self.exact.iter().map(Halving::to_floats);
+        let (floats, last) = self.float_lines.split_at(self.floats.len());
+        let mut lines: Vec<_> = self.exact_lines.iter().map(Line::to_floats).collect();
+        // The first of the others holds what the last of these was.
+        lines.pop();
+        lines
+            .extend_from_slice(&floats[usize::from(self.exact.is_empty() && !floats.is_empty())..]);
+        let exact = [&self.exact[..], &self.floats].concat();
+        lines.resize(exact.len(), Line::new(LANES, 0));
         Cascade {
-            exact: exact.chain(self.floats.iter().cloned()).collect(),
+            input: self.input.to_floats(),
+            exact,
+            exact_lines: lines,
             floats: Vec::new(),
+            float_lines: last.to_vec(),
             last: self.last.clone(),
-            exact_scratch: Default::default(),
-            float_scratch: Default::default(),
+            every: Line::new(self.input.width, 0),
+            every_float: Line::new(LANES, 0),
+            decimated: Vec::new(),
         }
     }
 }
@@ -306,75 +482,148 @@ pub struct Statistics {
     pub sum: [f64; LANES],
     /// Second differences counted.
     pub count: u64,
-    /// The two samples before, as floats, the older first.
-    before: [[f64; LANES]; 2],
-    /// How many of them there are.
+    /// How many of the two frames before there are.
     known: usize,
+    /// The sum is not above this.
+    bound: u64,
+}
+
+/// What was counted of whole numbers and is not in [`Statistics`] yet.
+#[derive(Debug, Clone, Default)]
+pub struct WholeSums {
+    /// The largest at each place of a row of frames.
+    largest: Vec<i32>,
+    /// Sums of the squares at each even place, and at each odd one.
+    even: Vec<u64>,
+    odd: Vec<u64>,
+}
+
+/// Frames of such a row: so many that the loops over a row are long.
+const ROW: usize = 64;
+
+/// Up to here a float holds every whole number, so that a sum is the same in any order.
+const WHOLE: u64 = 1 << 53;
+
+impl WholeSums {
+    #[inline(always)]
+    fn add(&mut self, sizes: &[i32], width: usize) {
+        self.largest.resize(ROW * width, 0);
+        self.even.resize(ROW / 2 * width, 0);
+        self.odd.resize(ROW / 2 * width, 0);
+        for row in sizes.chunks(ROW * width) {
+            for (largest, size) in self.largest.iter_mut().zip(row) {
+                *largest = (*largest).max(*size);
+            }
+            let (pairs, last) = row.as_chunks();
+            let squares = self.even.iter_mut().zip(&mut self.odd);
+            for ((even, odd), [a, b]) in squares.zip(pairs) {
+                // One multiplication takes the lower halves of numbers of 64 bits.
+                let both = u64::from(*a as u32) | (u64::from(*b as u32) << 32);
+                let (a, b) = (both & 0xffff_ffff, both >> 32);
+                *even += a * a;
+                *odd += b * b;
+            }
+            if let [last] = last {
+                self.even[pairs.len()] += u64::from(*last as u32) * u64::from(*last as u32);
+            }
+        }
+    }
+
+    fn take(&mut self, width: usize, statistics: &mut Statistics) {
+        fold(&mut self.largest, width, Ord::max);
+        fold(&mut self.even, width, |a, b| a + b);
+        fold(&mut self.odd, width, |a, b| a + b);
+        for (peak, largest) in statistics
+            .peak
+            .iter_mut()
+            .zip(self.largest.drain(..).take(width))
+        {
+            *peak = peak.larger(largest.float());
+        }
+        // Two frames.
+        let squares = self.even.drain(..).take(width).zip(self.odd.drain(..));
+        for (i, (even, odd)) in squares.enumerate() {
+            statistics.sum[2 * i % width] += even as f64;
+            statistics.sum[(2 * i + 1) % width] += odd as f64;
+        }
+    }
+}
+
+/// Lays the halves of values on each other until `width` are left, which stand first.
+fn fold<T: Copy>(values: &mut [T], width: usize, both: impl Fn(T, T) -> T) {
+    let mut values = values;
+    while values.len() > width {
+        let (to, from) = values.split_at_mut(values.len() / 2);
+        for (to, from) in to.iter_mut().zip(from) {
+            *to = both(*to, *from);
+        }
+        values = to;
+    }
 }
 
 impl Statistics {
     /// Takes samples of the hop.
     #[inline(always)]
-    pub fn take<T: Sample>(&mut self, tile: &[[T; LANES]], limit: T) {
-        let low = T::default().minus(limit);
-        let mut clipped = [0_u32; LANES];
-        for x in tile {
-            for lane in 0..LANES {
-                // Never both: two comparisons without a branch.
-                clipped[lane] += u32::from(x[lane] >= limit) + u32::from(x[lane] <= low);
+    pub fn take<T: Sample>(
+        &mut self,
+        line: &Line<T>,
+        limit: T,
+        whole: &mut WholeSums,
+        sizes: &mut Line<T>,
+    ) {
+        let width = line.width;
+        let frames = &line.from(0)[..line.count * width];
+        let reaches = |x: &T| x.size() >= limit;
+        if frames.iter().fold(false, |any, x| any | reaches(x)) {
+            for frame in frames.chunks_exact(width) {
+                for (clipped, x) in self.clipped.iter_mut().zip(frame) {
+                    *clipped += u64::from(reaches(x));
+                }
             }
         }
-        for lane in 0..LANES {
-            self.clipped[lane] += u64::from(clipped[lane]);
+        let skipped = (2 - self.known).min(line.count);
+        self.known = (self.known + line.count).min(2);
+        let count = line.count - skipped;
+        self.count += count as u64;
+        let length = count * width;
+        let place = |frame: usize| &line.from(2)[(frame + skipped) * width..][..length];
+        let of = place(0).iter().zip(place(1)).zip(place(2));
+        sizes.width = width;
+        for (size, ((a, b), c)) in sizes.next(count).iter_mut().zip(of) {
+            *size = a.minus(b.times(2)).plus(*c).size();
         }
-        // The first two look back on what came before the tile.
-        let [mut older, mut old] = self.before;
-        for x in tile.iter().take(2) {
-            let x = x.map(T::float);
-            if self.known == 2 {
-                self.note(&std::array::from_fn(|lane| {
-                    older[lane] - 2.0 * old[lane] + x[lane]
-                }));
+        let sizes = sizes.from(0);
+        if let Some(sizes) = T::whole(&sizes[..length]) {
+            let largest = sizes
+                .iter()
+                .fold(0, |largest, x| x.max(&largest).to_owned());
+            let square = u64::from(largest.unsigned_abs()).pow(2);
+            self.bound = self
+                .bound
+                .saturating_add(square.saturating_mul(count as u64));
+            if self.bound <= WHOLE {
+                whole.add(sizes, width);
+                return;
             }
-            self.known = (self.known + 1).min(2);
-            (older, old) = (old, x);
         }
+        whole.take(width, self);
+        let frames = sizes.windows(LANES).step_by(width).take(count);
         let (mut peak, mut sum) = (self.peak, self.sum);
-        for triple in tile.windows(3) {
-            let [a, b, c] = triple else { continue };
+        for x in frames.filter_map(<[T]>::first_chunk::<LANES>) {
             for lane in 0..LANES {
-                let second = a[lane].minus(b[lane].times(2)).plus(c[lane]).float();
-                let size = second.abs();
-                peak[lane] = if size > peak[lane] { size } else { peak[lane] };
-                sum[lane] += second * second;
+                peak[lane] = peak[lane].larger(x[lane].float());
+            }
+            for lane in 0..LANES {
+                sum[lane] += x[lane].float() * x[lane].float();
             }
         }
         (self.peak, self.sum) = (peak, sum);
-        self.count += tile.len().saturating_sub(2) as u64;
-        if let [.., a, b] = tile {
-            self.before = [a.map(T::float), b.map(T::float)];
-        } else {
-            self.before = [older, old];
-        }
-    }
-
-    fn note(&mut self, second: &[f64; LANES]) {
-        for lane in 0..LANES {
-            let size = second[lane].abs();
-            self.peak[lane] = if size > self.peak[lane] {
-                size
-            } else {
-                self.peak[lane]
-            };
-            self.sum[lane] += second[lane] * second[lane];
-        }
-        self.count += 1;
     }
 
     /// What was counted; the next hop begins.
-    pub fn close(&mut self) -> Self {
+    pub fn close(&mut self, width: usize, whole: &mut WholeSums) -> Self {
+        whole.take(width, self);
         let next = Self {
-            before: self.before,
             known: self.known,
             ..Self::default()
         };

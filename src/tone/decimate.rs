@@ -11,10 +11,10 @@
 // What is not inlined into the kernel is not compiled for wide registers.
 #![allow(clippy::inline_always)]
 
-use ndarray::{Array2, ArrayViewMut2};
+use ndarray::Array2;
 use std::collections::VecDeque;
 
-use super::cascade::{Cascade, Statistics};
+use super::cascade::{Cascade, Line, Sample, Statistics, WholeSums};
 use super::filter::Filter;
 use super::plan::TonePlan;
 use super::spectrum::LANES;
@@ -22,7 +22,7 @@ use crate::ingest::{Block, CODE_FULL_SCALE, EncodedBlock};
 use crate::maths;
 
 /// Frames taken in at once: they stay in the first-level cache.
-const TILE: usize = 256;
+const TILE: usize = 512;
 
 /// What the raw samples of one hop say about one channel.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -73,6 +73,8 @@ pub struct Decimator {
     first: u64,
     lacking: Vec<Lacking>,
     filter: Filter,
+    /// Of a tile.
+    codes: Vec<i32>,
 }
 
 /// Eight channels.
@@ -84,16 +86,24 @@ struct Group {
     done: VecDeque<Statistics>,
     /// Statistics of the hop that is being taken in.
     open: Statistics,
-    /// Decimated samples not handed out yet; the first has the index `from`.
-    ready: Vec<[f64; LANES]>,
+    whole: WholeSums,
+    /// Decimated frames not handed out yet; the first has the index `from`.
+    ready: Vec<f64>,
     from: i64,
 }
 
 /// The way that the samples take.
 #[derive(Debug)]
 enum Front {
-    Codes(Cascade<i32>, Vec<[i32; LANES]>),
-    Floats(Cascade<f64>, Vec<[f64; LANES]>),
+    Codes(Stages<i32>),
+    Floats(Stages<f64>),
+}
+
+#[derive(Debug)]
+struct Stages<T> {
+    /// Sizes of second differences.
+    sizes: Line<T>,
+    cascade: Cascade<T>,
 }
 
 /// Instants at which a channel has no value, and the last one at which it had.
@@ -103,7 +113,7 @@ struct Lacking {
     last: Option<(u64, f64)>,
 }
 
-/// Where the samples of a tile come from.
+/// Where samples come from.
 enum Source<'a> {
     Encoded(&'a EncodedBlock),
     Values(&'a Array2<f64>),
@@ -127,6 +137,7 @@ impl Decimator {
             first: 0,
             lacking: vec![Lacking::default(); plan.channels.len()],
             filter,
+            codes: Vec::new(),
         }
     }
 
@@ -197,9 +208,7 @@ impl Decimator {
             // A tile ends with its hop, at which the statistics are closed.
             let to_hop_end = hop_raw - self.next_raw % hop_raw;
             let count = (frames - done).min(TILE).min(to_hop_end as usize);
-            for group in &mut self.groups {
-                maths::wide!(group.tile(source, done, count, self.clip_level));
-            }
+            maths::wide!(self.tile(source, done, count));
             done += count;
             self.next_raw = self.next_raw.saturating_add(count as u64);
             if count as u64 == to_hop_end {
@@ -207,7 +216,7 @@ impl Decimator {
                 // Of a hop that began before the first sample nothing is said.
                 let is_whole = number >= self.next_hop;
                 for group in &mut self.groups {
-                    let statistics = group.open.close();
+                    let statistics = group.open.close(group.columns.len(), &mut group.whole);
                     if is_whole {
                         group.done.push_back(statistics);
                     }
@@ -218,6 +227,54 @@ impl Decimator {
                 self.next_hop += 1;
                 out(hop);
             }
+        }
+    }
+
+    #[inline(always)]
+    fn tile(&mut self, source: &Source, from: usize, count: usize) {
+        let columns = match source {
+            Source::Encoded(block) => block.channels(),
+            Source::Values(samples) => samples.nrows(),
+        };
+        let is_all =
+            matches!(&self.groups[..], [group] if group.columns.iter().copied().eq(0..columns));
+        if let (Source::Encoded(block), false) = (source, is_all) {
+            self.codes.resize(columns * count, 0);
+            block.codes(from, &mut self.codes);
+        }
+        for group in &mut self.groups {
+            match (&mut group.front, source) {
+                (Front::Codes(stages), Source::Encoded(block)) => {
+                    let tile = stages.cascade.next(count);
+                    if is_all {
+                        block.codes(from, tile);
+                    } else {
+                        pick(&self.codes, columns, &group.columns, tile, |code| code);
+                    }
+                }
+                (Front::Floats(stages), Source::Encoded(block)) => {
+                    let tile = stages.cascade.next(count);
+                    if is_all {
+                        self.codes.resize(columns * count, 0);
+                        block.codes(from, &mut self.codes);
+                    }
+                    pick(&self.codes, columns, &group.columns, tile, f64::from);
+                }
+                (Front::Floats(stages), Source::Values(samples)) => {
+                    let tile = stages.cascade.next(count);
+                    let width = group.columns.len();
+                    for (lane, column) in group.columns.iter().enumerate() {
+                        let row = samples.row(*column);
+                        let row = row.iter().skip(from);
+                        for (frame, x) in tile.chunks_exact_mut(width).zip(row) {
+                            frame[lane] = x * CODE_FULL_SCALE;
+                        }
+                    }
+                }
+                // `start` has turned codes into floats before values come.
+                (Front::Codes(..), Source::Values(_)) => {}
+            }
+            group.take(self.clip_level);
         }
     }
 
@@ -232,14 +289,14 @@ impl Decimator {
         };
         self.groups
             .iter()
-            .all(|group| !group.done.is_empty() && group.from + group.ready.len() as i64 >= end)
+            .all(|group| !group.done.is_empty() && group.from + group.frames() as i64 >= end)
             && (!self.groups.is_empty() || self.next_raw >= (self.next_hop + 1) * self.hop_raw())
     }
 
     fn make(&mut self) -> Hop {
         let number = self.next_hop;
         let start = (number * self.hop_samples as u64) as i64;
-        let mut samples = Array2::zeros((self.columns.len(), self.hop_samples));
+        let mut samples = Vec::with_capacity(self.columns.len() * self.hop_samples);
         let mut raw = Vec::with_capacity(self.columns.len());
         let hop_raw = self.hop_raw();
         let raw_start = number * hop_raw;
@@ -247,15 +304,16 @@ impl Decimator {
         let used_from = raw_start.saturating_sub(back).max(self.first);
         let last_decimated = raw_start + hop_raw - self.factor as u64;
         let used_to = (raw_start + hop_raw).max(last_decimated + self.half as u64 + 1);
-        let rows = samples.axis_chunks_iter_mut(ndarray::Axis(0), LANES);
         let channels = self
             .columns
             .chunks(LANES)
             .zip(self.lacking.chunks_mut(LANES));
-        for ((group, rows), (columns, lacking)) in self.groups.iter_mut().zip(rows).zip(channels) {
+        for (group, (columns, lacking)) in self.groups.iter_mut().zip(channels) {
             let skip = (start - group.from).max(0) as usize;
-            hand_out(&group.ready[skip..skip + self.hop_samples], columns, rows);
-            group.ready.drain(..skip + self.hop_samples);
+            let width = columns.len();
+            let (from, to) = (skip * width, (skip + self.hop_samples) * width);
+            hand_out(&group.ready[from..to], columns, &mut samples);
+            group.ready.drain(..to);
             group.from += (skip + self.hop_samples) as i64;
             let statistics = group.done.pop_front().unwrap_or_default();
             for (lane, ((_, to_si), lacking)) in columns.iter().zip(lacking).enumerate() {
@@ -272,7 +330,7 @@ impl Decimator {
         }
         Hop {
             number,
-            samples,
+            samples: rows(samples, (self.columns.len(), self.hop_samples)),
             raw,
         }
     }
@@ -309,17 +367,32 @@ impl Decimator {
     }
 }
 
-/// Lanes → rows in SI units.
-fn hand_out(ready: &[[f64; LANES]], columns: &[(usize, f64)], mut rows: ArrayViewMut2<f64>) {
-    for (lane, ((_, to_si), mut row)) in columns.iter().zip(rows.rows_mut()).enumerate() {
-        let unit = to_si / CODE_FULL_SCALE;
-        let Some(row) = row.as_slice_mut() else {
-            continue;
-        };
-        for (value, ready) in row.iter_mut().zip(ready) {
-            *value = ready[lane] * unit;
-        }
+/// Frames → rows in SI units, one behind the other.
+fn hand_out(ready: &[f64], columns: &[(usize, f64)], rows: &mut Vec<f64>) {
+    match columns.len() {
+        1 => hand_out_of::<1>(ready, columns, rows),
+        2 => hand_out_of::<2>(ready, columns, rows),
+        3 => hand_out_of::<3>(ready, columns, rows),
+        4 => hand_out_of::<4>(ready, columns, rows),
+        5 => hand_out_of::<5>(ready, columns, rows),
+        6 => hand_out_of::<6>(ready, columns, rows),
+        7 => hand_out_of::<7>(ready, columns, rows),
+        _ => hand_out_of::<LANES>(ready, columns, rows),
     }
+}
+
+/// The same of frames of a known width: so the compiler takes several at once.
+fn hand_out_of<const WIDTH: usize>(ready: &[f64], columns: &[(usize, f64)], rows: &mut Vec<f64>) {
+    for (lane, (_, to_si)) in columns.iter().enumerate() {
+        let unit = to_si / CODE_FULL_SCALE;
+        let frames = ready.as_chunks::<WIDTH>().0.iter();
+        rows.extend(frames.map(|frame| frame[lane] * unit));
+    }
+}
+
+/// Rows as an array.
+fn rows(values: Vec<f64>, shape: (usize, usize)) -> Array2<f64> {
+    Array2::from_shape_vec(shape, values).unwrap_or_else(|_| Array2::zeros(shape))
 }
 
 impl Lacking {
@@ -354,66 +427,93 @@ impl Group {
         let mut group = Self {
             columns: columns.to_vec(),
             front: if codes {
-                Front::Codes(Cascade::new(filter), Vec::new())
+                Front::Codes(Stages::new(filter, columns.len()))
             } else {
-                Front::Floats(Cascade::new(filter), Vec::new())
+                Front::Floats(Stages::new(filter, columns.len()))
             },
             done: VecDeque::new(),
             open: Statistics::default(),
+            whole: WholeSums::default(),
             ready: Vec::new(),
             from,
         };
         match &mut group.front {
-            Front::Codes(cascade, _) => cascade.run(&vec![[0; LANES]; silence], &mut group.ready),
-            Front::Floats(cascade, _) => {
-                cascade.run(&vec![[0.0; LANES]; silence], &mut group.ready);
-            }
+            Front::Codes(stages) => stages.begin(silence, &mut group.ready),
+            Front::Floats(stages) => stages.begin(silence, &mut group.ready),
         }
         group
     }
 
+    /// Decimated frames not handed out yet.
+    fn frames(&self) -> usize {
+        self.ready.len() / self.columns.len().max(1)
+    }
+
     /// From now on the samples come as floats.
     fn go_on_with_floats(&mut self) {
-        if let Front::Codes(cascade, _) = &self.front {
-            self.front = Front::Floats(cascade.to_floats(), Vec::new());
+        if let Front::Codes(stages) = &self.front {
+            self.front = Front::Floats(Stages {
+                sizes: Line::new(self.columns.len(), 0),
+                cascade: stages.cascade.to_floats(),
+            });
         }
     }
 
+    /// Takes the frames of the tile.
     #[inline(always)]
-    fn tile(&mut self, source: &Source, from: usize, count: usize, clip_level: f64) {
-        match (&mut self.front, source) {
-            (Front::Codes(cascade, tile), Source::Encoded(block)) => {
-                tile.resize(count, [0; LANES]);
-                block.codes(from, &self.columns, tile);
-                let limit = (clip_level * CODE_FULL_SCALE).ceil();
-                self.open.take(tile, limit.min(f64::from(i32::MAX)) as i32);
-                cascade.run(tile, &mut self.ready);
+    fn take(&mut self, clip_level: f64) {
+        let limit = clip_level * CODE_FULL_SCALE;
+        match &mut self.front {
+            Front::Codes(stages) => {
+                let limit = limit.ceil().min(f64::from(i32::MAX)) as i32;
+                stages.take(limit, (&mut self.open, &mut self.whole), &mut self.ready);
             }
-            (Front::Floats(cascade, tile), source) => {
-                tile.resize(count, [0.0; LANES]);
-                match source {
-                    Source::Encoded(block) => {
-                        let mut codes = vec![[0; LANES]; count];
-                        block.codes(from, &self.columns, &mut codes);
-                        for (value, code) in tile.iter_mut().zip(codes) {
-                            *value = code.map(f64::from);
-                        }
-                    }
-                    Source::Values(samples) => {
-                        for (lane, column) in self.columns.iter().enumerate() {
-                            let row = samples.row(*column);
-                            let row = row.iter().skip(from);
-                            for (value, x) in tile.iter_mut().zip(row) {
-                                value[lane] = x * CODE_FULL_SCALE;
-                            }
-                        }
-                    }
-                }
-                self.open.take(tile, clip_level * CODE_FULL_SCALE);
-                cascade.run(tile, &mut self.ready);
+            Front::Floats(stages) => {
+                stages.take(limit, (&mut self.open, &mut self.whole), &mut self.ready);
             }
-            // `start` has turned codes into floats before values come.
-            (Front::Codes(..), Source::Values(_)) => {}
+        }
+    }
+}
+
+impl<T: Sample> Stages<T> {
+    fn new(filter: &Filter, width: usize) -> Self {
+        Self {
+            sizes: Line::new(width, 0),
+            cascade: Cascade::of_width(filter, width),
+        }
+    }
+
+    /// Takes in that there was nothing before the first sample.
+    fn begin(&mut self, silence: usize, ready: &mut Vec<f64>) {
+        self.cascade.next(silence).fill(T::default());
+        self.cascade.run_next(ready);
+    }
+
+    #[inline(always)]
+    fn take(
+        &mut self,
+        limit: T,
+        (statistics, whole): (&mut Statistics, &mut WholeSums),
+        ready: &mut Vec<f64>,
+    ) {
+        statistics.take(self.cascade.input(), limit, whole, &mut self.sizes);
+        self.cascade.run_next(ready);
+    }
+}
+
+/// Frames of all columns → frames of some.
+#[inline(always)]
+fn pick<T>(
+    codes: &[i32],
+    all: usize,
+    columns: &[usize],
+    frames: &mut [T],
+    convert: impl Fn(i32) -> T,
+) {
+    let frames = frames.chunks_exact_mut(columns.len());
+    for (frame, codes) in frames.zip(codes.chunks_exact(all)) {
+        for (value, column) in frame.iter_mut().zip(columns) {
+            *value = convert(codes[*column]);
         }
     }
 }

@@ -14,7 +14,7 @@ use std::time::{Duration, Instant};
 
 use hound::{SampleFormat, WavSpec, WavSpecEx, WavWriter};
 use proptest::prelude::*;
-use spanhold::ingest::wav::{WavReader, spawn_wav};
+use spanhold::ingest::wav::{WavMessages, WavReader};
 use spanhold::ingest::{End, Gap, IngestError, Message};
 use tempfile::TempDir;
 
@@ -558,7 +558,7 @@ fn values_that_are_no_finite_numbers_are_missing_in_their_channel_alone() {
     let bytes = riff(&[fmt(3, 2, 2_000, 4, 32), chunk(*b"data", &data)]);
     let path = write_file(&dir, "nan.wav", &bytes);
     for block_frames in [1, 2, 6, 100] {
-        let (gaps, frames, end) = run_thread(open(&path).unwrap(), block_frames);
+        let (gaps, frames, end) = read_messages(open(&path).unwrap(), block_frames);
         assert_eq!(end, End::Complete);
         assert_eq!(frames, 18);
         let gap = |first_sample, missing| Gap {
@@ -573,16 +573,9 @@ fn values_that_are_no_finite_numbers_are_missing_in_their_channel_alone() {
     }
 }
 
-fn run_thread(reader: WavReader, block_frames: usize) -> (Vec<Gap>, usize, End) {
-    let (sender, receiver) = crossbeam_channel::bounded(4);
-    let thread = spawn_wav(
-        reader,
-        block_frames,
-        sender,
-        Arc::new(AtomicBool::new(false)),
-    );
+fn read_messages(reader: WavReader, block_frames: usize) -> (Vec<Gap>, usize, End) {
     let (mut gaps, mut frames, mut end) = (Vec::new(), 0, None);
-    for message in &receiver {
+    for message in WavMessages::new(reader, block_frames, Arc::default()) {
         assert!(end.is_none(), "nothing after the end");
         match message.decoded() {
             Message::Block(block) => frames += block.samples.ncols(),
@@ -591,7 +584,6 @@ fn run_thread(reader: WavReader, block_frames: usize) -> (Vec<Gap>, usize, End) 
             Message::End(how) => end = Some(how),
         }
     }
-    thread.join().unwrap();
     (gaps, frames, end.expect("an end"))
 }
 
@@ -625,7 +617,7 @@ fn sidecars_make_a_gap_of_a_jump_between_files() {
         start.duration_since(expected).abs() < jiff::SignedDuration::from_nanos(2),
         "{start}"
     );
-    let (gaps, frames, end) = run_thread(reader, 64);
+    let (gaps, frames, end) = read_messages(reader, 64);
     assert_eq!((frames, end), (200, End::Complete));
     assert_eq!(
         gaps,
@@ -650,25 +642,17 @@ fn a_foreign_sidecar_is_refused() {
 }
 
 #[test]
-fn a_reader_thread_leaves_when_told_or_when_nobody_listens() {
+fn a_reader_that_is_told_to_stop_says_so() {
     let dir = TempDir::new().unwrap();
     let path = write_file(&dir, "a.wav", &plain(&counting().0));
-
-    let (sender, receiver) = crossbeam_channel::bounded(1);
     let stop = Arc::new(AtomicBool::new(false));
-    let thread = spawn_wav(open(&path).unwrap(), 1, sender, Arc::clone(&stop));
-    assert!(matches!(receiver.recv(), Ok(Message::Encoded(_))));
+    let mut messages = WavMessages::new(open(&path).unwrap(), 1, Arc::clone(&stop));
+    let first = messages.next().unwrap();
+    assert!(matches!(first, Message::Encoded(_)));
+    messages.reuse(first);
     stop.store(true, Ordering::Relaxed);
-    let last = receiver.iter().last();
-    assert_eq!(last, Some(Message::End(End::Stopped)));
-    thread.join().unwrap();
-
-    let (sender, receiver) = crossbeam_channel::bounded(1);
-    let thread = spawn_wav(open(&path).unwrap(), 1, sender, Arc::default());
-    drop(receiver);
-    let started = Instant::now();
-    thread.join().unwrap();
-    assert!(started.elapsed() < Duration::from_secs(2));
+    assert_eq!(messages.next(), Some(Message::End(End::Stopped)));
+    assert_eq!(messages.next(), None);
 }
 
 proptest! {

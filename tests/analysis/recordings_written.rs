@@ -13,7 +13,7 @@ use std::time::Duration;
 use ndarray::Array2;
 use proptest::prelude::*;
 use spanhold::ingest::sidecar::read_sidecar;
-use spanhold::ingest::wav::{WavReader, spawn_wav};
+use spanhold::ingest::wav::{WavMessages, WavReader};
 use spanhold::ingest::{Block, End, Gap, Message, StreamFormat};
 use spanhold::recorder::{
     Recorder, RecorderError, RecorderOptions, SpaceForecast, forecast_space, repair,
@@ -57,10 +57,8 @@ fn block(format: SampleFormat, channels: usize, first_sample: u64, frames: usize
 
 /// Everything that the recordings hold: `(index, frame)` and the gaps.
 fn read_back(paths: &[PathBuf]) -> (Vec<(u64, Vec<f64>)>, Vec<Gap>) {
-    let (sender, receiver) = crossbeam_channel::bounded(16);
-    let thread = spawn_wav(WavReader::open(paths).unwrap(), 333, sender, Arc::default());
     let (mut frames, mut gaps) = (Vec::new(), Vec::new());
-    for message in receiver {
+    for message in WavMessages::new(WavReader::open(paths).unwrap(), 333, Arc::default()) {
         match message.decoded() {
             Message::Block(block) => {
                 for (frame, column) in block.samples.columns().into_iter().enumerate() {
@@ -72,7 +70,6 @@ fn read_back(paths: &[PathBuf]) -> (Vec<(u64, Vec<f64>)>, Vec<Gap>) {
             Message::End(end) => assert_eq!(end, End::Complete),
         }
     }
-    thread.join().unwrap();
     (frames, gaps)
 }
 

@@ -61,51 +61,45 @@ impl Decoder {
         matches!(self.encoding, SampleEncoding::Integer { valid_bits, .. } if valid_bits <= 24)
     }
 
-    /// Decodes the leading frames of `bytes` into codes of 24 bits, lane i from column
-    /// `columns[i]`, as many frames as `lanes` holds. Lanes without a column are zero.
+    /// Decodes the leading samples of `bytes` into codes of 24 bits, all columns of a frame
+    /// one behind the other, as many as `codes` holds.
     #[inline(always)]
-    pub fn codes<const LANES: usize>(
-        &self,
-        bytes: &[u8],
-        columns: &[usize],
-        lanes: &mut [[i32; LANES]],
-    ) {
-        let frame_bytes = self.frame_bytes;
-        let sample_bytes = self.encoding.sample_bytes();
+    pub fn codes(&self, bytes: &[u8], codes: &mut [i32]) {
         let slack = self.shift();
-        // Four bytes with the sample in them, as far as the frame goes: they are moved
-        // to the top of 32 bits, and what stands below them out of it.
-        let (mut froms, mut above, mut mask) = ([0; LANES], [0_u32; LANES], [0_i32; LANES]);
-        let places = froms.iter_mut().zip(&mut above).zip(&mut mask);
-        for (((from, above), mask), column) in places.zip(columns) {
-            let at = column * sample_bytes;
-            *from = at.min(frame_bytes.saturating_sub(4));
-            *above = 8 * (4 - sample_bytes as u32).saturating_sub((at - *from) as u32);
-            *mask = -1_i32 << (32 - 8 * sample_bytes as u32);
-        }
-        let mut bytes = bytes;
-        let mut lanes = lanes;
-        if sample_bytes == 3 && slack == 0 && LANES <= 8 && is_a_run(columns) {
-            let done = run_of_codes(bytes, frame_bytes, columns, lanes);
-            bytes = bytes.get(done * frame_bytes..).unwrap_or_default();
-            lanes = lanes.get_mut(done..).unwrap_or_default();
-        }
-        for (frame, lanes) in bytes.chunks_exact(frame_bytes.max(1)).zip(lanes) {
-            let four: [i32; LANES] = if frame_bytes < 4 {
-                let mut four = [0; 4];
-                for (to, from) in four.iter_mut().zip(frame) {
-                    *to = *from;
+        // The sample at the top of 32 bits, zeros below.
+        let code = |top: u32| ((top << slack) as i32) >> 8;
+        match self.encoding.sample_bytes() {
+            2 => {
+                for (to, sample) in codes.iter_mut().zip(bytes.as_chunks().0) {
+                    *to = code(u32::from(u16::from_le_bytes(*sample)) << 16);
                 }
-                [i32::from_le_bytes(four); LANES]
-            } else {
-                froms.map(|from| {
-                    let four = frame.get(from..).and_then(<[u8]>::first_chunk::<4>);
-                    four.map_or(0, |four| i32::from_le_bytes(*four))
-                })
-            };
-            let places = four.iter().zip(&above).zip(&mask);
-            for (code, ((four, above), mask)) in lanes.iter_mut().zip(places) {
-                *code = (((four << above) & mask) << slack) >> 8;
+            }
+            3 => {
+                let (fours, rest) = codes.as_chunks_mut();
+                let (twelves, rest_bytes) =
+                    bytes.split_at_checked(12 * fours.len()).unwrap_or_default();
+                // Four samples lie in three words: so the compiler takes many at once.
+                for (to, from) in fours.iter_mut().zip(twelves.as_chunks::<12>().0) {
+                    let word = |i: usize| {
+                        let four = from.get(i..).and_then(<[u8]>::first_chunk);
+                        four.map_or(0, |four| u32::from_le_bytes(*four))
+                    };
+                    let (a, b, c) = (word(0), word(4), word(8));
+                    *to = [
+                        code(a << 8),
+                        code(((a >> 16) & 0xff00) | (b << 16)),
+                        code(((b >> 8) & 0x00ff_ff00) | (c << 24)),
+                        code(c & 0xffff_ff00),
+                    ];
+                }
+                for (to, [a, b, c]) in rest.iter_mut().zip(rest_bytes.as_chunks().0) {
+                    *to = code(u32::from_le_bytes([0, *a, *b, *c]));
+                }
+            }
+            _ => {
+                for (to, sample) in codes.iter_mut().zip(bytes.as_chunks().0) {
+                    *to = code(u32::from_le_bytes(*sample));
+                }
             }
         }
     }
@@ -154,53 +148,6 @@ impl Decoder {
             _ => 0,
         }
     }
-}
-
-/// Whether columns follow one another.
-fn is_a_run(columns: &[usize]) -> bool {
-    let later = columns.iter().skip(1);
-    columns.iter().zip(later).all(|(a, b)| *b == a + 1)
-}
-
-/// Codes of 24 bits in columns that follow one another, as long as more bytes follow than a
-/// frame's; gives the number of frames decoded. The bytes of all lanes are read at once, as
-/// words, and moved into their lanes.
-#[expect(
-    clippy::indexing_slicing,
-    reason = "lanes of arrays whose length is the number of lanes"
-)]
-#[inline(always)]
-fn run_of_codes<const LANES: usize>(
-    bytes: &[u8],
-    frame_bytes: usize,
-    columns: &[usize],
-    lanes: &mut [[i32; LANES]],
-) -> usize {
-    let Some(first) = columns.first() else {
-        return 0;
-    };
-    let mut mask = [0; LANES];
-    mask.iter_mut().take(columns.len()).for_each(|x| *x = -1);
-    let mut done = 0;
-    let mut from = 3 * first;
-    for lanes in lanes {
-        let Some(words) = bytes.get(from..).and_then(<[u8]>::first_chunk::<32>) else {
-            break;
-        };
-        let words = words.as_chunks::<4>().0;
-        let word = |i: usize| words.get(i).map_or(0, |word| u32::from_le_bytes(*word));
-        // The three bytes of a lane begin in one word, and may end in the next.
-        let low: [u32; LANES] = std::array::from_fn(|lane| word(3 * lane / 4));
-        let high: [u32; LANES] = std::array::from_fn(|lane| word(3 * lane / 4 + 1));
-        for lane in 0..LANES {
-            let begun = 8 * (3 * lane as u32 % 4);
-            let both = (low[lane] >> begun) | (high[lane] << 1 << (31 - begun));
-            lanes[lane] = ((both << 8) as i32 >> 8) & mask[lane];
-        }
-        from += frame_bytes;
-        done += 1;
-    }
-    done
 }
 
 #[inline]

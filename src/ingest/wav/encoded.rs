@@ -48,6 +48,11 @@ impl EncodedBlock {
         Self::new(first_sample, bytes.collect(), decoder)
     }
 
+    /// Its memory.
+    pub(super) fn into_bytes(self) -> Vec<u8> {
+        self.bytes
+    }
+
     /// Index of the first frame since the source started.
     pub fn first_sample(&self) -> u64 {
         self.first_sample
@@ -58,24 +63,22 @@ impl EncodedBlock {
         self.bytes.len() / self.decoder.frame_bytes.max(1)
     }
 
-    /// The codes of the frames from number `from` on, as many as `lanes` holds; lane i is
-    /// the column `columns[i]`.
+    /// Number of columns.
+    pub fn channels(&self) -> usize {
+        self.decoder.frame_bytes / self.decoder.encoding.sample_bytes().max(1)
+    }
+
+    /// The codes of the frames from number `from` on, all columns of a frame one behind the
+    /// other, as many as `codes` holds.
     #[inline(always)]
-    pub fn codes<const LANES: usize>(
-        &self,
-        from: usize,
-        columns: &[usize],
-        lanes: &mut [[i32; LANES]],
-    ) {
+    pub fn codes(&self, from: usize, codes: &mut [i32]) {
         let bytes = self.bytes.get(from * self.decoder.frame_bytes..);
-        self.decoder
-            .codes(bytes.unwrap_or_default(), columns, lanes);
+        self.decoder.codes(bytes.unwrap_or_default(), codes);
     }
 
     /// The same frames as fractions of full scale, channels × frames.
     pub fn decoded(&self) -> Array2<f64> {
-        let channels = self.decoder.frame_bytes / self.decoder.encoding.sample_bytes().max(1);
-        let mut samples = Array2::zeros((channels, self.frames()));
+        let mut samples = Array2::zeros((self.channels(), self.frames()));
         self.decoder.decode(&self.bytes, &mut samples);
         samples
     }
@@ -128,13 +131,13 @@ mod tests {
                     (block.frames(), decoded.ncols(), block.first_sample()),
                     (30, 30, 7)
                 );
-                let columns: Vec<usize> = (0..channels).rev().take(8).collect();
-                let mut lanes = [[0; 8]; 20];
-                block.codes(10, &columns, &mut lanes);
-                for (i, lanes) in lanes.iter().enumerate() {
-                    for (lane, column) in columns.iter().enumerate() {
-                        let right = decoded[(*column, i + 10)] * CODE_FULL_SCALE;
-                        assert_eq!(f64::from(lanes[lane]).to_bits(), right.to_bits());
+                // From the middle to the end, and less than there is.
+                for frames in [20, 13] {
+                    let mut codes = vec![0; channels * frames];
+                    block.codes(10, &mut codes);
+                    for (i, code) in codes.iter().enumerate() {
+                        let right = decoded[(i % channels, i / channels + 10)] * CODE_FULL_SCALE;
+                        assert_eq!(f64::from(*code).to_bits(), right.to_bits());
                     }
                 }
             }

@@ -13,7 +13,7 @@ mod encoded;
 mod format;
 mod hashes;
 mod header;
-mod thread;
+mod messages;
 
 use crate::setup::RecordedFile;
 use std::collections::VecDeque;
@@ -28,7 +28,7 @@ pub use encoded::{CODE_FULL_SCALE, EncodedBlock};
 pub use format::SampleEncoding;
 pub use hashes::FileHashes;
 pub use header::{WavHeader, read_header};
-pub use thread::spawn_wav;
+pub use messages::WavMessages;
 
 use super::gaps::{any_value, runs_with_values, values_missing};
 use super::regular::open_regular;
@@ -40,6 +40,10 @@ use hashes::FileHash;
 
 /// Most bytes read at once, whatever block length is asked for.
 const READ_LIMIT_BYTES: usize = 4 << 20;
+
+/// Where it can be, a read ends at a multiple of this: BLAKE3 is a tree over powers of two, and
+/// takes what is given it in pieces of such as many parts at once as registers hold.
+const HASH_BYTES: u64 = 64 << 10;
 
 /// How much of a file is looked at to see how its integers are justified.
 const PROBE_BYTES: u64 = 1 << 20;
@@ -60,6 +64,8 @@ pub struct WavReader {
     pending: VecDeque<StoredFrames>,
     /// Where the hashes go, if there are to be any.
     hashes: Option<FileHashes>,
+    /// Memory for the next block.
+    spare: Vec<u8>,
 }
 
 /// Frames as they are handed out.
@@ -124,6 +130,10 @@ pub fn read_start(path: &Path) -> Result<WavStart, IngestError> {
 struct Open {
     segment: usize,
     file: File,
+    /// Where in the file it is read next.
+    position: u64,
+    /// Bytes of a frame whose others come with the next read.
+    begun: Vec<u8>,
     frames_done: u64,
     /// Whether the log has said that values are missing in this file.
     has_said_missing: bool,
@@ -160,6 +170,7 @@ impl WavReader {
             opened: 0,
             pending: VecDeque::new(),
             hashes: None,
+            spare: Vec::new(),
         })
     }
 
@@ -276,6 +287,11 @@ impl WavReader {
         }
     }
 
+    /// Takes a block back that is not needed any more: its memory serves for the next.
+    pub fn reuse(&mut self, block: EncodedBlock) {
+        self.spare = block.into_bytes();
+    }
+
     fn open_next(&mut self) -> Result<Option<Open>, IngestError> {
         let Some(segment) = self.segments.get(self.opened) else {
             return Ok(None);
@@ -299,6 +315,8 @@ impl WavReader {
         let open = Open {
             segment: self.opened,
             file,
+            position: data_offset,
+            begun: Vec::new(),
             frames_done: 0,
             has_said_missing: false,
             hash,
@@ -321,16 +339,28 @@ impl WavReader {
         if frames == 0 {
             return Ok(());
         }
-        let wanted = frames * frame_bytes;
-        // Not filled with zeros first.
-        let mut bytes = Vec::with_capacity(wanted);
-        let read = (&mut open.file).take(wanted as u64).read_to_end(&mut bytes);
-        if read.map_err(|error| segment.read_fault(error))? < wanted {
-            return Err(segment.read_fault(io::ErrorKind::UnexpectedEof.into()));
+        let begun = open.begun.len();
+        let mut wanted = frames * frame_bytes - begun;
+        if open.hash.is_some() {
+            let beyond = (open.position + wanted as u64) % HASH_BYTES;
+            let less = wanted.saturating_sub(beyond as usize);
+            if begun + less >= frame_bytes {
+                wanted = less;
+            }
         }
+        let mut bytes = std::mem::take(&mut self.spare);
+        bytes.resize(begun + wanted, 0);
+        let (before, fresh) = bytes.split_at_mut(begun);
+        before.copy_from_slice(&open.begun);
+        open.file
+            .read_exact(fresh)
+            .map_err(|error| segment.read_fault(error))?;
+        open.position += wanted as u64;
         if let Some(hash) = &mut open.hash {
-            hash.take(&bytes);
+            hash.take(fresh);
         }
+        let frames = bytes.len() / frame_bytes;
+        open.begun = bytes.split_off(frames * frame_bytes);
         if !segment.decoder.slack_is_clean(&bytes) {
             return Err(segment.slack_fault(open.frames_done));
         }

@@ -22,6 +22,7 @@ use crate::ingest::{Clock, Message, StreamFormat};
 use crate::ledger::{
     Ledger, RECORDINGS_FOLDER, RunRecord, RunState, SourceRecord, carry_named_files,
 };
+use crate::pipeline::Messages;
 use crate::pipeline::feed::{Feed, Recordings, recordings_of, spawn_feed};
 use crate::pipeline::record::{RecorderStage, spawn_recorder};
 use crate::pipeline::run::{Beforehand, Input, Options, Order, run};
@@ -163,7 +164,7 @@ impl LiveSource {
         Ok(Input {
             name: self.name,
             plan: self.plan,
-            messages,
+            messages: Messages::Sent(messages),
             threads,
         })
     }
