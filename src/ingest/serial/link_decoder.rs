@@ -18,7 +18,7 @@ use crate::setup::SampleFormat;
 
 /// Samples are collected to blocks of about this length: a device may send
 /// frames of a single sample.
-const BLOCK_SECONDS: f64 = 0.02;
+const BLOCK_SECONDS: f64 = 0.05;
 
 /// So many lines with the same number of columns settle that number.
 const SETTLING_LINES: u32 = 3;

@@ -13,8 +13,8 @@ use crate::ingest::serial::{PortLink, SerialOptions, SerialReader, spawn_serial}
 use crate::setup::{Setup, SourceKind};
 
 /// Blocks between a reader and what follows it. Readers make blocks of about
-/// 20 ms: ten seconds, which a disk may take to come back.
-const READER_BLOCKS: usize = 512;
+/// 50 ms: ten seconds, which a disk may take to come back.
+const READER_BLOCKS: usize = 200;
 
 /// The serial devices of this computer.
 #[derive(Debug, Clone, Copy)]
