@@ -256,13 +256,21 @@ enum Heard {
 
 /// Waits for one of the `candidates`, for a tick at most.
 fn hear(sources: &mut [Live], candidates: &[usize]) -> Heard {
+    for &number in candidates {
+        let next = sources
+            .get_mut(number)
+            .and_then(|source| source.stages.next());
+        if let Some(message) = next {
+            return Heard::Message(number, message);
+        }
+    }
     let lanes: Vec<_> = candidates
         .iter()
         .filter_map(|&number| Some((number, sources.get(number)?.stages.next_lane()?)))
         .collect();
-    let (number, message) = if let [(number, lane)] = lanes.as_slice() {
+    let (number, messages) = if let [(number, lane)] = lanes.as_slice() {
         match lane.recv_timeout(TICK) {
-            Ok(message) => (*number, message),
+            Ok(messages) => (*number, messages),
             Err(RecvTimeoutError::Timeout) => return Heard::Nothing,
             Err(RecvTimeoutError::Disconnected) => return Heard::Closed(*number),
         }
@@ -278,15 +286,19 @@ fn hear(sources: &mut [Live], candidates: &[usize]) -> Heard {
             return Heard::Nothing;
         };
         match ready.recv(lane) {
-            Ok(message) => (*number, message),
+            Ok(messages) => (*number, messages),
             Err(_) => return Heard::Closed(*number),
         }
     };
-    if let Some(source) = sources.get_mut(number) {
-        source.stages.taken();
-        source.heard = Instant::now();
-    }
-    Heard::Message(number, message)
+    let Some(source) = sources.get_mut(number) else {
+        return Heard::Nothing;
+    };
+    source.heard = Instant::now();
+    source.stages.take(messages);
+    source
+        .stages
+        .next()
+        .map_or(Heard::Nothing, |message| Heard::Message(number, message))
 }
 
 fn running(sources: &[Live]) -> impl Iterator<Item = (usize, &Live)> {

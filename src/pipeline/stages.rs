@@ -4,6 +4,7 @@
 //! the order is that of the samples whatever the number of estimators and
 //! however long each takes.
 
+use std::collections::VecDeque;
 use std::io;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -18,6 +19,11 @@ use crate::tone::{Estimator, ToneMessage, TonePlan, WindowMessage, Windows};
 /// Messages a channel between two stages holds: some seconds of signal, so
 /// that a stage that stumbles does not stop its neighbours at once.
 const CHANNEL_MESSAGES: usize = 16;
+/// Windows of a recording that go to an estimator together: to wake a thread costs as much as
+/// some windows do. Those of a device go as soon as they are whole.
+const TOGETHER: usize = 8;
+/// Such messages in a channel.
+const CHANNEL_TOGETHER: usize = 4;
 
 /// Where the messages of a source come from.
 #[derive(Debug)]
@@ -37,6 +43,11 @@ impl Messages {
         next.unwrap_or_else(|| Message::End(End::Failed("its reader ended without a word".into())))
     }
 
+    /// Whether the next message is there for the reading.
+    fn are_at_hand(&self) -> bool {
+        matches!(self, Self::Read(_))
+    }
+
     /// Takes a message back that is not needed any more.
     fn reuse(&mut self, message: Message) {
         if let Self::Read(messages) = self {
@@ -45,10 +56,10 @@ impl Messages {
     }
 }
 
-/// To an estimator.
-enum Job {
-    Window(WindowMessage),
-    End(End),
+/// To an estimator: windows, and how the source ended behind them.
+struct Job {
+    windows: Vec<WindowMessage>,
+    end: Option<End>,
 }
 
 /// From an estimator.
@@ -121,9 +132,11 @@ impl Intake {
 
 /// The running stages of one source.
 pub(super) struct Stages {
-    /// One a estimator; taken from in turn.
-    lanes: Vec<Receiver<Estimated>>,
+    /// One an estimator; taken from in turn.
+    lanes: Vec<Receiver<Vec<Estimated>>>,
     turn: usize,
+    /// Taken, and not heard yet.
+    pending: VecDeque<Estimated>,
     /// Index one past the last frame taken in.
     pub reached: Arc<AtomicU64>,
     windows: JoinHandle<Tally>,
@@ -138,12 +151,17 @@ impl Stages {
         messages: Messages,
         estimators: usize,
     ) -> io::Result<Self> {
+        let capacity = if messages.are_at_hand() {
+            CHANNEL_TOGETHER
+        } else {
+            CHANNEL_MESSAGES
+        };
         let mut jobs = Vec::new();
         let mut lanes = Vec::new();
         let mut handles = Vec::new();
         for number in 0..estimators.max(1) {
-            let (job_sender, job_receiver) = bounded(CHANNEL_MESSAGES);
-            let (sender, receiver) = bounded(CHANNEL_MESSAGES);
+            let (job_sender, job_receiver) = bounded(capacity);
+            let (sender, receiver) = bounded(capacity);
             let estimator = Estimator::new(plan.clone());
             jobs.push(job_sender);
             lanes.push(receiver);
@@ -162,19 +180,26 @@ impl Stages {
         Ok(Self {
             lanes,
             turn: 0,
+            pending: VecDeque::new(),
             reached,
             windows,
             estimators: handles,
         })
     }
 
-    /// Where the next message comes from. After it was taken, call
-    /// [`Self::taken`].
-    pub(super) fn next_lane(&self) -> Option<&Receiver<Estimated>> {
+    /// The next message that has come.
+    pub(super) fn next(&mut self) -> Option<Estimated> {
+        self.pending.pop_front()
+    }
+
+    /// Where more come from once there is no next one. What was taken goes to [`Self::take`].
+    pub(super) fn next_lane(&self) -> Option<&Receiver<Vec<Estimated>>> {
         self.lanes.get(self.turn)
     }
 
-    pub(super) fn taken(&mut self) {
+    /// Takes what came from the lane.
+    pub(super) fn take(&mut self, messages: Vec<Estimated>) {
+        self.pending.extend(messages);
         self.turn = (self.turn + 1) % self.lanes.len().max(1);
     }
 
@@ -193,34 +218,37 @@ fn window(
 ) -> Tally {
     let mut intake = Intake::new(plan);
     let mut turns = jobs.iter().cycle();
-    let mut open = true;
     let mut hand_on = |job| match turns.next() {
         Some(jobs) => jobs.send(job).is_ok(),
         None => false,
     };
-    while open {
+    let mut whole = Vec::new();
+    loop {
         let message = messages.next();
-        let end = intake.take(&message, |window| {
-            open = open && hand_on(Job::Window(window));
-        });
+        let mut end = intake.take(&message, |window| whole.push(window));
         messages.reuse(message);
         reached.store(intake.tally.reached, Ordering::Relaxed);
-        if let Some(end) = end {
-            // Whether anyone is left to hear it makes no difference now.
-            hand_on(Job::End(end));
-            open = false;
+        let waits = messages.are_at_hand() && end.is_none();
+        while whole.len() >= TOGETHER || (!waits && (!whole.is_empty() || end.is_some())) {
+            let windows: Vec<_> = whole.drain(..whole.len().min(TOGETHER)).collect();
+            let end = if whole.is_empty() { end.take() } else { None };
+            let has_ended = end.is_some();
+            // Whether anyone is left to hear of the end makes no difference now.
+            if !hand_on(Job { windows, end }) || has_ended {
+                return intake.tally;
+            }
         }
     }
-    intake.tally
 }
 
-fn estimate(mut estimator: Estimator, jobs: &Receiver<Job>, out: &Sender<Estimated>) {
-    for job in jobs {
-        let done = match job {
-            Job::Window(window) => Estimated::Tone(estimator.estimate(window)),
-            Job::End(end) => Estimated::End(end),
-        };
-        if out.send(done).is_err() {
+fn estimate(mut estimator: Estimator, jobs: &Receiver<Job>, out: &Sender<Vec<Estimated>>) {
+    for Job { windows, end } in jobs {
+        let tones = windows.into_iter();
+        let tones = tones.map(|window| Estimated::Tone(estimator.estimate(window)));
+        if out
+            .send(tones.chain(end.map(Estimated::End)).collect())
+            .is_err()
+        {
             return;
         }
     }
