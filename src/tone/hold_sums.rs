@@ -85,9 +85,7 @@ impl<'a> HoldSpectra<'a> {
             hop: self.transform.hop(),
             angle,
             hops: self.hops,
-            turns: (0..self.hops.len())
-                .map(|k| maths::cis(angle * sequence.middle(k)))
-                .collect(),
+            turns: turns(self.hops.len(), |k| angle * sequence.middle(k)),
             values: self
                 .hops
                 .iter()
@@ -110,6 +108,22 @@ impl<'a> HoldSpectra<'a> {
     }
 }
 
+/// exp(i angle(k)) of angles that grow evenly.
+fn turns(count: usize, angle: impl Fn(usize) -> f64) -> Vec<Complex64> {
+    let step = maths::cis(angle(1) - angle(0));
+    let mut turn = Complex64::ONE;
+    (0..count)
+        .map(|k| {
+            turn = if k.is_multiple_of(TURNED_ON) {
+                maths::cis(angle(k))
+            } else {
+                turn * step
+            };
+            turn
+        })
+        .collect()
+}
+
 /// The whole hops of samples, channels × samples.
 pub(super) fn whole_hops(hop: usize, samples: ArrayView2<'_, f64>) -> Vec<ArrayView2<'_, f64>> {
     (0..samples.ncols() / hop.max(1))
@@ -129,10 +143,12 @@ impl ChosenChannels<'_> {
     fn sums(&self, group: usize, angle: f64, means: &Lanes) -> [ComplexLanes; 2] {
         let mut known = self.known.borrow_mut();
         *known.entry((group, angle.to_bits())).or_insert_with(|| {
-            let (plain, by_time) = maths::wide!({
-                let turn = |k: usize| maths::cis(-angle * self.sequence.middle(k));
-                self.sequence.sums(group, angle / TAU, means, turn)
+            let turns = turns(self.sequence.hops.len(), |k| {
+                -angle * self.sequence.middle(k)
             });
+            let turn = |k: usize| turns.get(k).copied().unwrap_or_default();
+            let (plain, by_time) =
+                maths::wide!(self.sequence.sums(group, angle / TAU, means, turn));
             [plain, by_time]
         })
     }

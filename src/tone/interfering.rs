@@ -140,12 +140,13 @@ impl InterferingSearch {
 
     /// The line that stands out most in one channel, Hz.
     fn line(&mut self, row: &[f64]) -> Option<f64> {
-        if self.search.as_ref().map(Search::samples) != Some(row.len()) {
-            self.search = None;
-        }
-        let search = self
-            .search
-            .get_or_insert_with(|| Search::planned(&mut self.planner, row.len(), self.rate_hz));
+        let planner = &mut self.planner;
+        let search = match self.search.take() {
+            Some(search) if search.samples() == row.len() => search,
+            Some(search) => search.resized(planner, row.len()),
+            None => Search::planned(planner, row.len(), self.rate_hz),
+        };
+        let search = self.search.insert(search);
         let row = ArrayView1::from(row).insert_axis(Axis(0));
         search.peak(row, &[true], self.low_hz, self.high_hz)
     }

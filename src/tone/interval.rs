@@ -22,7 +22,7 @@ use super::interfering::{InterferingSearch, distinct, highest_line_hz, single};
 use super::noise_band_factor;
 use super::noise_marks::{NoiseMarks, NoisyTone};
 use super::plan::{ORDERS, TonePlan};
-use super::quantisation::{Rounding, RoundingError, smallest_step};
+use super::quantisation::{Rounding, RoundingError};
 use super::spectrum::{HopSpectrum, HopTransform, LANES};
 use crate::maths;
 
@@ -273,7 +273,12 @@ impl HoldFit {
             model.take_off(0, taken.collect());
             for ((channel, rest), parameters) in group.iter().zip(rest).zip(parameters) {
                 channel.take_lines_off(rest, rate_hz, parameters);
-                gather(hops, channel.channel, samples);
+                // Only samples as they came tell of their converter.
+                let is_raw = self.plan.decimation == 1;
+                if is_raw {
+                    gather(hops, channel.channel, samples);
+                }
+                let samples = is_raw.then_some(&samples[..]);
                 channels.push(channel.finish(samples, rest, sums, self));
             }
         }
@@ -368,10 +373,10 @@ fn fit_channel(
 }
 
 impl SingleChannel {
-    /// `rest` is what the model leaves of its samples.
+    /// `samples` are its samples, if they are those that came, and `rest` is what the model leaves.
     fn finish(
         &self,
-        samples: &[f64],
+        samples: Option<&[f64]>,
         rest: &[f64],
         sums: &LineSums,
         hold: &HoldFit,
@@ -428,16 +433,6 @@ impl SingleChannel {
             drive: sines.get(..drive_orders).unwrap_or_default(),
         };
         let part_u = phasor.part_u();
-        let rounding = Rounding {
-            step: if plan.decimation == 1 {
-                smallest_step(samples).max(step)
-            } else {
-                step
-            },
-            noise_rms: self.fit.noise_rms * hold.noise_scale,
-            cycles_per_sample: drive_hz / plan.rate_hz,
-            samples: samples.len() * plan.decimation,
-        };
         phasor.var_re += excess;
         phasor.var_im += excess;
         let marks = NoisyTone {
@@ -448,9 +443,14 @@ impl SingleChannel {
             hop_samples: plan.hop_samples,
             rate_hz,
             step,
-            is_raw: plan.decimation == 1,
         }
         .marks();
+        let rounding = Rounding {
+            step: marks.least_step.max(step),
+            noise_rms: self.fit.noise_rms * hold.noise_scale,
+            cycles_per_sample: drive_hz / plan.rate_hz,
+            samples: rest.len() * plan.decimation,
+        };
         IntervalChannel {
             phasor,
             noise_rms: self.fit.noise_rms * hold.noise_scale,

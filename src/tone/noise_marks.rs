@@ -83,6 +83,8 @@ pub struct NoiseMarks {
     /// The step that the samples of most hops have, SI; 0 where the samples are not
     /// those that came.
     pub step: f64,
+    /// The smallest step of all; 0 where there is none.
+    pub least_step: f64,
     /// How the noise breathes with the tone; `None` where it cannot be told.
     pub breathing: Option<Breathing>,
 }
@@ -170,6 +172,7 @@ impl NoiseMarks {
             level_piles: mean(|marks| marks.level_piles),
             slope_piles: mean(|marks| marks.slope_piles),
             step: mean(|marks| marks.step),
+            least_step: mean(|marks| marks.least_step),
             breathing: breathing(),
         }
     }
@@ -177,8 +180,8 @@ impl NoiseMarks {
 
 /// One channel of a hold.
 pub(super) struct NoisyTone<'a> {
-    /// Its samples.
-    pub samples: &'a [f64],
+    /// Its samples, if they are those that came: a decimation's filter rounds piles off.
+    pub samples: Option<&'a [f64]>,
     /// What is left of them without the tone and its modelled orders.
     pub rest: &'a [f64],
     /// The tone, counted from the centre.
@@ -188,9 +191,6 @@ pub(super) struct NoisyTone<'a> {
     pub rate_hz: f64,
     /// The converter's step.
     pub step: f64,
-    /// Whether these are the samples as they came: a decimation's filter rounds
-    /// piles off.
-    pub is_raw: bool,
 }
 
 impl NoisyTone<'_> {
@@ -200,13 +200,15 @@ impl NoisyTone<'_> {
             breathing: self.breathing(),
             ..NoiseMarks::default()
         };
-        if !self.is_raw {
+        let Some(samples) = self.samples else {
             return marks;
-        }
+        };
         let hop = self.hop_samples;
-        let parts = || self.samples.chunks(STEP_HOPS * hop.max(1));
+        let parts = || samples.chunks(STEP_HOPS * hop.max(1));
         let steps: Vec<f64> = parts().map(smallest_step).collect();
         marks.step = usual_step(&steps).max(self.step);
+        let least = steps.iter().filter(|step| **step > 0.0);
+        marks.least_step = least.copied().min_by(f64::total_cmp).unwrap_or_default();
         let count = self.rest.len().max(1) as f64;
         let noise = (maths::wide!(maths::sum_of(self.rest, maths::square)) / count).sqrt();
         if noise > LEAST_NOISE * amplitude {
@@ -219,8 +221,8 @@ impl NoisyTone<'_> {
             let mut piles = Piles::of(hop, slope_noise);
             // So many at once that they stay in a cache.
             let mut slopes = Vec::with_capacity(STEP_HOPS * hop);
-            for first in (0..self.samples.len()).step_by(STEP_HOPS * hop.max(1)) {
-                let part = self.samples.get(first..).unwrap_or_default();
+            for first in (0..samples.len()).step_by(STEP_HOPS * hop.max(1)) {
+                let part = samples.get(first..).unwrap_or_default();
                 let later = part.iter().skip(1).take(STEP_HOPS * hop);
                 slopes.clear();
                 slopes.extend(part.iter().zip(later).map(|(a, b)| b - a));
@@ -541,14 +543,13 @@ mod tests {
             }
         }
         NoisyTone {
-            samples: &samples,
+            samples: Some(&samples),
             rest: &rest,
             tone,
             cycles_per_sample: turns,
             hop_samples: 250,
             rate_hz: RATE_HZ,
             step: 1e-6,
-            is_raw: true,
         }
         .marks()
     }

@@ -63,6 +63,8 @@ pub(super) const STANDS_OUT: f64 = 30.0;
 const MEDIAN_BINS: usize = 2048;
 /// Samples after which a recomputed sum takes its rotation from the sine again.
 const CHUNK: usize = 256;
+/// And samples of the window after which its cosine is.
+const TURNED_ON: usize = 64;
 /// A row whose sum of squares lies outside of this overflows or underflows on
 /// the way; no sensor delivers it.
 const ENERGY: std::ops::Range<f64> = 1e-200..1e200;
@@ -106,21 +108,22 @@ impl Search {
         Self::with(planner.plan_fft_forward(padded(samples)), samples, rate_hz)
     }
 
+    /// The same for windows of another length, its memory and, where it serves, its transform kept.
+    pub(super) fn resized(self, planner: &mut RealFftPlanner<f64>, samples: usize) -> Self {
+        let rate_hz = self.bin_hz * self.transform.len() as f64;
+        if padded(samples) != self.transform.len() {
+            return Self::planned(planner, samples, rate_hz);
+        }
+        Self {
+            window: hann(samples),
+            ..self
+        }
+    }
+
     fn with(transform: Arc<dyn RealToComplex<f64>>, samples: usize, rate_hz: f64) -> Self {
         let padded = transform.len();
-        let rising: Vec<f64> = (0..=samples / 2)
-            .map(|i| 0.5 - 0.5 * maths::cos(TAU * i as f64 / samples as f64))
-            .collect();
-        let falling = rising.iter().skip(1).rev();
-        // The middle of an even number stands in both halves.
-        let falling = falling.skip(usize::from(samples.is_multiple_of(2)));
         Self {
-            window: rising
-                .iter()
-                .chain(falling)
-                .copied()
-                .take(samples)
-                .collect(),
+            window: hann(samples),
             input: transform.make_input_vec(),
             output: transform.make_output_vec(),
             scratch: transform.make_scratch_vec(),
@@ -290,6 +293,30 @@ impl Search {
             0.0
         }
     }
+}
+
+/// The window. Its cosine is turned on by multiplication and taken from the sine again so often
+/// that the error stays below 1e-14.
+fn hann(samples: usize) -> Vec<f64> {
+    let angle = |i: usize| TAU * i as f64 / samples.max(1) as f64;
+    let step = maths::cis(angle(1));
+    let mut rising = Vec::with_capacity(samples);
+    let mut turn = Complex64::ONE;
+    for i in 0..=samples / 2 {
+        if i.is_multiple_of(TURNED_ON) {
+            turn = maths::cis(angle(i));
+        }
+        rising.push(0.5 - 0.5 * turn.re);
+        turn *= step;
+    }
+    // The middle of an even number stands in both halves.
+    let falling = rising.len() - usize::from(samples.is_multiple_of(2));
+    rising.extend_from_within(1..falling.max(1));
+    if let Some(falling) = rising.get_mut(samples / 2 + 1..) {
+        falling.reverse();
+    }
+    rising.truncate(samples);
+    rising
 }
 
 /// Points of the transform of so many samples: a power of two, or three times one.
