@@ -536,7 +536,7 @@ impl Line {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::tone::fit::{ToneGuess, fit, fit_to, residual};
+    use crate::tone::fit::{Model, ToneGuess, fit, fit_to, residual};
     use ndarray::Array2;
 
     const HOP: usize = 100;
@@ -644,6 +644,52 @@ mod tests {
                         .sum();
                     let left = sums.left(cycles, channel, fit, &sines);
                     assert!((left - direct).norm() < 1e-9, "{cycles}: {left} {direct}");
+                }
+            }
+        }
+    }
+
+    /// Hop by hop, against the sums over the residual itself; also that taken off part by part.
+    #[test]
+    fn what_is_left_of_each_hop_is_the_sum_over_its_residual() {
+        let samples = samples(40 * HOP);
+        let tones = tones(true);
+        let fitted = fit(samples.view(), 1.0, &tones, &[true; 10]).unwrap();
+        let rest = residual(samples.view(), 1.0, &tones, &fitted);
+        let model = Model::new(samples.ncols(), 1.0, &fitted.found(&tones));
+        let mut transform = HopTransform::new(HOP, 0.3);
+        let (mut memory, hops) = (Vec::new(), whole_hops(HOP, samples.view()));
+        let spectra = HoldSpectra::new(&mut transform, &mut memory, &hops);
+        let drive = TAU * fitted.frequencies[0].frequency_hz;
+        let hop_by_hop = spectra.hop_by_hop(drive);
+        for channel in [0, 4, 9] {
+            let fit = &fitted.channels[channel];
+            let sines = fit.phasors.iter().zip(&fitted.frequencies);
+            let sines: Vec<(f64, Complex64)> = sines
+                .flat_map(|(orders, tone)| {
+                    (1..).zip(orders).map(|(order, phasor)| {
+                        (TAU * f64::from(order) * tone.frequency_hz, phasor.value)
+                    })
+                })
+                .collect();
+            let left = hop_by_hop.rest(channel, fit.offset, &sines, tones[0].orders);
+            for (k, left) in left.iter().enumerate() {
+                let first = k * HOP;
+                let hop: Vec<f64> = (first..first + HOP).map(|i| rest[(channel, i)]).collect();
+                let turned: Complex64 = (first..)
+                    .zip(&hop)
+                    .map(|(i, x)| {
+                        let t = i as f64 - 0.5 * (samples.ncols() as f64 - 1.0);
+                        Complex64::from_polar(*x, -drive * t)
+                    })
+                    .sum();
+                let plain: f64 = hop.iter().sum();
+                assert!((left.turned - turned).norm() < 1e-9, "{k}");
+                assert!((left.plain - plain).abs() < 1e-9, "{k}");
+                let mut part = hops[k].row(channel).to_vec();
+                model.take_off(first, vec![(&mut part, &fit.parameters())]);
+                for (a, b) in part.iter().zip(&hop) {
+                    assert!((a - b).abs() < 1e-11, "{k}: {a} {b}");
                 }
             }
         }

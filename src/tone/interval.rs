@@ -581,6 +581,54 @@ mod tests {
     use super::*;
     use ndarray::Array2;
 
+    /// An amplitude that goes up and down once in the hold: the means of the eight blocks are those of the
+    /// sine, and the variance of their mean is that of a mean of eight. Noise alone adds nothing.
+    #[test]
+    fn scatter_between_blocks_is_in_the_variance() {
+        let (hops, hop) = (64_u32, 50);
+        let wander = 0.02;
+        let angle = TAU * 0.0437;
+        let count = f64::from(hops) * f64::from(hop);
+        let mut state = 5_u64;
+        let mut noise = || {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            (state >> 11) as f64 / (1_u64 << 52) as f64 - 1.0
+        };
+        // Of 1 + w sin(2π t/T): the mean over an eighth is sin(π/8)/(π/8) of the value at its middle.
+        let eighth = std::f64::consts::PI / 8.0;
+        let means =
+            (0..8).map(|b| wander * (eighth * f64::from(2 * b + 1)).sin() * eighth.sin() / eighth);
+        let square: f64 = means.map(|mean| mean * mean).sum();
+        for wanders in [true, false] {
+            let left: Vec<HopRest> = (0..hops)
+                .map(|k| {
+                    let mut rest = HopRest::default();
+                    for i in 0..hop {
+                        let t = f64::from(k * hop + i) - 0.5 * (count - 1.0);
+                        let level = if wanders {
+                            wander * (TAU * t / count).sin()
+                        } else {
+                            0.0
+                        };
+                        let x = level * (angle * t).cos() + 1e-3 * noise();
+                        rest.turned += Complex64::from_polar(x, -angle * t);
+                        rest.plain += x;
+                    }
+                    rest
+                })
+                .collect();
+            let found = excess_scatter(&left, angle, hop as usize, 1e-3 / 3.0_f64.sqrt());
+            let right = if wanders {
+                square / (2.0 * 7.0 * 8.0)
+            } else {
+                0.0
+            };
+            assert!((found - right).abs() <= 0.03 * right, "{found} {right}");
+        }
+    }
+
     /// A reading that falls by 20 % at one instant is seen hop by hop, at a
     /// frequency of 2.1 cycles a hop, where a plain Fourier sum is off by 4 %.
     #[test]

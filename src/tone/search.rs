@@ -462,6 +462,18 @@ mod tests {
     }
 
     #[test]
+    fn the_window_is_a_periodic_hann() {
+        for samples in [1, 2, 3, 8, 255, 1000, 14_667] {
+            let window = hann(samples);
+            assert_eq!(window.len(), samples);
+            for (i, w) in window.iter().enumerate() {
+                let right = 0.5 - 0.5 * (TAU * i as f64 / samples as f64).cos();
+                assert!((w - right).abs() < 1e-14, "{i} of {samples}: {w} {right}");
+            }
+        }
+    }
+
+    #[test]
     fn the_last_bits_of_the_spectrum_decide_nothing() {
         let search = |transform, window: &Array2<f64>| {
             Search::with(transform, FRAMES, RATE_HZ)
