@@ -37,10 +37,11 @@ pub(super) struct HoldSpectra<'a> {
 }
 
 impl<'a> HoldSpectra<'a> {
-    /// Of its hops, channels × samples each. The spectra are left in `spectra`, whose memory is
-    /// used again.
+    /// Of its hops, channels × samples each, up to `highest` cycles a sample. The spectra are left
+    /// in `spectra`, whose memory is used again.
     pub fn new(
         transform: &'a mut HopTransform,
+        highest: f64,
         spectra: &'a mut Vec<Vec<HopSpectrum>>,
         hops: &[ArrayView2<f64>],
     ) -> Self {
@@ -49,7 +50,7 @@ impl<'a> HoldSpectra<'a> {
         for (spectra, hop) in spectra.iter_mut().zip(hops) {
             spectra.resize(channels.div_ceil(LANES), HopSpectrum::default());
             for (group, spectrum) in spectra.iter_mut().enumerate() {
-                transform.transform(*hop, group * LANES, spectrum);
+                transform.transform_up_to(highest, *hop, group * LANES, spectrum);
             }
         }
         Self {
@@ -572,7 +573,12 @@ mod tests {
         let samples = samples(40 * HOP);
         let mut transform = HopTransform::new(HOP, 0.3);
         let mut hops = Vec::new();
-        let spectra = HoldSpectra::new(&mut transform, &mut hops, &whole_hops(HOP, samples.view()));
+        let spectra = HoldSpectra::new(
+            &mut transform,
+            0.5,
+            &mut hops,
+            &whole_hops(HOP, samples.view()),
+        );
         let chosen = [1, 4, 9];
         for free in [true, false] {
             let tones = tones(free);
@@ -659,7 +665,7 @@ mod tests {
         let model = Model::new(samples.ncols(), 1.0, &fitted.found(&tones));
         let mut transform = HopTransform::new(HOP, 0.3);
         let (mut memory, hops) = (Vec::new(), whole_hops(HOP, samples.view()));
-        let spectra = HoldSpectra::new(&mut transform, &mut memory, &hops);
+        let spectra = HoldSpectra::new(&mut transform, 0.5, &mut memory, &hops);
         let drive = TAU * fitted.frequencies[0].frequency_hz;
         let hop_by_hop = spectra.hop_by_hop(drive);
         for channel in [0, 4, 9] {
@@ -702,9 +708,13 @@ mod tests {
         let mut fits = Vec::new();
         let (mut hops, all) = (Vec::new(), [0, 3, 9]);
         for highest in [0.5, 0.3, 0.5] {
-            let mut transform = HopTransform::new(HOP, highest);
-            let spectra =
-                HoldSpectra::new(&mut transform, &mut hops, &whole_hops(HOP, samples.view()));
+            let mut transform = HopTransform::new(HOP, 0.5);
+            let spectra = HoldSpectra::new(
+                &mut transform,
+                highest,
+                &mut hops,
+                &whole_hops(HOP, samples.view()),
+            );
             fits.push(fit_to(&spectra.channels(&all), 1.0, &tones(true), &[true; 3]).unwrap());
         }
         assert_eq!(fits[0], fits[1]);
@@ -717,7 +727,12 @@ mod tests {
             cycles.into_iter(),
             &[],
         );
-        let spectra = HoldSpectra::new(&mut transform, &mut hops, &whole_hops(HOP, samples.view()));
+        let spectra = HoldSpectra::new(
+            &mut transform,
+            0.5,
+            &mut hops,
+            &whole_hops(HOP, samples.view()),
+        );
         let ours = spectra.lines(&whole_hops(HOP, samples.view()), cycles.into_iter(), &[]);
         assert_eq!(ours.lines, right.lines);
         assert_eq!(ours.means, right.means);

@@ -70,7 +70,7 @@ pub(super) struct InterferingSearch {
     planner: RealFftPlanner<f64>,
     /// For the length of the hold before.
     search: Option<Search>,
-    /// What is left of each channel at the lower rate, for its memory; not of a long hold.
+    /// What is left of some channels at the lower rate, for its memory; not of a long hold.
     rest: Vec<Vec<f64>>,
 }
 
@@ -101,41 +101,45 @@ impl InterferingSearch {
         (model, parameters): (&Model, &[Vec<f64>]),
         drive_hz: f64,
     ) -> Vec<Vec<f64>> {
-        self.slow_down(hops, model, parameters);
+        let mut channels = Vec::with_capacity(parameters.len());
         let mut rest = std::mem::take(&mut self.rest);
-        let length = rest.first().map_or(0, Vec::len);
-        let width_hz = INTERFERING_DISTANCE * self.rate_hz / length.max(1) as f64;
-        let mut channels = Vec::new();
-        for row in &mut rest {
-            let mut lines: Vec<f64> = Vec::new();
-            while lines.len() < INTERFERING_TONES {
-                let Some(line_hz) = self.line(row) else {
-                    break;
-                };
-                let order = (line_hz / drive_hz).round().max(1.0);
-                let apart = (line_hz - order * drive_hz).abs() >= width_hz
-                    && lines
-                        .iter()
-                        .all(|other| (other - line_hz).abs() >= width_hz);
-                if !apart {
-                    break;
-                }
-                let line = [single(line_hz)];
-                let view = ArrayView1::from(&*row).insert_axis(Axis(0));
-                let Ok(fitted) = fit(view, self.rate_hz, &line, &[true]) else {
-                    break;
-                };
-                let model = Model::new(row.len(), self.rate_hz, &fitted.found(&line));
-                let parameters = fitted.channels.first().map(ChannelFit::parameters);
-                model.take_off(0, vec![(row, &parameters.unwrap_or_default())]);
-                lines.extend(fitted.frequencies.iter().map(|f| f.frequency_hz));
-            }
-            channels.push(lines);
+        for (group, parameters) in parameters.chunks(LANES).enumerate() {
+            self.slow_down(hops, group, (model, parameters), &mut rest);
+            channels.extend(rest.iter_mut().map(|row| self.lines(row, drive_hz)));
         }
         if rest.iter().map(Vec::len).sum::<usize>() <= KEPT_VALUES {
             self.rest = rest;
         }
         channels
+    }
+
+    /// Those of one channel, from what is left of it at the lower rate; they are taken off.
+    fn lines(&mut self, row: &mut [f64], drive_hz: f64) -> Vec<f64> {
+        let width_hz = INTERFERING_DISTANCE * self.rate_hz / row.len().max(1) as f64;
+        let mut lines: Vec<f64> = Vec::new();
+        while lines.len() < INTERFERING_TONES {
+            let Some(line_hz) = self.line(row) else {
+                break;
+            };
+            let order = (line_hz / drive_hz).round().max(1.0);
+            let apart = (line_hz - order * drive_hz).abs() >= width_hz
+                && lines
+                    .iter()
+                    .all(|other| (other - line_hz).abs() >= width_hz);
+            if !apart {
+                break;
+            }
+            let line = [single(line_hz)];
+            let view = ArrayView1::from(&*row).insert_axis(Axis(0));
+            let Ok(fitted) = fit(view, self.rate_hz, &line, &[true]) else {
+                break;
+            };
+            let model = Model::new(row.len(), self.rate_hz, &fitted.found(&line));
+            let parameters = fitted.channels.first().map(ChannelFit::parameters);
+            model.take_off(0, vec![(row, &parameters.unwrap_or_default())]);
+            lines.extend(fitted.frequencies.iter().map(|f| f.frequency_hz));
+        }
+        lines
     }
 
     /// The line that stands out most in one channel, Hz.
@@ -151,53 +155,56 @@ impl InterferingSearch {
         search.peak(row, &[true], self.low_hz, self.high_hz)
     }
 
-    /// What the model leaves, at the lower rate, behind the filter, into `rest`.
-    fn slow_down(&mut self, hops: &[ArrayView2<f64>], model: &Model, parameters: &[Vec<f64>]) {
-        let channels = hops.first().map_or(0, ArrayView2::nrows);
+    /// What the model leaves of a group of channels, at the lower rate, behind the filter, into
+    /// `rest`.
+    fn slow_down(
+        &self,
+        hops: &[ArrayView2<f64>],
+        group: usize,
+        (model, parameters): (&Model, &[Vec<f64>]),
+        rest: &mut Vec<Vec<f64>>,
+    ) {
         let most = hops.iter().map(ArrayView2::ncols).sum::<usize>() / self.factor + 1;
-        self.rest.resize_with(channels, Vec::new);
-        for row in &mut self.rest {
+        rest.resize_with(parameters.len(), Vec::new);
+        for row in &mut *rest {
             row.clear();
             row.reserve_exact(most);
         }
         // One hop at a time: it stays in the first-level cache.
-        let mut fast: Vec<Vec<f64>> = vec![Vec::new(); LANES];
+        let mut fast: Vec<Vec<f64>> = vec![Vec::new(); parameters.len()];
         let (mut lanes, mut slow) = (Vec::new(), Vec::new());
-        for (group, rows) in self.rest.chunks_mut(LANES).enumerate() {
-            let parameters = parameters.get(group * LANES..).unwrap_or_default();
-            let mut cascade = Cascade::new(&self.filter);
-            let mut first = 0;
-            for hop in hops {
-                let length = hop.ncols();
-                let channels = hop.rows().into_iter().skip(group * LANES);
-                for (fast, row) in fast.iter_mut().zip(channels) {
-                    fast.clear();
-                    fast.extend_from_slice(&contiguous(row));
+        let mut cascade = Cascade::new(&self.filter);
+        let mut first = 0;
+        for hop in hops {
+            let length = hop.ncols();
+            let channels = hop.rows().into_iter().skip(group * LANES);
+            for (fast, row) in fast.iter_mut().zip(channels) {
+                fast.clear();
+                fast.extend_from_slice(&contiguous(row));
+            }
+            let taken = fast.iter_mut().zip(parameters);
+            let taken = taken.map(|(fast, parameters)| (&mut fast[..], &parameters[..]));
+            model.take_off(first, taken.collect());
+            first += length;
+            if self.factor == 1 {
+                for (row, fast) in rest.iter_mut().zip(&fast) {
+                    row.extend_from_slice(fast);
                 }
-                let taken = fast.iter_mut().zip(parameters);
-                let taken = taken.map(|(fast, parameters)| (&mut fast[..], &parameters[..]));
-                model.take_off(first, taken.take(rows.len()).collect());
-                first += length;
-                if self.factor == 1 {
-                    for (row, fast) in rows.iter_mut().zip(&fast) {
-                        row.extend_from_slice(fast);
-                    }
-                    continue;
-                }
-                lanes.clear();
-                lanes.resize(length, [0.0; LANES]);
-                for (lane, fast) in fast.iter().enumerate().take(rows.len()) {
-                    for (target, x) in lanes.iter_mut().zip(fast) {
-                        if let Some(target) = target.get_mut(lane) {
-                            *target = *x;
-                        }
+                continue;
+            }
+            lanes.clear();
+            lanes.resize(length, [0.0; LANES]);
+            for (lane, fast) in fast.iter().enumerate() {
+                for (target, x) in lanes.iter_mut().zip(fast) {
+                    if let Some(target) = target.get_mut(lane) {
+                        *target = *x;
                     }
                 }
-                slow.clear();
-                maths::wide!(cascade.run(&lanes, &mut slow));
-                for (lane, row) in rows.iter_mut().enumerate() {
-                    row.extend(slow.iter().filter_map(|lanes| lanes.get(lane)));
-                }
+            }
+            slow.clear();
+            maths::wide!(cascade.run(&lanes, &mut slow));
+            for (lane, row) in rest.iter_mut().enumerate() {
+                row.extend(slow.iter().filter_map(|lanes| lanes.get(lane)));
             }
         }
     }

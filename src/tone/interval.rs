@@ -21,7 +21,7 @@ use super::hold_sums::{HoldSpectra, HopRest, LineSums, whole_hops};
 use super::interfering::{InterferingSearch, distinct, highest_line_hz, single};
 use super::noise_band_factor;
 use super::noise_marks::{NoiseMarks, NoisyTone};
-use super::plan::{ORDERS, TonePlan};
+use super::plan::TonePlan;
 use super::quantisation::{Rounding, RoundingError};
 use super::spectrum::{HopSpectrum, HopTransform, LANES};
 use crate::maths;
@@ -96,12 +96,10 @@ pub struct HoldFit {
     /// Noise over what of it the filter leaves.
     noise_scale: f64,
     sets_frequency: Vec<bool>,
-    /// As high as the tones that are fitted.
-    fit_transform: HopTransform,
+    /// Up to half the rate.
+    transform: HopTransform,
     /// The hops of the hold that was fitted last, for their memory; not of a long one.
     spectra: Vec<Vec<HopSpectrum>>,
-    /// Up to half the rate.
-    line_transform: HopTransform,
     /// Samples of a hold that was fitted, and what was left of them, for their memory; not of a
     /// long one.
     rows: Vec<Vec<f64>>,
@@ -120,14 +118,9 @@ impl HoldFit {
     /// Designs the filter of a source once.
     pub fn new(plan: &TonePlan) -> Self {
         let filter = Filter::new(plan.decimation);
-        let rate_hz = plan.decimated_rate_hz();
-        // A fit may end a cycle a hold beside its guess.
-        let highest_hz = (ORDERS as f64 * plan.search_high_hz).max(highest_line_hz(plan));
-        let margin = 2.0 / plan.hop_samples.max(1) as f64;
         Self {
-            fit_transform: HopTransform::new(plan.hop_samples, highest_hz / rate_hz + margin),
+            transform: HopTransform::new(plan.hop_samples, 0.5),
             spectra: Vec::new(),
-            line_transform: HopTransform::new(plan.hop_samples, 0.5),
             rows: Vec::new(),
             noise_scale: filter.noise_share(plan.decimation).sqrt().recip(),
             filter,
@@ -166,14 +159,16 @@ impl HoldFit {
         }];
         let all: Vec<usize> = (0..self.plan.channels.len()).collect();
         let frames = hops.len() * self.plan.hop_samples;
-        let spectrum_bytes = self.line_transform.spectrum_bytes();
+        let spectrum_bytes = self.transform.spectrum_bytes();
         let keeps_all = hops.len() * all.len().div_ceil(LANES) * spectrum_bytes <= SPECTRA_BYTES;
-        let transform = if keeps_all {
-            &mut self.line_transform
+        let highest = if keeps_all {
+            0.5
         } else {
-            &mut self.fit_transform
+            // A fit may end a cycle a hold beside its guess.
+            let margin = 2.0 / self.plan.hop_samples.max(1) as f64;
+            (orders as f64 * guess_hz).max(highest_line_hz(&self.plan)) / rate_hz + margin
         };
-        let spectra = HoldSpectra::new(transform, &mut self.spectra, hops);
+        let spectra = HoldSpectra::new(&mut self.transform, highest, &mut self.spectra, hops);
         let fit_all = |tones: &[ToneGuess]| {
             fit_to(
                 &spectra.channels(&all),
@@ -232,7 +227,7 @@ impl HoldFit {
         let sums = if keeps_all {
             spectra.lines(hops, cycles, &drive_angles)
         } else {
-            LineSums::new(&mut self.line_transform, hops, cycles, &drive_angles)
+            LineSums::new(&mut self.transform, hops, cycles, &drive_angles)
         };
         if !keeps_all {
             self.spectra = Vec::new();
@@ -257,9 +252,9 @@ impl HoldFit {
         let model = Model::new(sums.frames(), rate_hz, &[drive]);
         let mut rows = std::mem::take(&mut self.rows);
         let mut channels = Vec::with_capacity(fitted.len());
-        // So many at once that the drive's waves are made for several, and no more memory is taken
-        // than theirs.
-        for group in fitted.chunks(LANES) {
+        // The drive's waves are made for several at once; for fewer where they are long.
+        let together = (KEPT_VALUES / sums.frames().max(1)).clamp(2, LANES);
+        for group in fitted.chunks(together) {
             rows.resize_with(group.len() + 1, Vec::new);
             let Some((samples, rest)) = rows.split_last_mut() else {
                 break;

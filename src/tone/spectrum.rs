@@ -108,7 +108,6 @@ impl HopTransform {
         let points = (2 * hop.max(8)).next_power_of_two();
         let beta = 0.97 * PI * (1.0 - 0.5 * hop as f64 / points as f64) * TAPS as f64;
         let middle = 0.5 * (hop as f64 - 1.0);
-        let top = (highest.clamp(0.0, 0.5) * points as f64).ceil() as usize + MARGIN;
         // Even and odd samples: half as many complex points.
         let pairs = points / 2;
         let bits = pairs.trailing_zeros();
@@ -119,7 +118,7 @@ impl HopTransform {
             beta,
             factors: stage_factors(pairs),
             weights: Vec::new(),
-            kept: (0..=top + MARGIN)
+            kept: (0..kept_points(highest, points))
                 .map(|i| {
                     let bin = i as f64 - MARGIN as f64;
                     // Modulo the number of pairs, a power of two.
@@ -183,7 +182,19 @@ impl HopTransform {
     /// Transforms the channels `first..` of a hop (channels × samples), as many as
     /// there are lanes.
     pub fn transform(&mut self, samples: ArrayView2<f64>, first: usize, out: &mut HopSpectrum) {
-        out.values.resize(self.kept.len(), ComplexLanes::default());
+        self.transform_up_to(0.5, samples, first, out);
+    }
+
+    /// The same up to `highest` cycles a sample, if it goes as far.
+    pub fn transform_up_to(
+        &mut self,
+        highest: f64,
+        samples: ArrayView2<f64>,
+        first: usize,
+        out: &mut HopSpectrum,
+    ) {
+        let kept = kept_points(highest, self.points).min(self.kept.len());
+        out.values.resize(kept, ComplexLanes::default());
         let rows = samples.rows().into_iter().skip(first).take(LANES);
         let rows: Vec<Cow<[f64]>> = rows.map(super::fit::contiguous).collect();
         maths::wide!(self.load(&rows, out));
@@ -269,6 +280,11 @@ fn butterflies<S: Simd>(
             last_stage(simd, im);
         }
     }
+}
+
+/// Points of the grid that frequencies up to `highest` cycles a sample are read from.
+fn kept_points(highest: f64, points: usize) -> usize {
+    (highest.clamp(0.0, 0.5) * points as f64).ceil() as usize + 2 * MARGIN + 1
 }
 
 /// Butterfly `j` of a stage turns by once, twice and three times its angle; the stages are each
