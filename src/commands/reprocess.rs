@@ -57,7 +57,7 @@ pub struct Args {
     /// Print the result as JSON instead of a table
     #[arg(long)]
     pub(super) json: bool,
-    /// Threads for the estimates, with --archive two runs at a time for each; makes no
+    /// Threads that work on it, with --archive two runs at a time for each; makes no
     /// difference to the results
     /// [default: one a core]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]

@@ -20,7 +20,7 @@ use crate::tone::ToneMessage;
 /// How a replay is done; the results do not depend on it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct ReplayOptions {
-    /// Estimator threads in all, at least one a source.
+    /// Threads in all, that of the analysis among them. The results do not depend on it.
     pub threads: usize,
     /// Frames read at once.
     pub block_frames: usize,

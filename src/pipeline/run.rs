@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 
 use crossbeam_channel::{RecvTimeoutError, Select};
 
-use super::stages::{Estimated, Messages, Stages};
+use super::stages::{Closed, Estimated, Messages, Stages, Tally};
 use super::stop::StopReason;
 use crate::analysis::{Analysis, Finding, Learnt};
 use crate::ingest::End;
@@ -49,8 +49,8 @@ pub enum Order {
 /// How a run is done.
 #[derive(Debug, Clone, Copy)]
 pub struct Options {
-    /// Estimator threads in all, at least one a source. The results do not
-    /// depend on it.
+    /// Threads in all, that of the analysis among them; at least one a source beside it where
+    /// the source is a device. The results do not depend on it.
     pub threads: usize,
     /// Which source is heard next.
     pub order: Order,
@@ -153,12 +153,12 @@ pub fn run(
     sink: &mut dyn Sink,
 ) -> Outcome {
     let plans: Vec<TonePlan> = inputs.iter().map(|input| input.plan.clone()).collect();
-    let estimators = (options.threads / plans.len().max(1)).max(1);
+    let threads = options.threads / plans.len().max(1);
     let mut reason = StopReason::Unknown;
     let mut learnt = Learnt::default();
     let mut sources = Vec::new();
     for input in inputs {
-        match Stages::start(&input.name, &input.plan, input.messages, estimators) {
+        match Stages::start(&input.name, &input.plan, input.messages, threads) {
             Ok(stages) => sources.push(Live {
                 hop_seconds: input.plan.hop_seconds(),
                 name: input.name,
@@ -382,21 +382,27 @@ fn leave(
             source.readers,
         ));
     }
-    for (name, end, (windows, estimators), readers) in joins {
+    for (name, end, stages, readers) in joins {
         let mut died = |stage: &str| {
             reason.note(StopReason::StageDied {
                 name: format!("{stage} of {name}"),
             });
         };
-        let tally = windows.join().unwrap_or_else(|_| {
-            died("windows");
-            super::stages::Tally::default()
-        });
-        for handle in estimators {
-            if handle.join().is_err() {
-                died("estimator");
+        let tally = match stages {
+            Closed::Ended(tally) => tally,
+            Closed::Ending(windows, estimators) => {
+                let tally = windows.join().unwrap_or_else(|_| {
+                    died("windows");
+                    Tally::default()
+                });
+                for handle in estimators {
+                    if handle.join().is_err() {
+                        died("estimator");
+                    }
+                }
+                tally
             }
-        }
+        };
         for handle in readers {
             if handle.join().is_err() {
                 died("reader");

@@ -2,7 +2,7 @@
 //!
 //! Windows go to the estimators in turn, and are fetched from them in turn:
 //! the order is that of the samples whatever the number of estimators and
-//! however long each takes.
+//! however long each takes. On few threads several stages share one.
 
 use std::collections::VecDeque;
 use std::io;
@@ -132,95 +132,211 @@ impl Intake {
 
 /// The running stages of one source.
 pub(super) struct Stages {
-    /// One an estimator; taken from in turn.
-    lanes: Vec<Receiver<Vec<Estimated>>>,
-    turn: usize,
-    /// Taken, and not heard yet.
+    /// What has been estimated and not heard yet.
     pending: VecDeque<Estimated>,
     /// Index one past the last frame taken in.
     pub reached: Arc<AtomicU64>,
+    work: Work,
+}
+
+/// Who does the work.
+enum Work {
+    /// Whoever asks for the next message.
+    Here(Box<Here>),
+    Threads(Threads),
+}
+
+struct Here {
+    messages: Messages,
+    intake: Intake,
+    estimator: Estimator,
+    has_ended: bool,
+}
+
+struct Threads {
+    /// What is estimated; taken from in turn.
+    lanes: Vec<Receiver<Vec<Estimated>>>,
+    turn: usize,
     windows: JoinHandle<Tally>,
     estimators: Vec<JoinHandle<()>>,
 }
 
+/// Stages on their way to the end.
+pub(super) enum Closed {
+    /// They have ended.
+    Ended(Tally),
+    /// Their threads, to be joined: that of the windows and those of the estimators.
+    Ending(JoinHandle<Tally>, Vec<JoinHandle<()>>),
+}
+
 impl Stages {
-    /// Starts one windows thread and `estimators` estimator threads.
+    /// Starts what is to be done on `threads`, that of the analysis among them: all of it there
+    /// if it is one and the source is a recording; windows and estimates on a thread of their own;
+    /// or these on one each, and on all that are left.
     pub(super) fn start(
         name: &str,
         plan: &TonePlan,
         messages: Messages,
-        estimators: usize,
+        threads: usize,
+    ) -> io::Result<Self> {
+        let reached = Arc::new(AtomicU64::new(0));
+        let work = if threads <= 1 && messages.are_at_hand() {
+            Work::Here(Box::new(Here {
+                messages,
+                intake: Intake::new(plan.clone()),
+                estimator: Estimator::new(plan.clone()),
+                has_ended: false,
+            }))
+        } else {
+            Work::Threads(Threads::start(name, plan, messages, threads, &reached)?)
+        };
+        Ok(Self {
+            pending: VecDeque::new(),
+            reached,
+            work,
+        })
+    }
+
+    /// The next message, if it is there or can be had here.
+    pub(super) fn next(&mut self) -> Option<Estimated> {
+        if let Work::Here(here) = &mut self.work {
+            while self.pending.is_empty() && !here.has_ended {
+                here.go_on(&mut self.pending);
+                let reached = here.intake.tally.reached;
+                self.reached.store(reached, Ordering::Relaxed);
+            }
+        }
+        self.pending.pop_front()
+    }
+
+    /// Where more come from once there is no next one. What was taken goes to [`Self::take`].
+    pub(super) fn next_lane(&self) -> Option<&Receiver<Vec<Estimated>>> {
+        match &self.work {
+            Work::Here(_) => None,
+            Work::Threads(threads) => threads.lanes.get(threads.turn),
+        }
+    }
+
+    /// Takes what came from the lane.
+    pub(super) fn take(&mut self, messages: Vec<Estimated>) {
+        self.pending.extend(messages);
+        if let Work::Threads(threads) = &mut self.work {
+            threads.turn = (threads.turn + 1) % threads.lanes.len().max(1);
+        }
+    }
+
+    /// Closes the channels to the analysis.
+    pub(super) fn close(self) -> Closed {
+        match self.work {
+            Work::Here(here) => Closed::Ended(here.intake.tally),
+            Work::Threads(threads) => Closed::Ending(threads.windows, threads.estimators),
+        }
+    }
+}
+
+impl Here {
+    /// Takes a message in; puts what it leads to behind the rest.
+    fn go_on(&mut self, pending: &mut VecDeque<Estimated>) {
+        let message = self.messages.next();
+        let end = self.intake.take(&message, |window| {
+            pending.push_back(Estimated::Tone(self.estimator.estimate(window)));
+        });
+        self.messages.reuse(message);
+        self.has_ended = end.is_some();
+        pending.extend(end.map(Estimated::End));
+    }
+}
+
+impl Threads {
+    fn start(
+        name: &str,
+        plan: &TonePlan,
+        messages: Messages,
+        threads: usize,
+        reached: &Arc<AtomicU64>,
     ) -> io::Result<Self> {
         let capacity = if messages.are_at_hand() {
             CHANNEL_TOGETHER
         } else {
             CHANNEL_MESSAGES
         };
-        let mut jobs = Vec::new();
+        let mut workers = Vec::new();
         let mut lanes = Vec::new();
         let mut handles = Vec::new();
-        for number in 0..estimators.max(1) {
+        for number in 0..threads.saturating_sub(2) {
             let (job_sender, job_receiver) = bounded(capacity);
             let (sender, receiver) = bounded(capacity);
-            let estimator = Estimator::new(plan.clone());
-            jobs.push(job_sender);
+            let mut estimator = Estimator::new(plan.clone());
+            workers.push(Worker::Elsewhere(job_sender));
             lanes.push(receiver);
             handles.push(
                 thread::Builder::new()
                     .name(format!("estimator {number} of {name}"))
-                    .spawn(move || estimate(estimator, &job_receiver, &sender))?,
+                    .spawn(move || {
+                        for job in job_receiver {
+                            if sender.send(estimated(&mut estimator, job)).is_err() {
+                                return;
+                            }
+                        }
+                    })?,
             );
         }
-        let reached = Arc::new(AtomicU64::new(0));
-        let shared = Arc::clone(&reached);
+        if workers.is_empty() {
+            let (sender, receiver) = bounded(capacity);
+            workers.push(Worker::Here(Box::new(Estimator::new(plan.clone())), sender));
+            lanes.push(receiver);
+        }
+        let shared = Arc::clone(reached);
         let plan = plan.clone();
         let windows = thread::Builder::new()
             .name(format!("windows of {name}"))
-            .spawn(move || window(plan, messages, &jobs, &shared))?;
+            .spawn(move || window(plan, messages, workers, &shared))?;
         Ok(Self {
             lanes,
             turn: 0,
-            pending: VecDeque::new(),
-            reached,
             windows,
             estimators: handles,
         })
     }
+}
 
-    /// The next message that has come.
-    pub(super) fn next(&mut self) -> Option<Estimated> {
-        self.pending.pop_front()
-    }
+/// Who estimates what the windows stage hands on.
+enum Worker {
+    /// The same thread.
+    Here(Box<Estimator>, Sender<Vec<Estimated>>),
+    /// Another.
+    Elsewhere(Sender<Job>),
+}
 
-    /// Where more come from once there is no next one. What was taken goes to [`Self::take`].
-    pub(super) fn next_lane(&self) -> Option<&Receiver<Vec<Estimated>>> {
-        self.lanes.get(self.turn)
-    }
-
-    /// Takes what came from the lane.
-    pub(super) fn take(&mut self, messages: Vec<Estimated>) {
-        self.pending.extend(messages);
-        self.turn = (self.turn + 1) % self.lanes.len().max(1);
-    }
-
-    /// Closes the channels to the analysis; the threads, to be joined, end.
-    pub(super) fn close(self) -> (JoinHandle<Tally>, Vec<JoinHandle<()>>) {
-        (self.windows, self.estimators)
+impl Worker {
+    /// Whether anyone was there to take it.
+    fn take(&mut self, job: Job) -> bool {
+        match self {
+            Self::Here(estimator, out) => out.send(estimated(estimator, job)).is_ok(),
+            Self::Elsewhere(jobs) => jobs.send(job).is_ok(),
+        }
     }
 }
 
-/// Blocks → windows → the estimators in turn.
+fn estimated(estimator: &mut Estimator, job: Job) -> Vec<Estimated> {
+    let tones = job.windows.into_iter();
+    let tones = tones.map(|window| Estimated::Tone(estimator.estimate(window)));
+    tones.chain(job.end.map(Estimated::End)).collect()
+}
+
+/// Blocks → windows → the workers in turn.
 fn window(
     plan: TonePlan,
     mut messages: Messages,
-    jobs: &[Sender<Job>],
+    mut workers: Vec<Worker>,
     reached: &AtomicU64,
 ) -> Tally {
     let mut intake = Intake::new(plan);
-    let mut turns = jobs.iter().cycle();
-    let mut hand_on = |job| match turns.next() {
-        Some(jobs) => jobs.send(job).is_ok(),
-        None => false,
+    let mut turn = 0;
+    let mut hand_on = |job| {
+        let taken = workers.get_mut(turn).is_some_and(|worker| worker.take(job));
+        turn = (turn + 1) % workers.len().max(1);
+        taken
     };
     let mut whole = Vec::new();
     loop {
@@ -237,19 +353,6 @@ fn window(
             if !hand_on(Job { windows, end }) || has_ended {
                 return intake.tally;
             }
-        }
-    }
-}
-
-fn estimate(mut estimator: Estimator, jobs: &Receiver<Job>, out: &Sender<Vec<Estimated>>) {
-    for Job { windows, end } in jobs {
-        let tones = windows.into_iter();
-        let tones = tones.map(|window| Estimated::Tone(estimator.estimate(window)));
-        if out
-            .send(tones.chain(end.map(Estimated::End)).collect())
-            .is_err()
-        {
-            return;
         }
     }
 }

@@ -95,7 +95,7 @@ pub struct Args {
     /// Print the result as JSON instead of a table
     #[arg(long)]
     json: bool,
-    /// Threads for the estimates; makes no difference to the results
+    /// Threads of the analysis; makes no difference to the results
     #[arg(long, value_name = "N", default_value_t = 1,
           value_parser = clap::value_parser!(u16).range(1..=256))]
     threads: u16,

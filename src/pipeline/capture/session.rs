@@ -52,7 +52,7 @@ pub struct CaptureRequest<'a> {
     pub keep_free_bytes: u64,
     /// Whether an alarm ends the capture.
     pub stop_on_alarm: bool,
-    /// Estimator threads in all; the results do not depend on it. None: the
+    /// Threads of the analysis in all; the results do not depend on it. None: the
     /// caller drives the stages step by step.
     pub threads: usize,
 }
