@@ -21,23 +21,26 @@ use std::f64::consts::TAU;
 
 use super::fit::{FitError, Parameters, PhasorEstimate, Sums};
 use super::plan::ORDERS;
-use super::spectrum::{ComplexLanes, HopSpectrum, HopTransform, LANES, Lanes};
+use super::spectrum::{ComplexLanes, GridPlace, HopSpectrum, HopTransform, LANES, Lanes};
 use crate::maths;
 
-/// Four are usual. In a window in which the drive changes a step of Gauss–Newton may be three
-/// quarters of the one before, from some thousand uncertainties on, or as long and back.
+/// Two are usual. In a window in which the drive changes a step of Gauss–Newton may be nine tenths
+/// of the one before, from some thousand uncertainties on, or as long and back.
 const ITERATIONS: usize = 100;
 /// A fit has converged when the next step would be this part of the frequency's standard
 /// uncertainty.
 const CONVERGED: f64 = 1e-4;
-/// How many times as long as by Gauss–Newton a step may be made.
-const STRETCH: std::ops::RangeInclusive<f64> = 0.5..=4.0;
+/// How many times as long as by Gauss–Newton a step may be made, at least and at most.
+const STRETCH: [f64; 2] = [0.5, 4.0];
 /// Size of a block: the offset and the cosines.
 const BLOCK: usize = ORDERS + 1;
+/// Multiples of the angle that the equations hang on, zero aside.
+const MULTIPLES: usize = 2 * ORDERS;
 
-type Matrix = [[f64; BLOCK]; BLOCK];
-/// A parameter a row, of all channels of a group.
-type Columns = [Lanes; BLOCK];
+type Matrix<const SIZE: usize> = [[f64; SIZE]; SIZE];
+/// A parameter a row, of all channels of a group: the offset and the cosines, and the sines.
+type Cosines = [Lanes; BLOCK];
+type Sines = [Lanes; ORDERS];
 
 /// What the fit found in one channel.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -91,41 +94,65 @@ pub struct HopSequence<'a, H> {
 }
 
 /// What the samples of a group of channels say at a frequency and its multiples,
-/// time counted in halves of the sequence.
+/// time counted in halves of the sequence. Of orders beyond the model's, zero.
 #[derive(Default)]
 pub(super) struct Projections {
-    /// Σ cos x, row 0 with the constant, and Σ sin x from row 1 on.
-    cos: Columns,
-    sin: Columns,
+    /// Σ cos x, row 0 with the constant, and Σ sin x.
+    cos: Cosines,
+    sin: Sines,
     /// The same with the time.
-    pub(super) cos_by_time: Columns,
-    sin_by_time: Columns,
+    pub(super) cos_by_time: Cosines,
+    sin_by_time: Sines,
     /// Σ x², x counted from `means`.
     pub(super) squares: Lanes,
     pub(super) means: Lanes,
 }
 
-/// The equations at one frequency, for all channels.
-struct Equations {
+/// What hangs on the frequency alone.
+struct Waves {
     orders: usize,
-    /// Cholesky factors of Σ cos cos and Σ sin sin.
-    cos: Matrix,
-    sin: Matrix,
+    /// Where each order stands in the spectra of the hops, and its sums over a hop.
+    places: [GridPlace; ORDERS],
+    constants: [Sums; ORDERS],
+    /// The angle of each order over half a hop.
+    half_hops: [Complex64; ORDERS],
+    /// The sums over all hops at the multiples of the angle, from zero on.
+    sums: [Sums; MULTIPLES + 1],
+}
+
+/// The equations at one frequency, for all channels. An order beyond the model's stands by
+/// itself, with nothing on its right: so that all sizes are fixed.
+struct Equations {
+    /// Σ cos cos and Σ sin sin, factored.
+    cos: Factors<BLOCK>,
+    sin: Factors<ORDERS>,
     /// Σ s cos_i sin_j.
-    mixed: Matrix,
-    /// Σ s² cos cos and Σ s² sin sin.
-    cos_squared: Matrix,
-    sin_squared: Matrix,
+    mixed: [[f64; ORDERS]; BLOCK],
+    /// Σ s² cos cos and Σ s² sin sin, of the orders.
+    cos_squared: Matrix<ORDERS>,
+    sin_squared: Matrix<ORDERS>,
+}
+
+/// L D Lᵀ of a positive definite matrix.
+struct Factors<const SIZE: usize> {
+    /// L, its diagonal of ones left out.
+    lower: Matrix<SIZE>,
+    /// D, its elements inverted.
+    inverse: [f64; SIZE],
 }
 
 /// The linear parameters of a group of channels.
+#[derive(Default)]
 struct Linear {
-    cos: Columns,
-    sin: Columns,
+    cos: Cosines,
+    sin: Sines,
     variances: Lanes,
     /// G⁻¹ Bᵀ D: what an error of the angle does to the parameters.
-    cos_slope: Columns,
-    sin_slope: Columns,
+    cos_slope: Cosines,
+    sin_slope: Sines,
+    /// Σ s b residual.
+    cos_rest: Cosines,
+    sin_rest: Sines,
     /// The channel's part of the Gauss–Newton equation.
     curvature: Lanes,
     pull: Lanes,
@@ -197,13 +224,28 @@ impl<H: AsRef<[HopSpectrum]>> HopSequence<'_, H> {
     ) -> (ComplexLanes, ComplexLanes) {
         let place = self.transform.place(cycles);
         let constant = Sums::new(TAU * cycles, self.transform.hop());
+        self.sums_at(group, &place, &constant, means, turns)
+    }
+
+    /// The same where the place and the sums of a constant over a hop are known; the turns are
+    /// asked for hop by hop.
+    #[inline(always)]
+    fn sums_at(
+        &self,
+        group: usize,
+        place: &GridPlace,
+        constant: &Sums,
+        means: &Lanes,
+        mut turns: impl FnMut(usize) -> Complex64,
+    ) -> (ComplexLanes, ComplexLanes) {
         let (mut plain, mut by_time) = (ComplexLanes::default(), ComplexLanes::default());
         for k in 0..self.hops.len() {
+            let turn = turns(k);
             let Some(spectrum) = self.spectrum(k, group) else {
                 continue;
             };
-            let (mut value, mut moment) = spectrum.value_and_moment(&place);
-            let (turn, middle) = (turns(k), self.middle(k));
+            let (mut value, mut moment) = spectrum.value_and_moment(place);
+            let middle = self.middle(k);
             for lane in 0..LANES {
                 let apart = spectrum.means[lane] - means[lane];
                 value.re[lane] += apart * constant.cos;
@@ -218,17 +260,24 @@ impl<H: AsRef<[HopSpectrum]>> HopSequence<'_, H> {
     }
 
     #[inline(always)]
-    fn project(&self, group: usize, angle: f64, orders: usize, into: &mut Projections) {
-        let half = self.half();
-        let cycles = angle / (TAU * half);
-        for order in 1..=orders {
-            let times = order as f64;
-            let turn = |k: usize| maths::cis(-times * TAU * cycles * self.middle(k));
-            let (plain, by_time) = self.sums(group, times * cycles, &into.means, turn);
-            into.cos[order] = plain.re;
+    fn project(&self, group: usize, waves: &Waves, into: &mut Projections) {
+        let per_half = self.half().recip();
+        for order in 0..waves.orders {
+            // From the first hop on, in steps of a hop.
+            let half_hop = waves.half_hops[order];
+            let step = half_hop.conj() * half_hop.conj();
+            let mut next = (1..self.hops.len()).fold(Complex64::ONE, |turn, _| turn * half_hop);
+            let turns = |_| {
+                let turn = next;
+                next *= step;
+                turn
+            };
+            let (place, constant) = (&waves.places[order], &waves.constants[order]);
+            let (plain, by_time) = self.sums_at(group, place, constant, &into.means, turns);
+            into.cos[order + 1] = plain.re;
             into.sin[order] = plain.im.map(|x| -x);
-            into.cos_by_time[order] = by_time.re.map(|x| x / half);
-            into.sin_by_time[order] = by_time.im.map(|x| -x / half);
+            into.cos_by_time[order + 1] = by_time.re.map(|x| x * per_half);
+            into.sin_by_time[order] = by_time.im.map(|x| -x * per_half);
         }
     }
 }
@@ -237,6 +286,71 @@ impl<H: AsRef<[HopSpectrum]>> HopSequence<'_, H> {
 fn add(sum: &mut Lanes, values: &Lanes, factor: f64) {
     for lane in 0..LANES {
         sum[lane] += factor * values[lane];
+    }
+}
+
+#[inline(always)]
+fn add_products(sum: &mut Lanes, a: &Lanes, b: &Lanes) {
+    for lane in 0..LANES {
+        sum[lane] += a[lane] * b[lane];
+    }
+}
+
+impl Waves {
+    /// At `theta` rad a sample, over `hops` hops.
+    #[inline(always)]
+    fn new(theta: f64, transform: &HopTransform, hops: usize, orders: usize) -> Self {
+        let (hop, frames) = (transform.hop(), hops * transform.hop());
+        // Half of each angle, as the Dirichlet kernel has it.
+        let sample: [Complex64; MULTIPLES] = powers(maths::cis(0.5 * theta));
+        let half_hop: [Complex64; ORDERS] = powers(maths::cis(0.5 * theta * hop as f64));
+        let whole: [Complex64; MULTIPLES] = powers(maths::cis(0.5 * theta * frames as f64));
+        Self {
+            orders,
+            places: std::array::from_fn(|i| {
+                let times = if i < orders { (i + 1) as f64 } else { 0.0 };
+                transform.place(times * theta / TAU)
+            }),
+            constants: std::array::from_fn(|i| {
+                sums_of((i + 1) as f64 * theta, hop, sample[i], half_hop[i])
+            }),
+            half_hops: half_hop,
+            sums: std::array::from_fn(|multiple| match multiple.checked_sub(1) {
+                Some(i) => sums_of(multiple as f64 * theta, frames, sample[i], whole[i]),
+                None => Sums::new(0.0, frames),
+            }),
+        }
+    }
+}
+
+/// z, z², z³ …
+#[inline(always)]
+fn powers<const COUNT: usize>(z: Complex64) -> [Complex64; COUNT] {
+    let mut powers = [z; COUNT];
+    for i in 1..COUNT {
+        // The two halves of the exponent i + 1, so that few roundings follow each other.
+        powers[i] = powers[(i - 1) / 2] * powers[i / 2];
+    }
+    powers
+}
+
+/// [`Sums`] where the phasors of half the angle and of half the angle of all frames are known.
+#[inline(always)]
+fn sums_of(theta: f64, frames: usize, half: Complex64, whole: Complex64) -> Sums {
+    let n = frames as f64;
+    if (0.5 * n * theta).abs() < 0.1 || half.im.abs() < 1e-6 {
+        return Sums::new(theta, frames);
+    }
+    let inverse = 1.0 / half.im;
+    let cotangent = half.re * inverse;
+    let kernel = whole.im * inverse;
+    let slope = n * whole.re * inverse;
+    let first = slope - kernel * cotangent;
+    let second = -n * n * kernel - cotangent * (slope + first) + kernel * inverse * inverse;
+    Sums {
+        cos: kernel,
+        time_sin: -0.5 * first,
+        square_cos: -0.25 * second,
     }
 }
 
@@ -262,10 +376,12 @@ pub fn fit<H: AsRef<[HopSpectrum]>>(
     let half = sequence.half();
     let first_angle = TAU * guess * half;
     let mut angle = first_angle;
-    let mut groups: Vec<Projections> = (0..sequence.groups()).map(|g| sequence.start(g)).collect();
+    let mut groups: Vec<(Projections, Linear)> = (0..sequence.groups())
+        .map(|group| (sequence.start(group), Linear::default()))
+        .collect();
     if groups
         .iter()
-        .any(|group| group.squares.iter().any(|x| !x.is_finite()))
+        .any(|(group, _)| group.squares.iter().any(|x| !x.is_finite()))
     {
         return Err(FitError::NotFinite);
     }
@@ -273,50 +389,27 @@ pub fn fit<H: AsRef<[HopSpectrum]>>(
     // Gauss–Newton's last step, and what was made of it.
     let mut before: Option<(f64, f64)> = None;
     for _ in 0..ITERATIONS {
-        for (number, group) in groups.iter_mut().enumerate() {
-            maths::wide!(sequence.project(number, angle, orders, group));
-        }
-        let equations = Equations::new(angle / half, half, frames, orders)?;
-        let linear: Vec<Linear> = groups
-            .iter()
-            .map(|group| maths::wide!(equations.solve(group, freedom)))
-            .collect();
-        let newton = || -> Result<(f64, f64), FitError> {
-            let (mut curvature, mut pull) = (0.0, 0.0);
-            for channel in
-                (0..sequence.channels).filter(|c| counts.get(*c).copied().unwrap_or(true))
-            {
-                let (group, lane) = (&linear[channel / LANES], channel % LANES);
-                let weight = 1.0 / group.variances[lane];
-                // A channel of zeros alone tells no frequency; the others still do.
-                if weight.is_finite() {
-                    curvature += weight * group.curvature[lane];
-                    pull += weight * group.pull[lane];
+        let equations = maths::wide!({
+            let waves = Waves::new(angle / half, sequence.transform, sequence.hops.len(), orders);
+            let equations = Equations::new(&waves, half);
+            if let Some(equations) = &equations {
+                for (number, (group, linear)) in groups.iter_mut().enumerate() {
+                    sequence.project(number, &waves, group);
+                    equations.solve(group, freedom, linear);
                 }
             }
-            if curvature > 0.0 {
-                Ok((pull / curvature, 1.0 / curvature))
-            } else {
-                Err(FitError::Singular)
-            }
-        };
-        if remaining < CONVERGED {
-            // At a converged fit the equation has been solved once already.
-            let variance = newton().map_or(0.0, |(_, variance)| variance);
-            let cycles = angle / (TAU * half);
-            let channels = sequence.channels;
-            return Ok(report(
-                &groups, &linear, &equations, channels, cycles, variance, half,
-            ));
-        }
-        let (step, variance) = newton()?;
+            equations
+        })
+        .ok_or(FitError::Singular)?;
+        let (step, variance) = newton(&groups, sequence.channels, counts)?;
         if !step.is_finite() {
             return Err(FitError::Diverged);
         }
         // On a line through this step and the one before, the steps vanish so many times as far on.
+        let [least, most] = STRETCH;
         let stretch = before.map_or(1.0, |(last, made)| made / (last - step));
-        let stretched = if STRETCH.contains(&stretch) {
-            step * stretch
+        let stretched = if stretch >= least {
+            step * stretch.min(most)
         } else {
             step
         };
@@ -339,25 +432,60 @@ pub fn fit<H: AsRef<[HopSpectrum]>>(
             size
         };
         last_step = size;
+        if remaining < CONVERGED {
+            // Of so short a step the parameters need no more than their slopes.
+            maths::wide!({
+                for (_, linear) in &mut groups {
+                    equations.follow(linear, made, freedom);
+                }
+            });
+            let variance = newton(&groups, sequence.channels, counts).map_or(0.0, |found| found.1);
+            let cycles = angle / (TAU * half);
+            let (channels, orders) = (sequence.channels, orders);
+            return Ok(report(
+                &groups, &equations, channels, orders, cycles, variance, half,
+            ));
+        }
     }
     Err(FitError::Diverged)
 }
 
+/// Gauss and Newton's step of the angle, and its variance.
+fn newton(
+    groups: &[(Projections, Linear)],
+    channels: usize,
+    counts: &[bool],
+) -> Result<(f64, f64), FitError> {
+    let (mut curvature, mut pull) = (0.0, 0.0);
+    for channel in (0..channels).filter(|c| counts.get(*c).copied().unwrap_or(true)) {
+        let ((_, linear), lane) = (&groups[channel / LANES], channel % LANES);
+        let weight = 1.0 / linear.variances[lane];
+        // A channel of zeros alone tells no frequency; the others still do.
+        if weight.is_finite() {
+            curvature += weight * linear.curvature[lane];
+            pull += weight * linear.pull[lane];
+        }
+    }
+    if curvature > 0.0 {
+        Ok((pull / curvature, 1.0 / curvature))
+    } else {
+        Err(FitError::Singular)
+    }
+}
+
 fn report(
-    groups: &[Projections],
-    linear: &[Linear],
+    groups: &[(Projections, Linear)],
     equations: &Equations,
     channels: usize,
+    orders: usize,
     cycles: f64,
     angle_variance: f64,
     half: f64,
 ) -> HarmonicTone {
-    let orders = equations.orders;
-    let inverse_cos = inverse_element(&equations.cos, orders + 1, 1);
-    let inverse_sin = inverse_element(&equations.sin, orders, 0);
+    let inverse_cos = equations.cos.inverse_element(1);
+    let inverse_sin = equations.sin.inverse_element(0);
     let channels = (0..channels).map(|channel| {
-        let (number, lane) = (channel / LANES, channel % LANES);
-        let found = &linear[number];
+        let ((group, found), lane) = (&groups[channel / LANES], channel % LANES);
         let mut phasors = [Complex64::ZERO; ORDERS];
         for order in 0..orders {
             // a cos + b sin = Re[(a − i b) exp(i…)]
@@ -373,7 +501,7 @@ fn report(
                 var_im: variance * inverse_sin + b * b * angle_variance,
                 cov: -a * b * angle_variance,
             },
-            offset: groups[number].means[lane] + found.cos[0][lane],
+            offset: group.means[lane] + found.cos[0][lane],
             noise_rms: variance.sqrt(),
         }
     });
@@ -386,126 +514,140 @@ fn report(
 }
 
 impl Equations {
-    fn new(theta: f64, half: f64, frames: usize, orders: usize) -> Result<Self, FitError> {
-        let sums: [Sums; 2 * ORDERS + 1] = std::array::from_fn(|multiple| {
-            if multiple <= 2 * orders {
-                Sums::new(multiple as f64 * theta, frames)
-            } else {
-                Sums::default()
-            }
-        });
-        let square = 1.0 / (half * half);
-        let mut this = Self {
-            orders,
-            cos: Matrix::default(),
-            sin: Matrix::default(),
-            mixed: Matrix::default(),
-            cos_squared: Matrix::default(),
-            sin_squared: Matrix::default(),
-        };
-        for i in 0..=orders {
+    /// `None` where the orders cannot be told apart.
+    #[inline(always)]
+    fn new(waves: &Waves, half: f64) -> Option<Self> {
+        let (orders, sums) = (waves.orders, &waves.sums);
+        let square = 0.5 / (half * half);
+        let (mut cos, mut sin) = ([[0.0; BLOCK]; BLOCK], [[0.0; ORDERS]; ORDERS]);
+        let (mut cos_squared, mut sin_squared) = (sin, sin);
+        let mut mixed = [[0.0; ORDERS]; BLOCK];
+        for i in 0..BLOCK {
             for j in 0..=i {
                 let (less, more) = (&sums[i - j], &sums[i + j]);
-                this.cos[i][j] = 0.5 * (less.cos + more.cos);
-                this.cos_squared[i][j] = 0.5 * square * (less.square_cos + more.square_cos);
-                this.cos_squared[j][i] = this.cos_squared[i][j];
+                cos[i][j] = 0.5 * (less.cos + more.cos);
                 if j > 0 {
-                    this.sin[i - 1][j - 1] = 0.5 * (less.cos - more.cos);
-                    this.sin_squared[i - 1][j - 1] =
-                        0.5 * square * (less.square_cos - more.square_cos);
-                    this.sin_squared[j - 1][i - 1] = this.sin_squared[i - 1][j - 1];
+                    let (i, j) = (i - 1, j - 1);
+                    sin[i][j] = 0.5 * (less.cos - more.cos);
+                    cos_squared[i][j] = square * (less.square_cos + more.square_cos);
+                    cos_squared[j][i] = cos_squared[i][j];
+                    sin_squared[i][j] = square * (less.square_cos - more.square_cos);
+                    sin_squared[j][i] = sin_squared[i][j];
                 }
             }
             // t cos(a t) sin(b t) = t (sin((a + b) t) − sin((a − b) t))/2.
-            for j in 1..=orders {
+            for j in 1..=ORDERS {
                 let less = sums[i.abs_diff(j)].time_sin;
                 let less = if i < j { -less } else { less };
-                this.mixed[i][j - 1] = 0.5 / half * (sums[i + j].time_sin - less);
+                mixed[i][j - 1] = 0.5 / half * (sums[i + j].time_sin - less);
             }
         }
-        this.cos = factor(&this.cos, orders + 1).ok_or(FitError::Singular)?;
-        this.sin = factor(&this.sin, orders).ok_or(FitError::Singular)?;
-        Ok(this)
+        for beyond in orders..ORDERS {
+            cos[beyond + 1] = [0.0; BLOCK];
+            cos[beyond + 1][beyond + 1] = 1.0;
+            sin[beyond] = [0.0; ORDERS];
+            sin[beyond][beyond] = 1.0;
+            mixed[beyond + 1] = [0.0; ORDERS];
+            for row in &mut mixed {
+                row[beyond] = 0.0;
+            }
+        }
+        Some(Self {
+            cos: Factors::new(&cos)?,
+            sin: Factors::new(&sin)?,
+            mixed,
+            cos_squared,
+            sin_squared,
+        })
     }
 
     #[inline(always)]
-    fn solve(&self, group: &Projections, freedom: f64) -> Linear {
-        let orders = self.orders;
-        let mut sine_projections = Columns::default();
-        let mut sines_by_time = Columns::default();
-        sine_projections[..orders].copy_from_slice(&group.sin[1..=orders]);
-        sines_by_time[..orders].copy_from_slice(&group.sin_by_time[1..=orders]);
-        let cos = solve(&self.cos, orders + 1, &group.cos);
-        let sin = solve(&self.sin, orders, &sine_projections);
-        let mut variances = [0.0; LANES];
+    fn solve(&self, group: &Projections, freedom: f64, into: &mut Linear) {
+        let (cos, sin) = (self.cos.solve(&group.cos), self.sin.solve(&group.sin));
+        let mut explained = [0.0; LANES];
+        for (parameter, projection) in cos.iter().zip(&group.cos) {
+            add_products(&mut explained, parameter, projection);
+        }
+        for (parameter, projection) in sin.iter().zip(&group.sin) {
+            add_products(&mut explained, parameter, projection);
+        }
+        let square = &group.squares;
         for lane in 0..LANES {
-            let mut explained = 0.0;
-            for i in 0..=orders {
-                explained += cos[i][lane] * group.cos[i][lane];
-            }
-            for j in 0..orders {
-                explained += sin[j][lane] * sine_projections[j][lane];
-            }
-            let square = group.squares[lane];
-            // Rounding leaves about 1e-16 of the signal's own power.
-            let floor = 1e-16 * square + f64::MIN_POSITIVE;
-            variances[lane] = (square - explained).max(floor) / freedom;
+            into.variances[lane] =
+                (square[lane] - explained[lane]).max(floor(square[lane])) / freedom;
         }
         // d(model)/d(angle) over the basis times the scaled time.
-        let (mut slope_cos, mut slope_sin) = (Columns::default(), Columns::default());
-        for j in 0..orders {
+        let (mut slope_cos, mut slope_sin) = (Cosines::default(), Sines::default());
+        for j in 0..ORDERS {
             let order = (j + 1) as f64;
             slope_cos[j + 1] = sin[j].map(|b| order * b);
             slope_sin[j] = cos[j + 1].map(|a| -order * a);
         }
         let (along_cos, along_sin) = self.across(&slope_cos, &slope_sin);
-        let (fitted_cos, fitted_sin) = self.across(&cos, &sin);
-        let cos_slope = solve(&self.cos, orders + 1, &along_cos);
-        let sin_slope = solve(&self.sin, orders, &along_sin);
+        let (cos_slope, sin_slope) = (self.cos.solve(&along_cos), self.sin.solve(&along_sin));
+        // Cosines see the sines of the model.
+        let (mut cos_rest, mut sin_rest) = self.across(&cos, &sin);
         let (mut curvature, mut pull) = ([0.0; LANES], [0.0; LANES]);
-        for i in 0..=orders {
-            for j in 0..=orders {
-                for lane in 0..LANES {
-                    curvature[lane] +=
-                        self.cos_squared[i][j] * slope_cos[i][lane] * slope_cos[j][lane];
-                }
-            }
+        for i in 0..BLOCK {
             for lane in 0..LANES {
+                cos_rest[i][lane] = group.cos_by_time[i][lane] - cos_rest[i][lane];
                 curvature[lane] -= along_cos[i][lane] * cos_slope[i][lane];
-                // `fitted_cos` are Σ s b model: cosines see the sines of the model.
-                pull[lane] +=
-                    slope_cos[i][lane] * (group.cos_by_time[i][lane] - fitted_cos[i][lane]);
             }
+            add_products(&mut pull, &slope_cos[i], &cos_rest[i]);
         }
-        for i in 0..orders {
-            for j in 0..orders {
-                for lane in 0..LANES {
-                    curvature[lane] +=
-                        self.sin_squared[i][j] * slope_sin[i][lane] * slope_sin[j][lane];
-                }
+        for i in 0..ORDERS {
+            let (mut by_cos, mut by_sin) = ([0.0; LANES], [0.0; LANES]);
+            for j in 0..ORDERS {
+                add(&mut by_cos, &slope_cos[j + 1], self.cos_squared[i][j]);
+                add(&mut by_sin, &slope_sin[j], self.sin_squared[i][j]);
             }
             for lane in 0..LANES {
+                sin_rest[i][lane] = group.sin_by_time[i][lane] - sin_rest[i][lane];
                 curvature[lane] -= along_sin[i][lane] * sin_slope[i][lane];
-                pull[lane] += slope_sin[i][lane] * (sines_by_time[i][lane] - fitted_sin[i][lane]);
             }
+            add_products(&mut curvature, &by_cos, &slope_cos[i + 1]);
+            add_products(&mut curvature, &by_sin, &slope_sin[i]);
+            add_products(&mut pull, &slope_sin[i], &sin_rest[i]);
         }
-        Linear {
-            cos,
-            sin,
-            variances,
-            cos_slope,
-            sin_slope,
-            curvature,
-            pull,
+        (into.cos, into.sin) = (cos, sin);
+        (into.cos_slope, into.sin_slope) = (cos_slope, sin_slope);
+        (into.cos_rest, into.sin_rest) = (cos_rest, sin_rest);
+        (into.curvature, into.pull) = (curvature, pull);
+    }
+
+    /// Moves the parameters along with the angle.
+    #[inline(always)]
+    fn follow(&self, linear: &mut Linear, step: f64, freedom: f64) {
+        // The basis turns too, and sees the residual from elsewhere.
+        let (mut turned_cos, mut turned_sin) = (Cosines::default(), Sines::default());
+        for j in 0..ORDERS {
+            let order = (j + 1) as f64;
+            turned_cos[j + 1] = linear.sin_rest[j].map(|rest| -order * rest);
+            turned_sin[j] = linear.cos_rest[j + 1].map(|rest| order * rest);
+        }
+        let (turned_cos, turned_sin) = (self.cos.solve(&turned_cos), self.sin.solve(&turned_sin));
+        for i in 0..BLOCK {
+            add(&mut linear.cos[i], &turned_cos[i], step);
+            add(&mut linear.cos[i], &linear.cos_slope[i], -step);
+        }
+        for i in 0..ORDERS {
+            add(&mut linear.sin[i], &turned_sin[i], step);
+            add(&mut linear.sin[i], &linear.sin_slope[i], -step);
+        }
+        for lane in 0..LANES {
+            let less = step * (2.0 * linear.pull[lane] - step * linear.curvature[lane]) / freedom;
+            let variance = linear.variances[lane];
+            // What rounding has made of it stays.
+            linear.variances[lane] = if less < variance { variance - less } else { variance };
         }
     }
 
     /// Σ s b (c cos + d sin) for the cosines and the sines b.
     #[inline(always)]
-    fn across(&self, cos: &Columns, sin: &Columns) -> (Columns, Columns) {
-        let (mut to_cos, mut to_sin) = (Columns::default(), Columns::default());
-        for i in 0..=self.orders {
-            for j in 0..self.orders {
+    fn across(&self, cos: &Cosines, sin: &Sines) -> (Cosines, Sines) {
+        let (mut to_cos, mut to_sin) = (Cosines::default(), Sines::default());
+        for i in 0..BLOCK {
+            for j in 0..ORDERS {
                 add(&mut to_cos[i], &sin[j], self.mixed[i][j]);
                 add(&mut to_sin[j], &cos[i], self.mixed[i][j]);
             }
@@ -514,52 +656,67 @@ impl Equations {
     }
 }
 
-/// The lower Cholesky factor; `None` where the matrix is not positive definite, or so
-/// nearly singular that its solutions would carry no digits.
-fn factor(matrix: &Matrix, size: usize) -> Option<Matrix> {
-    let mut factor = Matrix::default();
-    for i in 0..size {
-        for j in 0..=i {
-            let sum: f64 = (0..j).map(|k| factor[i][k] * factor[j][k]).sum();
-            let rest = matrix[i][j] - sum;
-            factor[i][j] = if i == j {
-                if rest.is_nan() || rest <= 1e-13 * matrix[i][i] {
-                    return None;
-                }
-                rest.sqrt()
-            } else {
-                rest / factor[j][j]
-            };
-        }
-    }
-    Some(factor)
-}
-
+/// What of a sum of squares rounding leaves: about 1e-16 of the signal's own power.
 #[inline(always)]
-fn solve(factor: &Matrix, size: usize, right: &Columns) -> Columns {
-    let mut x = *right;
-    for i in 0..size {
-        for k in 0..i {
-            let known = x[k];
-            add(&mut x[i], &known, -factor[i][k]);
-        }
-        x[i] = x[i].map(|value| value / factor[i][i]);
-    }
-    for i in (0..size).rev() {
-        for k in i + 1..size {
-            let known = x[k];
-            add(&mut x[i], &known, -factor[k][i]);
-        }
-        x[i] = x[i].map(|value| value / factor[i][i]);
-    }
-    x
+fn floor(square: f64) -> f64 {
+    1e-16 * square + f64::MIN_POSITIVE
 }
 
-/// Element (i, i) of the inverse of the factored matrix.
-fn inverse_element(factor: &Matrix, size: usize, i: usize) -> f64 {
-    let mut unit = Columns::default();
-    unit[i] = [1.0; LANES];
-    solve(factor, size, &unit)[i][0]
+impl<const SIZE: usize> Factors<SIZE> {
+    /// `None` where the matrix is not positive definite, or so nearly singular that its
+    /// solutions would carry no digits. Reads the lower triangle.
+    #[inline(always)]
+    fn new(matrix: &Matrix<SIZE>) -> Option<Self> {
+        let mut this = Self {
+            lower: [[0.0; SIZE]; SIZE],
+            inverse: [0.0; SIZE],
+        };
+        let mut is_sound = true;
+        for i in 0..SIZE {
+            // A row of L D.
+            let mut row = [0.0; SIZE];
+            let mut rest = matrix[i][i];
+            for j in 0..i {
+                let known: f64 = (0..j).map(|k| row[k] * this.lower[j][k]).sum();
+                row[j] = matrix[i][j] - known;
+                this.lower[i][j] = row[j] * this.inverse[j];
+                rest -= row[j] * this.lower[i][j];
+            }
+            is_sound &= rest > 1e-13 * matrix[i][i];
+            this.inverse[i] = 1.0 / rest;
+        }
+        is_sound.then_some(this)
+    }
+
+    #[inline(always)]
+    fn solve(&self, right: &[Lanes; SIZE]) -> [Lanes; SIZE] {
+        let mut x = *right;
+        for i in 0..SIZE {
+            for k in 0..i {
+                let known = x[k];
+                add(&mut x[i], &known, -self.lower[i][k]);
+            }
+        }
+        for i in (0..SIZE).rev() {
+            x[i] = x[i].map(|value| value * self.inverse[i]);
+            for k in i + 1..SIZE {
+                let known = x[k];
+                add(&mut x[i], &known, -self.lower[k][i]);
+            }
+        }
+        x
+    }
+
+    /// Element (i, i) of the inverse of the matrix.
+    fn inverse_element(&self, i: usize) -> f64 {
+        // Of L y = unit vector i.
+        let mut y = [0.0; SIZE];
+        y[i] = 1.0;
+        for row in i + 1..SIZE {
+            y[row] = -(i..row).map(|k| self.lower[row][k] * y[k]).sum::<f64>();
+        }
+        (i..SIZE).map(|k| y[k] * y[k] * self.inverse[k]).sum()
+    }
 }
 
 #[cfg(test)]
