@@ -78,40 +78,6 @@ pub fn sum_of(values: &[f64], f: impl Fn(f64) -> f64) -> f64 {
     lanes.iter().sum::<f64>() + rest.iter().map(|x| f(*x)).sum::<f64>()
 }
 
-/// The bits of [`exp`] for x in −700…0, without a branch, so that a kernel has several at
-/// once: the operations of `libm` 0.2, that is of FreeBSD's `e_exp.c`, in their order.
-#[inline(always)]
-pub fn exp_of_decay(x: f64) -> f64 {
-    // ln 2 in two parts, and a polynomial for (exp(r) + 1)/(exp(r) − 1).
-    const LN_2: [f64; 2] = [6.931_471_803_691_238e-1, 1.908_214_929_270_587_7e-10];
-    const P: [f64; 5] = [
-        1.666_666_666_666_660_2e-1,
-        -2.777_777_777_701_559_3e-3,
-        6.613_756_321_437_934e-5,
-        -1.653_390_220_546_525_2e-6,
-        4.138_136_797_057_238_5e-8,
-    ];
-    let size = (x.to_bits() >> 32) as u32 & 0x7fff_ffff;
-    // Beyond ½ ln 2, as far as the upper half of the number says it.
-    let is_reduced = size > 0x3fd6_2e42;
-    let power = if is_reduced {
-        (std::f64::consts::LOG2_E * x - 0.5) as i32
-    } else {
-        0
-    };
-    let k = f64::from(power);
-    let high = x - k * LN_2[0];
-    let low = k * LN_2[1];
-    let r = high - low;
-    let square = r * r;
-    let polynomial = P[0] + square * (P[1] + square * (P[2] + square * (P[3] + square * P[4])));
-    let c = r - square * polynomial;
-    let reduced = 1.0 + (r * c / (2.0 - c) - low + high);
-    // Below 2^-28 the polynomial says nothing more.
-    let value = if size > 0x3e30_0000 { reduced } else { 1.0 + x };
-    value * f64::from_bits(((1023 + i64::from(power)) as u64) << 52)
-}
-
 /// Sine of an angle in rad.
 pub fn sin(x: f64) -> f64 {
     libm::sin(x)
@@ -327,23 +293,6 @@ mod tests {
                 "{exponent}"
             );
         }
-    }
-
-    #[test]
-    fn a_decay_has_the_bits_of_the_exponential() {
-        let half_ln_2 = 0.5 * std::f64::consts::LN_2;
-        let about = [half_ln_2, 3.0 * half_ln_2, 2f64.powi(-28), 36.7, 700.0];
-        let about = about.iter().flat_map(|x| {
-            (-2000..2000_i64).map(|i| f64::from_bits((x.to_bits() as i64 + (i << 20)) as u64))
-        });
-        let spread = (0..400_000).map(|i| 700.0 * (f64::from(i) / 4e5).powi(9));
-        let mut tried = 0;
-        for x in about.chain(spread).filter(|x| *x <= 700.0) {
-            assert_eq!(exp_of_decay(-x).to_bits(), exp(-x).to_bits(), "{x}");
-            tried += 1;
-        }
-        assert!(tried > 415_000, "{tried}");
-        assert_eq!(exp_of_decay(-0.0).to_bits(), 1f64.to_bits());
     }
 
     #[test]

@@ -29,7 +29,6 @@ use std::borrow::Cow;
 use std::f64::consts::TAU;
 
 use super::dense::{Cholesky, Symmetric};
-use super::plan::ORDERS;
 use crate::maths;
 
 /// A tone to fit.
@@ -982,56 +981,6 @@ fn without_model(
         }
     }
     part
-}
-
-/// Offset, then cosine and sine of each order: what a tone is in one channel.
-pub(super) type Parameters = [f64; 2 * ORDERS + 1];
-
-/// The largest |residual| of each channel in some samples (channels × samples) of a
-/// stretch that a tone of `orders` at `cycles` a sample was fitted to: those that end it,
-/// behind `before` others. `parameters`: one entry a channel.
-pub(super) fn largest_residuals(
-    samples: ArrayView2<f64>,
-    before: usize,
-    cycles: f64,
-    orders: usize,
-    parameters: &[Parameters],
-) -> Vec<f64> {
-    let guess = ToneGuess {
-        frequency_hz: cycles,
-        free: false,
-        orders: orders.min(ORDERS),
-    };
-    let basis = ToneBasis::new(before + samples.ncols(), 1.0, &[guess]);
-    let columns = basis.columns();
-    let mut rows = [[0.0; CHUNK]; 2 * ORDERS + 1];
-    let mut times = [0.0; CHUNK];
-    let mut peaks = vec![0.0; samples.nrows()];
-    maths::wide!({
-        for start in (0..samples.ncols()).step_by(CHUNK) {
-            basis.fill(before + start, &mut rows, &mut times);
-            let count = CHUNK.min(samples.ncols() - start);
-            for ((row, parameters), peak) in
-                samples.rows().into_iter().zip(parameters).zip(&mut peaks)
-            {
-                let row = contiguous(row);
-                let mut data = [0.0; CHUNK];
-                data[..count].copy_from_slice(&row[start..start + count]);
-                let mut largest = [0.0_f64; PART];
-                let parameters = &parameters[..columns];
-                for (block, part) in data.as_chunks::<PART>().0.iter().enumerate() {
-                    let rest = without_model(*part, parameters, &rows, block);
-                    for i in 0..PART {
-                        // Behind the end of the samples the basis is zero.
-                        let size = rest[i].abs();
-                        largest[i] = if size > largest[i] { size } else { largest[i] };
-                    }
-                }
-                *peak = largest.iter().copied().fold(*peak, f64::max);
-            }
-        }
-    });
-    peaks
 }
 
 /// A row's samples one behind the other: as they lie, or copied where they lie

@@ -19,7 +19,8 @@
 use num_complex::Complex64;
 use std::f64::consts::TAU;
 
-use super::fit::{FitError, Parameters, PhasorEstimate, Sums};
+use super::fit::{FitError, PhasorEstimate, Sums};
+use super::peak_residual::Parameters;
 use super::plan::ORDERS;
 use super::spectrum::{ComplexLanes, GridPlace, HopSpectrum, HopTransform, LANES, Lanes};
 use crate::maths;
@@ -57,7 +58,7 @@ pub struct HarmonicChannel {
 }
 
 impl HarmonicChannel {
-    /// The same over the basis of [`super::fit`].
+    /// The same as cosines and sines.
     pub(super) fn parameters(&self) -> Parameters {
         let mut parameters = Parameters::default();
         let (offset, orders) = parameters.split_at_mut(1);
@@ -385,12 +386,17 @@ pub fn fit<H: AsRef<[HopSpectrum]>>(
     {
         return Err(FitError::NotFinite);
     }
-    let (mut last_step, mut remaining) = (f64::INFINITY, f64::INFINITY);
+    let mut last_step = f64::INFINITY;
     // Gauss–Newton's last step, and what was made of it.
     let mut before: Option<(f64, f64)> = None;
     for _ in 0..ITERATIONS {
         let equations = maths::wide!({
-            let waves = Waves::new(angle / half, sequence.transform, sequence.hops.len(), orders);
+            let waves = Waves::new(
+                angle / half,
+                sequence.transform,
+                sequence.hops.len(),
+                orders,
+            );
             let equations = Equations::new(&waves, half);
             if let Some(equations) = &equations {
                 for (number, (group, linear)) in groups.iter_mut().enumerate() {
@@ -426,7 +432,7 @@ pub fn fit<H: AsRef<[HopSpectrum]>>(
         let size = step.abs() / variance.sqrt().max(rounding / CONVERGED);
         // The step shrinks by about the same factor each time; what is still to
         // come is the next one.
-        remaining = if last_step.is_finite() {
+        let remaining = if last_step.is_finite() {
             size * (size / last_step).min(1.0)
         } else {
             size
@@ -638,7 +644,11 @@ impl Equations {
             let less = step * (2.0 * linear.pull[lane] - step * linear.curvature[lane]) / freedom;
             let variance = linear.variances[lane];
             // What rounding has made of it stays.
-            linear.variances[lane] = if less < variance { variance - less } else { variance };
+            linear.variances[lane] = if less < variance {
+                variance - less
+            } else {
+                variance
+            };
         }
     }
 

@@ -23,6 +23,7 @@ mod interfering;
 pub mod interval;
 pub mod mains;
 pub mod noise_marks;
+mod peak_residual;
 pub mod plan;
 mod pole_grid;
 pub mod quantisation;

@@ -38,6 +38,9 @@ pub const LANES: usize = 8;
 const TAPS: usize = 16;
 /// Points of the grid kept below zero and above the highest.
 const MARGIN: usize = TAPS / 2 + 4;
+/// Coefficients of the polynomials by which the kernel is evaluated: over the width of a point it
+/// is so smooth that 14 already leave out no more than its own rounding.
+const COEFFICIENTS: usize = 16;
 /// Steps in which half the kernel's transform is summed: the integrand has vanished at both
 /// ends, so that the sum is exact to the last digits.
 const QUADRATURE: usize = 24;
@@ -70,7 +73,9 @@ impl ComplexLanes {
 pub struct HopTransform {
     hop: usize,
     points: usize,
-    beta: f64,
+    /// What each point about a frequency counts, and the slope of it along the angle a sample:
+    /// coefficients of polynomials, the highest first.
+    kernel: Vec<[[f64; TAPS]; 2]>,
     /// The factors of each stage's butterflies, the longest stage first.
     factors: Vec<Vec<[Complex64; 3]>>,
     /// One over the kernel's transform at each sample.
@@ -115,7 +120,7 @@ impl HopTransform {
         let mut this = Self {
             hop,
             points,
-            beta,
+            kernel: kernel_polynomials(beta, points),
             factors: stage_factors(pairs),
             weights: Vec::new(),
             kept: (0..kept_points(highest, points))
@@ -156,27 +161,22 @@ impl HopTransform {
     #[inline(always)]
     pub fn place(&self, cycles: f64) -> GridPlace {
         let position = cycles * self.points as f64;
-        let half = 0.5 * TAPS as f64;
-        let first = (position - half).ceil();
-        let mut place = GridPlace {
-            first: (first + MARGIN as f64) as usize,
-            weights: [0.0; TAPS],
-            slopes: [0.0; TAPS],
-        };
-        // To a derivative by the angle a sample, from one by points of the grid.
-        let to_angle = self.points as f64 / TAU;
-        for tap in 0..TAPS {
-            let z = (first + tap as f64 - position) / half;
-            let root = (1.0 - z * z).max(0.0).sqrt();
-            let weight = maths::exp_of_decay(self.beta * (root - 1.0));
-            place.weights[tap] = weight;
-            place.slopes[tap] = if root > 0.0 {
-                to_angle * weight * self.beta * z / (root * half)
-            } else {
-                0.0
-            };
+        let from = position - 0.5 * TAPS as f64;
+        let first = from.ceil();
+        // −1…1 as the first point stands nearer or farther.
+        let x = 2.0 * (first - from) - 1.0;
+        let (mut weights, mut slopes) = ([0.0; TAPS], [0.0; TAPS]);
+        for [weight, slope] in &self.kernel {
+            for tap in 0..TAPS {
+                weights[tap] = weights[tap] * x + weight[tap];
+                slopes[tap] = slopes[tap] * x + slope[tap];
+            }
         }
-        place
+        GridPlace {
+            first: (first + MARGIN as f64) as usize,
+            weights,
+            slopes,
+        }
     }
 
     /// Transforms the channels `first..` of a hop (channels × samples), as many as
@@ -300,6 +300,52 @@ fn stage_factors(points: usize) -> Vec<Vec<[Complex64; 3]>> {
                 .collect()
         })
         .collect()
+}
+
+/// The kernel at each point about a frequency and its slope along the angle a sample, over
+/// x = −1…1 as the first point stands 0…1 behind the kernel's edge: by Chebyshev's points and
+/// polynomials, as powers of x.
+fn kernel_polynomials(beta: f64, points: usize) -> Vec<[[f64; TAPS]; 2]> {
+    let half = 0.5 * TAPS as f64;
+    // To a derivative by the angle a sample, from one by points of the grid.
+    let to_angle = points as f64 / TAU;
+    let cosine =
+        |i: usize, k: usize| maths::cos(PI * k as f64 * (i as f64 + 0.5) / COEFFICIENTS as f64);
+    let values: [[[f64; TAPS]; 2]; COEFFICIENTS] = std::array::from_fn(|i| {
+        let lead = 0.5 * (cosine(i, 1) + 1.0);
+        let (mut weights, mut slopes) = ([0.0; TAPS], [0.0; TAPS]);
+        for tap in 0..TAPS {
+            let z = (lead + tap as f64) / half - 1.0;
+            let root = (1.0 - z * z).max(0.0).sqrt();
+            weights[tap] = maths::exp(beta * (root - 1.0));
+            slopes[tap] = to_angle * weights[tap] * beta * z / (root * half);
+        }
+        [weights, slopes]
+    });
+    // Chebyshev's polynomials by powers of x: T(k + 1) = 2 x T(k) − T(k − 1).
+    let mut last = [0.0; COEFFICIENTS];
+    let mut chebyshev = [0.0; COEFFICIENTS];
+    (last[1], chebyshev[0]) = (1.0, 1.0);
+    let mut kernel = vec![[[0.0; TAPS]; 2]; COEFFICIENTS];
+    for k in 0..COEFFICIENTS {
+        let scale = if k == 0 { 1.0 } else { 2.0 } / COEFFICIENTS as f64;
+        for kind in 0..2 {
+            for tap in 0..TAPS {
+                let along = (0..COEFFICIENTS).map(|i| values[i][kind][tap] * cosine(i, k));
+                let coefficient = scale * along.sum::<f64>();
+                for (power, part) in chebyshev.iter().enumerate() {
+                    kernel[COEFFICIENTS - 1 - power][kind][tap] += coefficient * part;
+                }
+            }
+        }
+        let mut next = last.map(|x| -x);
+        for power in 1..COEFFICIENTS {
+            next[power] += 2.0 * chebyshev[power - 1];
+        }
+        // The one before the first is T(−1) = x.
+        (last, chebyshev) = (chebyshev, next);
+    }
+    kernel
 }
 
 /// ∫ K(u) exp(2 pi i u t/M) du over the kernel, u in points: with u = ½ TAPS sin θ the
@@ -461,12 +507,17 @@ impl HopSpectrum {
     /// The same, and Σ t (x − mean) exp(−i ω t).
     #[inline(always)]
     pub fn value_and_moment(&self, place: &GridPlace) -> (ComplexLanes, ComplexLanes) {
-        let slope = self.weighted(place.first, &place.slopes);
-        let moment = ComplexLanes {
-            re: slope.im.map(|x| -x),
-            im: slope.re,
-        };
-        (self.weighted(place.first, &place.weights), moment)
+        let (mut value, mut moment) = (ComplexLanes::default(), ComplexLanes::default());
+        let values = self.values.get(place.first..).unwrap_or_default();
+        for ((weight, slope), at) in place.weights.iter().zip(&place.slopes).zip(values) {
+            for lane in 0..LANES {
+                value.re[lane] += weight * at.re[lane];
+                value.im[lane] += weight * at.im[lane];
+                moment.re[lane] -= slope * at.im[lane];
+                moment.im[lane] += slope * at.re[lane];
+            }
+        }
+        (value, moment)
     }
 
     #[inline(always)]

@@ -10,9 +10,9 @@ use std::sync::Arc;
 
 use super::decimate::{Decimator, Hop, RawHop};
 use super::filter::Filter;
-use super::fit::largest_residuals;
 use super::harmonic_fit::{self, HarmonicChannel, HarmonicTone, HopSequence};
 use super::hop_search::{HopLines, HopSearch};
+use super::peak_residual::largest_residuals;
 use super::plan::{ORDERS, TonePlan};
 use super::spectrum::{HopSpectrum, HopTransform, LANES};
 use super::{ChannelTone, ToneFrame, ToneGap, ToneMessage};
