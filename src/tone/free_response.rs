@@ -27,8 +27,9 @@
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
-use super::pole_grid::{self, LEAST_PIVOT, exponential, held_force};
-use super::spectrum::LANES;
+use super::pole_grid::{self, exponential, held_force, held_force_slopes};
+use super::series_fit::{Factored, Fitted, MOST, Normal, Series, shortened};
+use super::spectrum::{ComplexLanes, LANES, Lanes, sum_of};
 use crate::maths;
 
 /// Length of the smoothing window, s: neighbouring resonances stand 1.5 Hz
@@ -44,10 +45,17 @@ const MOST_NEIGHBOURS: usize = 2;
 /// A neighbour is taken in where it takes off more than this part of the
 /// residual's power.
 const WORTH_A_TONE: f64 = 0.3;
+/// Longest window, samples.
+const MOST_SAMPLES: f64 = 1e7;
 /// Fewest values of a series that can be fitted.
 const LEAST_VALUES: usize = 16;
 /// Steps of Gauss and Newton, at most.
 const ITERATIONS: usize = 40;
+/// A fit has converged when a step takes less than this part off the squares of what is left: of a
+/// hundred values it was a ten-thousandth of the uncertainty.
+const CONVERGED: f64 = 1e-10;
+/// The same where it is only asked whether another tone is worth it.
+const ROUGHLY: f64 = 1e-3;
 /// Neighbouring windows share half their samples, and two Hann windows that
 /// overlap by half correlate by 1/6: the variance of a slow sum is a third more.
 pub(super) const OVERLAP: f64 = 1.0 + 2.0 / 6.0;
@@ -84,13 +92,13 @@ pub fn free_response(
     rate_hz: f64,
     drive_hz: f64,
 ) -> Option<FreeResponse> {
-    let window_s = WINDOW_SECONDS;
-    let (series, step_s, _) = baseband(motion, rate_hz, drive_hz, window_s)?;
+    let mixer = Mixer::new(rate_hz, drive_hz, WINDOW_SECONDS)?;
+    let series = mixer.series(motion)?;
     let force = match force {
-        Some(force) => Some(baseband(force, rate_hz, drive_hz, window_s)?.0),
+        Some(force) => Some(mixer.series(force)?),
         None => None,
     };
-    fit_series(&series, force.as_deref(), step_s, drive_hz)
+    fit_series(&series, force.as_deref(), mixer.step_s(), drive_hz)
 }
 
 /// A length of the smoothing window, s, for motions with a time constant: short
@@ -108,72 +116,97 @@ pub fn baseband(
     drive_hz: f64,
     window_s: f64,
 ) -> Option<(Vec<Complex64>, f64, usize)> {
-    let cycles = (window_s * drive_hz).round().max(WINDOW_CYCLES);
-    let length = (cycles * rate_hz / drive_hz).round();
-    if !(length.is_finite() && length >= 8.0 && length <= samples.len() as f64) {
-        return None;
-    }
-    let length = length as usize;
-    let stride = length / 2;
-    // The weights add up to two: a peak phasor is twice the mean.
-    let weights: Vec<f64> = (0..length)
-        .map(|i| (1.0 - maths::cos(TAU * (i as f64 + 0.5) / length as f64)) * 2.0 / length as f64)
-        .collect();
-    let mean = samples.iter().sum::<f64>() / samples.len() as f64;
-    let turn = maths::cis(-TAU * drive_hz / rate_hz);
-    let firsts: Vec<usize> = (0..=(samples.len() - length) / stride)
-        .map(|block| block * stride)
-        .collect();
-    let series = firsts
-        .chunks(LANES)
-        .flat_map(|firsts| {
-            let blocks = firsts.iter().map(|first| {
-                // The phase starts anew in each window: errors of the turns do not add up.
-                let cycles = (drive_hz / rate_hz * *first as f64).fract();
-                let samples = samples.get(*first..first + length).unwrap_or_default();
-                (samples, maths::cis(-TAU * cycles))
-            });
-            let blocks: Vec<(&[f64], Complex64)> = blocks.collect();
-            let sums = maths::wide!(turned_sums(&blocks, &weights, mean, turn));
-            sums.into_iter().take(firsts.len())
-        })
-        .collect();
-    Some((series, stride as f64 / rate_hz, length))
+    let mixer = Mixer::new(rate_hz, drive_hz, window_s)?;
+    let series = mixer.series(samples)?;
+    Some((series, mixer.step_s(), mixer.length))
 }
 
-/// Σ of the samples of each block less `mean`, weighted and turned, the blocks side by side;
-/// each block has its first phase.
-#[expect(
-    clippy::indexing_slicing,
-    clippy::inline_always,
-    reason = "lanes of arrays whose length is the number of lanes; what is not inlined is not \
-              compiled for wide registers"
-)]
+/// What turns samples into complex amplitudes against a drive.
+struct Mixer {
+    rate_hz: f64,
+    drive_hz: f64,
+    /// Length of a window, samples.
+    length: usize,
+    /// The window times exp(−i omega t), t from its first sample; behind its end zeros.
+    turned: Vec<ComplexLanes>,
+}
+
+impl Mixer {
+    fn new(rate_hz: f64, drive_hz: f64, window_s: f64) -> Option<Self> {
+        let cycles = (window_s * drive_hz).round().max(WINDOW_CYCLES);
+        let length = (cycles * rate_hz / drive_hz).round();
+        if !(length.is_finite() && (8.0..MOST_SAMPLES).contains(&length)) {
+            return None;
+        }
+        let step = TAU / length;
+        let length = length as usize;
+        Some(Self {
+            rate_hz,
+            drive_hz,
+            length,
+            turned: turned_window(length, step, TAU * drive_hz / rate_hz),
+        })
+    }
+
+    fn stride(&self) -> usize {
+        self.length / 2
+    }
+
+    fn step_s(&self) -> f64 {
+        self.stride() as f64 / self.rate_hz
+    }
+
+    /// One value every half window; `None` where there is none.
+    fn series(&self, samples: &[f64]) -> Option<Vec<Complex64>> {
+        let last = samples.len().checked_sub(self.length)?;
+        let sum = maths::wide!(sum_of(samples, |x| x));
+        let mean = sum / samples.len() as f64;
+        let firsts = (0..=last / self.stride()).map(|block| block * self.stride());
+        let series = firsts.map(|first| {
+            // The phase starts anew in each window: errors of the turns do not add up.
+            let cycles = (self.drive_hz / self.rate_hz * first as f64).fract();
+            let window = samples.get(first..first + self.length).unwrap_or_default();
+            maths::wide!(turned_sum(window, &self.turned, mean)) * maths::cis(-TAU * cycles)
+        });
+        Some(series.collect())
+    }
+}
+
+/// A Hann window whose weights add up to two (a peak phasor is twice the mean), of `step` rad
+/// a sample, times exp(−i theta i).
+fn turned_window(length: usize, step: f64, theta: f64) -> Vec<ComplexLanes> {
+    let scale = 2.0 / length as f64;
+    let hann = Series::tone(maths::cis(step), length);
+    let middle = maths::cis(0.5 * step);
+    let turns = Series::tone(maths::cis(-theta), length);
+    let weighted = hann.values().zip(turns.values()).map(|(hann, turn)| {
+        // Behind the end the turns are zero.
+        turn * ((1.0 - (hann * middle).re) * scale)
+    });
+    weighted.collect::<Series>().blocks()
+}
+
+/// Σ of a window's samples less `mean`, weighted and turned.
+#[expect(clippy::inline_always, reason = "compiled for wide registers")]
+#[expect(clippy::indexing_slicing, reason = "lanes of arrays of one length")]
 #[inline(always)]
-fn turned_sums(
-    blocks: &[(&[f64], Complex64)],
-    weights: &[f64],
-    mean: f64,
-    turn: Complex64,
-) -> [Complex64; LANES] {
-    let of = |lane: usize| blocks.get(lane).copied().unwrap_or_default();
-    let samples: [&[f64]; LANES] = std::array::from_fn(|lane| of(lane).0);
-    let mut re: [f64; LANES] = std::array::from_fn(|lane| of(lane).1.re);
-    let mut im: [f64; LANES] = std::array::from_fn(|lane| of(lane).1.im);
-    let (mut sum_re, mut sum_im) = ([0.0; LANES], [0.0; LANES]);
-    for (i, weight) in weights.iter().enumerate() {
-        let values: [f64; LANES] =
-            std::array::from_fn(|lane| samples[lane].get(i).copied().unwrap_or(mean));
+fn turned_sum(samples: &[f64], turned: &[ComplexLanes], mean: f64) -> Complex64 {
+    let (mut re, mut im): (Lanes, Lanes) = ([0.0; LANES], [0.0; LANES]);
+    let (parts, last) = samples.as_chunks::<LANES>();
+    for (part, turned) in parts.iter().zip(turned) {
         for lane in 0..LANES {
-            let value = (values[lane] - mean) * weight;
-            sum_re[lane] += re[lane] * value;
-            sum_im[lane] += im[lane] * value;
-            let (cosine, sine) = (re[lane], im[lane]);
-            re[lane] = cosine * turn.re - sine * turn.im;
-            im[lane] = sine * turn.re + cosine * turn.im;
+            let value = part[lane] - mean;
+            re[lane] += value * turned.re[lane];
+            im[lane] += value * turned.im[lane];
         }
     }
-    std::array::from_fn(|lane| Complex64::new(sum_re[lane], sum_im[lane]))
+    if let Some(turned) = turned.get(parts.len()) {
+        for (lane, sample) in last.iter().enumerate() {
+            re[lane] += (sample - mean) * turned.re[lane];
+            im[lane] += (sample - mean) * turned.im[lane];
+        }
+    }
+    Complex64::new(re.iter().sum(), im.iter().sum())
 }
 
 /// Fits a series of complex amplitudes, one every `step_s`, against the drive;
@@ -184,157 +217,200 @@ pub fn fit_series(
     step_s: f64,
     drive_hz: f64,
 ) -> Option<FreeResponse> {
-    if series.len() < LEAST_VALUES || force.is_some_and(|force| force.len() < series.len()) {
+    let count = series.len();
+    let constant;
+    let force = if let Some(force) = force {
+        force.get(..count)?
+    } else {
+        constant = vec![Complex64::ONE; count];
+        &constant
+    };
+    if count < LEAST_VALUES {
         return None;
     }
-    let constant = vec![Complex64::ONE; series.len()];
     let problem = Problem {
-        series,
-        force: force.unwrap_or(&constant),
+        series: series.iter().copied().collect(),
+        force,
         step_s,
     };
-    let mut fit = problem.refined(&[problem.start()?])?;
+    let start = pole_grid::least_left(&problem.grid(TAU * FARTHEST_HZ), series, force, step_s)?;
+    let mut fit = problem.refined(problem.fit(&[start])?, ROUGHLY)?;
     for _ in 0..MOST_NEIGHBOURS {
         let mut lambdas = fit.lambdas.clone();
-        lambdas.push(problem.neighbour(&fit.rest));
-        match problem.refined(&lambdas) {
-            Some(with) if with.cost < (1.0 - WORTH_A_TONE) * fit.cost => fit = with,
+        lambdas.push(problem.neighbour(&fit.rest()));
+        let with = problem.fit(&lambdas);
+        match with.and_then(|with| problem.refined(with, ROUGHLY)) {
+            Some(with) if with.cost() < (1.0 - WORTH_A_TONE) * fit.cost() => fit = with,
             _ => break,
         }
     }
+    let fit = problem.refined(fit, CONVERGED)?;
     let unknowns = 1 + 2 * fit.lambdas.len();
-    let freedom = series.len().checked_sub(unknowns).filter(|n| *n > 0)? as f64;
-    let variance = OVERLAP * fit.cost / freedom;
+    let freedom = count.checked_sub(unknowns).filter(|n| *n > 0)? as f64;
+    let variance = OVERLAP * fit.cost() / freedom;
     // The exponents come last, the resonance's own first among them.
-    let own = unknowns - fit.lambdas.len();
-    let spread = inverse_diagonal(&problem.jacobian(&fit)?, own)?;
+    let (equations, _) = problem.equations(&fit)?;
+    let spread = equations.spread(fit.columns.len());
     let lambda_u = (0.5 * variance * spread).max(0.0).sqrt();
     let lambda = *fit.lambdas.first()?;
-    let steady = *fit.linear.first()? / lambda * *problem.force.first()?;
-    let third = series.len() / 3;
-    let rms = |part: &[Complex64]| (sum_of_squares(part) / part.len().max(1) as f64).sqrt();
+    let [gain, free, ..] = fit.fitted.factors;
+    let steady = gain / lambda * *force.first()?;
+    let third = count / 3;
+    let rest = fit.rest();
+    let rms = |part: &[Complex64]| {
+        let squares: f64 = part.iter().map(Complex64::norm_sqr).sum();
+        (squares / part.len().max(1) as f64).sqrt()
+    };
     Some(FreeResponse {
         frequency_hz: drive_hz + lambda.im / TAU,
         frequency_u_hz: lambda_u / TAU,
         bandwidth_hz: -lambda.re / PI,
         bandwidth_u_hz: lambda_u / PI,
-        amplitude: maths::modulus(*fit.linear.get(1)? + steady),
-        early_rest: rms(fit.rest.get(..third)?),
-        late_rest: rms(fit.rest.get(series.len() - third..)?),
+        amplitude: maths::modulus(free + steady),
+        early_rest: rms(rest.get(..third)?),
+        late_rest: rms(rest.get(count - third..)?),
         neighbours: fit.lambdas.len() - 1,
     })
 }
 
 /// What is fitted.
 struct Problem<'a> {
-    series: &'a [Complex64],
+    series: Series,
+    /// One value for each of the series.
     force: &'a [Complex64],
     step_s: f64,
 }
 
-/// A fit: its exponents, the linear unknowns, and what is left.
+/// A fit.
 #[derive(Debug, Clone)]
 struct Fit {
     /// The resonance's own exponent, then those of its neighbours, 1/s.
     lambdas: Vec<Complex64>,
+    /// What the force brings about, and a free tone for each exponent.
+    columns: Vec<Series>,
+    products: Normal,
     /// g, the free amplitude at the start, those of the neighbours.
-    linear: Vec<Complex64>,
-    rest: Vec<Complex64>,
-    cost: f64,
+    fitted: Fitted,
+    count: usize,
+}
+
+impl Fit {
+    fn cost(&self) -> f64 {
+        self.fitted.cost
+    }
+
+    fn rest(&self) -> Vec<Complex64> {
+        self.fitted.rest.values().take(self.count).collect()
+    }
 }
 
 impl Problem<'_> {
+    fn count(&self) -> usize {
+        self.force.len()
+    }
+
     fn fit(&self, lambdas: &[Complex64]) -> Option<Fit> {
-        let columns = self.columns(lambdas);
-        let linear = least_squares(&columns, self.series)?;
-        let mut rest = self.series.to_vec();
-        take_off(&mut rest, &columns, &linear);
-        let cost = sum_of_squares(&rest);
-        cost.is_finite().then(|| Fit {
+        let ratio = |lambda: &Complex64| exponential(lambda * self.step_s);
+        let ratios: Vec<Complex64> = lambdas.iter().map(ratio).collect();
+        let mut columns = vec![self.brought_about(*lambdas.first()?)];
+        let (products, fitted) = maths::wide!({
+            columns.truncate(1);
+            for ratio in &ratios {
+                columns.push(Series::tone(*ratio, self.force.len()));
+            }
+            let products = Normal::of(&columns);
+            let fitted = products
+                .factored()
+                .map(|factored| factored.fitted(&columns, &self.series));
+            (products, fitted)
+        });
+        let fitted = fitted.filter(|fitted| fitted.cost.is_finite())?;
+        Some(Fit {
             lambdas: lambdas.to_vec(),
-            linear,
-            rest,
-            cost,
+            columns,
+            products,
+            fitted,
+            count: self.count(),
         })
-    }
-
-    /// What the force brings about, and a free tone for each exponent.
-    fn columns(&self, lambdas: &[Complex64]) -> Vec<Vec<Complex64>> {
-        let own = lambdas.first().map(|lambda| self.brought_about(*lambda));
-        own.into_iter()
-            .chain(lambdas.iter().map(|lambda| self.free(*lambda)))
-            .collect()
-    }
-
-    fn free(&self, lambda: Complex64) -> Vec<Complex64> {
-        free_tone(lambda, self.step_s, self.series.len())
     }
 
     /// The solution of dv/dt = lambda v + u from rest, u running straight from
     /// value to value (first-order hold).
-    fn brought_about(&self, lambda: Complex64) -> Vec<Complex64> {
+    fn brought_about(&self, lambda: Complex64) -> Series {
         let [ratio, old, new] = held_force(lambda, self.step_s);
         let mut value = Complex64::ZERO;
         std::iter::once(value)
-            .chain(self.force.windows(2).map(|pair| {
-                if let [before, now] = pair {
-                    value = value * ratio + old * before + new * now;
-                }
+            .chain(self.force.array_windows().map(|[before, now]| {
+                value = value * ratio + old * before + new * now;
                 value
             }))
-            .take(self.series.len())
             .collect()
     }
 
-    /// The columns of the linear unknowns, and the slopes along the exponents.
-    fn jacobian(&self, fit: &Fit) -> Option<Vec<Vec<Complex64>>> {
-        let mut all = self.columns(&fit.lambdas);
-        let length_s = self.step_s * self.series.len() as f64;
-        for (i, lambda) in fit.lambdas.iter().enumerate() {
-            // Central differences: what they leave out is a part in 1e8.
-            let step = 1e-4 * maths::modulus(*lambda).max(1.0 / length_s);
-            let moved = |sign: f64| -> Option<Vec<Complex64>> {
-                let mut lambdas = fit.lambdas.clone();
-                *lambdas.get_mut(i)? += sign * step;
-                let mut sum = vec![Complex64::ZERO; self.series.len()];
-                for (column, factor) in self.columns(&lambdas).iter().zip(&fit.linear) {
-                    for (value, part) in sum.iter_mut().zip(column) {
-                        *value += part * factor;
-                    }
-                }
-                Some(sum)
-            };
-            let (up, down) = (moved(1.0)?, moved(-1.0)?);
-            all.push(
-                up.iter()
-                    .zip(&down)
-                    .map(|(up, down)| (up - down) / (2.0 * step))
-                    .collect(),
-            );
-        }
-        Some(all)
+    /// Its slope along lambda.
+    fn brought_about_slope(&self, lambda: Complex64) -> Series {
+        let [ratio, old, new] = held_force(lambda, self.step_s);
+        let [ratio_slope, old_slope, new_slope] = held_force_slopes(lambda, self.step_s);
+        let (mut value, mut slope) = (Complex64::ZERO, Complex64::ZERO);
+        std::iter::once(slope)
+            .chain(self.force.array_windows().map(|[before, now]| {
+                slope = slope * ratio + ratio_slope * value + old_slope * before + new_slope * now;
+                value = value * ratio + old * before + new * now;
+                slope
+            }))
+            .collect()
     }
 
-    /// Steps of Gauss and Newton from some exponents, each halved until the rest
-    /// shrinks.
-    fn refined(&self, start: &[Complex64]) -> Option<Fit> {
-        let mut fit = self.fit(start)?;
+    /// The normal equations of the linear unknowns and the exponents, and what the exponents
+    /// see of the rest.
+    fn equations(&self, fit: &Fit) -> Option<(Factored, [Complex64; MOST])> {
+        let linear = fit.columns.len();
+        let own_slope = self.brought_about_slope(*fit.lambdas.first()?);
+        maths::wide!({
+            let mut slopes = Vec::with_capacity(fit.lambdas.len());
+            let free = fit.columns.iter().zip(&fit.fitted.factors).skip(1);
+            for (column, factor) in free {
+                slopes.push(column.by_number(factor * self.step_s));
+            }
+            if let (Some(slope), Some(gain)) = (slopes.first_mut(), fit.fitted.factors.first()) {
+                slope.add(&own_slope, *gain);
+            }
+            let mut products = fit.products.extended(slopes.len());
+            let mut right = [Complex64::ZERO; MOST];
+            for (i, slope) in slopes.iter().enumerate() {
+                let others = fit.columns.iter().chain(&slopes).take(linear + i + 1);
+                for (j, other) in others.enumerate() {
+                    *products.at(linear + i, j) = slope.dot(other);
+                }
+                // The rest is at right angles to the columns themselves.
+                if let Some(right) = right.get_mut(linear + i) {
+                    *right = slope.dot(&fit.fitted.rest);
+                }
+            }
+            products.factored().map(|factored| (factored, right))
+        })
+    }
+
+    /// Steps of Gauss and Newton, each halved until the rest shrinks, until one takes no more
+    /// than the part `least` off its squares.
+    fn refined(&self, mut fit: Fit, least: f64) -> Option<Fit> {
         for _ in 0..ITERATIONS {
-            let step = least_squares(&self.jacobian(&fit)?, &fit.rest)?;
-            let change = step.get(step.len() - start.len()..)?;
-            let better = shortened(fit.cost, |scale| {
+            let (equations, right) = self.equations(&fit)?;
+            let step = equations.solve(&right);
+            let change = step.get(fit.columns.len()..)?;
+            let better = shortened(fit.cost(), |scale| {
                 let moved: Vec<Complex64> = fit
                     .lambdas
                     .iter()
                     .zip(change)
                     .map(|(lambda, change)| lambda + change * scale)
                     .collect();
-                self.fit(&moved).map(|moved| (moved.cost, moved))
+                self.fit(&moved).map(|moved| (moved.cost(), moved))
             });
             let Some(next) = better else {
                 break;
             };
-            let done = next.cost > (1.0 - 1e-12) * fit.cost;
+            let done = next.cost() > (1.0 - least) * fit.cost();
             fit = next;
             if done {
                 break;
@@ -346,163 +422,20 @@ impl Problem<'_> {
     /// Decays from one that is hardly seen over the series to one that is over
     /// in two values, each with frequencies as far apart as it is broad, up to
     /// `farthest` rad/s.
-    fn grid(&self, farthest: f64) -> impl Iterator<Item = Complex64> {
-        let length_s = self.series.len() as f64 * self.step_s;
-        let step_s = self.step_s;
-        std::iter::successors(Some(1.0 / length_s), |decay| Some(1.6 * decay))
-            .take_while(move |decay| decay * step_s < 1.0)
-            .flat_map(move |decay| {
-                let spacing = 0.7 * decay.max(PI / length_s);
-                let count = (farthest / spacing).ceil() as i64;
-                (-count..=count).map(move |i| Complex64::new(-decay, i as f64 * spacing))
-            })
-    }
-
-    /// The exponent of the grid that leaves least.
-    fn start(&self) -> Option<Complex64> {
-        let grid: Vec<Complex64> = self.grid(TAU * FARTHEST_HZ).collect();
-        let costs = pole_grid::costs(&grid, self.series, self.force, self.step_s);
-        costs
-            .into_iter()
-            .zip(grid)
-            .filter(|(cost, _)| cost.is_finite())
-            .min_by(|a, b| a.0.total_cmp(&b.0))
-            .map(|(_, lambda)| lambda)
+    fn grid(&self, farthest: f64) -> Vec<Complex64> {
+        let length_s = self.count() as f64 * self.step_s;
+        let decays = std::iter::successors(Some(1.0 / length_s), |decay| Some(1.6 * decay))
+            .take_while(|decay| decay * self.step_s < 1.0);
+        pole_grid::grid(decays, length_s, farthest)
     }
 
     /// The exponent whose free tone takes most off a rest; beyond half of the
     /// unambiguous band the window passes nothing.
     fn neighbour(&self, rest: &[Complex64]) -> Complex64 {
-        let grid: Vec<Complex64> = self.grid(0.5 * PI / self.step_s).collect();
-        pole_grid::gains(&grid, rest, self.step_s)
-            .into_iter()
-            .zip(grid)
-            .max_by(|a, b| a.0.total_cmp(&b.0))
-            .map_or(Complex64::ZERO, |(_, lambda)| lambda)
+        let grid = self.grid(0.5 * PI / self.step_s);
+        pole_grid::most_taken_off(&grid, &[(rest, 1.0)], self.step_s, false)
+            .unwrap_or(Complex64::ZERO)
     }
-}
-
-/// A tone of size 1 that goes as exp(lambda t), one value every `step_s`.
-pub(super) fn free_tone(lambda: Complex64, step_s: f64, count: usize) -> Vec<Complex64> {
-    let ratio = exponential(lambda * step_s);
-    let mut next = Complex64::ONE;
-    (0..count)
-        .map(|_| {
-            let value = next;
-            next = value * ratio;
-            value
-        })
-        .collect()
-}
-
-/// Takes columns, each times its factor, off values.
-pub(super) fn take_off(
-    values: &mut [Complex64],
-    columns: &[Vec<Complex64>],
-    factors: &[Complex64],
-) {
-    for (column, factor) in columns.iter().zip(factors) {
-        for (value, part) in values.iter_mut().zip(column) {
-            *value -= part * factor;
-        }
-    }
-}
-
-pub(super) fn sum_of_squares(values: &[Complex64]) -> f64 {
-    values.iter().map(Complex64::norm_sqr).sum()
-}
-
-/// Entry `i` of the diagonal of the inverse of J^H J.
-fn inverse_diagonal(jacobian: &[Vec<Complex64>], i: usize) -> Option<f64> {
-    let mut unit = vec![Complex64::ZERO; jacobian.len()];
-    *unit.get_mut(i)? = Complex64::ONE;
-    Some(solve(normal(jacobian), unit)?.get(i)?.re)
-}
-
-pub(super) fn normal(columns: &[Vec<Complex64>]) -> Vec<Vec<Complex64>> {
-    let dot = |a: &[Complex64], b: &[Complex64]| a.iter().zip(b).map(|(a, b)| a.conj() * b).sum();
-    columns
-        .iter()
-        .map(|row| columns.iter().map(|column| dot(row, column)).collect())
-        .collect()
-}
-
-/// Least squares over columns of complex values, by the normal equations: at
-/// most seven unknowns, of which no two columns are near each other where the
-/// result is used, and a singular system gives nothing.
-pub(super) fn least_squares(
-    columns: &[Vec<Complex64>],
-    right: &[Complex64],
-) -> Option<Vec<Complex64>> {
-    let along = columns
-        .iter()
-        .map(|column| {
-            let products = column.iter().zip(right).map(|(a, b)| a.conj() * b);
-            products.sum()
-        })
-        .collect();
-    solve(normal(columns), along)
-}
-
-/// Takes a step of Gauss and Newton, shortened until the cost is below what it was;
-/// `None` where no length of it is better. `moved` gives the cost and the fit.
-pub(super) fn shortened<F>(before: f64, moved: impl Fn(f64) -> Option<(f64, F)>) -> Option<F> {
-    [1.0, 0.5, 0.25, 0.1, 0.03, 0.01]
-        .into_iter()
-        .filter_map(moved)
-        .find(|(cost, _)| *cost < before)
-        .map(|(_, fit)| fit)
-}
-
-/// Solves a Hermitian positive system by Gauss's elimination, scaled to a unit
-/// diagonal.
-pub(super) fn solve(
-    mut matrix: Vec<Vec<Complex64>>,
-    mut right: Vec<Complex64>,
-) -> Option<Vec<Complex64>> {
-    let size = right.len();
-    let scales: Vec<f64> = matrix
-        .iter()
-        .enumerate()
-        .map(|(i, row)| Some(row.get(i)?.re.sqrt().recip()))
-        .collect::<Option<_>>()?;
-    if !scales.iter().all(|scale| scale.is_finite()) {
-        return None;
-    }
-    for (row, scale) in matrix.iter_mut().zip(&scales) {
-        for (value, other) in row.iter_mut().zip(&scales) {
-            *value *= scale * other;
-        }
-    }
-    for (value, scale) in right.iter_mut().zip(&scales) {
-        *value *= *scale;
-    }
-    for i in 0..size {
-        let (done, below) = matrix.split_at_mut(i + 1);
-        let (done_right, below_right) = right.split_at_mut(i + 1);
-        let (pivot_row, pivot_right) = (done.get(i)?, *done_right.get(i)?);
-        let pivot = *pivot_row.get(i)?;
-        if pivot.re < LEAST_PIVOT {
-            return None;
-        }
-        for (row, value) in below.iter_mut().zip(below_right) {
-            let factor = *row.get(i)? / pivot;
-            for (entry, above) in row.iter_mut().zip(pivot_row).skip(i) {
-                *entry -= factor * above;
-            }
-            *value -= factor * pivot_right;
-        }
-    }
-    for i in (0..size).rev() {
-        let row = matrix.get(i)?;
-        let known: Complex64 = row.iter().zip(&right).skip(i + 1).map(|(a, b)| a * b).sum();
-        let value = (*right.get(i)? - known) / *row.get(i)?;
-        *right.get_mut(i)? = value;
-    }
-    for (value, scale) in right.iter_mut().zip(&scales) {
-        *value *= *scale;
-    }
-    Some(right)
 }
 
 #[cfg(test)]

@@ -21,9 +21,10 @@
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
-use super::free_response::{
-    OVERLAP, free_tone, least_squares, normal, shortened, solve, sum_of_squares, take_off,
-};
+use super::free_response::OVERLAP;
+use super::pole_grid::{self, Weighted, exponential};
+use super::series_fit::{Factored, Factors, Fitted, MOST, Normal, Series, shortened};
+use crate::maths;
 
 /// Free tones, at most.
 const MOST_TONES: usize = 5;
@@ -81,11 +82,17 @@ pub fn free_tones(channels: &[NoisySeries], step_s: f64, farthest_hz: f64) -> Op
         return None;
     }
     let problem = Problem {
-        channels,
+        channels: channels
+            .iter()
+            .map(|channel| Channel {
+                series: channel.values.iter().copied().collect(),
+                weight: 1.0 / channel.noise_square,
+            })
+            .collect(),
         count,
         step_s,
     };
-    let mut fit = problem.refined(&[problem.start(farthest_hz)?])?;
+    let mut fit = problem.refined(&[problem.start(channels, farthest_hz)?])?;
     let of_noise = OVER_BEST_OF_NOISE * (BEST_OF_NOISE + 1.0 + channels.len() as f64);
     while fit.lambdas.len() < MOST_TONES {
         let mut lambdas = fit.lambdas.clone();
@@ -104,50 +111,61 @@ pub fn free_tones(channels: &[NoisySeries], step_s: f64, farthest_hz: f64) -> Op
     problem.tones(&fit)
 }
 
-struct Problem<'a> {
-    channels: &'a [NoisySeries],
+struct Problem {
+    channels: Vec<Channel>,
     count: usize,
     step_s: f64,
+}
+
+struct Channel {
+    series: Series,
+    /// One over the mean square of its noise.
+    weight: f64,
 }
 
 /// A fit: the exponents, and for each channel the amplitudes (the constant
 /// first) and what is left.
 struct Fit {
     lambdas: Vec<Complex64>,
-    amplitudes: Vec<Vec<Complex64>>,
-    rests: Vec<Vec<Complex64>>,
+    /// A constant, and a free tone for each exponent.
+    columns: Vec<Series>,
+    products: Factored,
+    channels: Vec<Fitted>,
     /// Sum of the squares of all rests, each over its noise.
     cost: f64,
 }
 
-impl Problem<'_> {
-    fn free(&self, lambda: Complex64) -> Vec<Complex64> {
-        free_tone(lambda, self.step_s, self.count)
-    }
-
-    fn columns(&self, lambdas: &[Complex64]) -> Vec<Vec<Complex64>> {
-        std::iter::once(vec![Complex64::ONE; self.count])
-            .chain(lambdas.iter().map(|lambda| self.free(*lambda)))
-            .collect()
-    }
-
+impl Problem {
     fn fit(&self, lambdas: &[Complex64]) -> Option<Fit> {
-        let columns = self.columns(lambdas);
-        let mut fit = Fit {
+        let ratio = |lambda: &Complex64| exponential(lambda * self.step_s);
+        let ratios: Vec<Complex64> = lambdas.iter().map(ratio).collect();
+        let mut columns = vec![Series::constant(self.count)];
+        let mut channels = Vec::with_capacity(self.channels.len());
+        let products = maths::wide!({
+            columns.truncate(1);
+            for ratio in &ratios {
+                columns.push(Series::tone(*ratio, self.count));
+            }
+            let products = Normal::of(&columns).factored();
+            channels.clear();
+            if let Some(products) = &products {
+                for channel in &self.channels {
+                    channels.push(products.fitted(&columns, &channel.series));
+                }
+            }
+            products
+        })?;
+        let costs = self.channels.iter().zip(&channels);
+        let cost: f64 = costs
+            .map(|(channel, fitted)| fitted.cost * channel.weight)
+            .sum();
+        cost.is_finite().then(|| Fit {
             lambdas: lambdas.to_vec(),
-            amplitudes: Vec::new(),
-            rests: Vec::new(),
-            cost: 0.0,
-        };
-        for channel in self.channels {
-            let linear = least_squares(&columns, &channel.values)?;
-            let mut rest = channel.values.clone();
-            take_off(&mut rest, &columns, &linear);
-            fit.cost += sum_of_squares(&rest) / channel.noise_square;
-            fit.amplitudes.push(linear);
-            fit.rests.push(rest);
-        }
-        fit.cost.is_finite().then_some(fit)
+            columns,
+            products,
+            channels,
+            cost,
+        })
     }
 
     /// Degrees of freedom, complex values, with so many tones; `None` without any.
@@ -160,48 +178,40 @@ impl Problem<'_> {
             .map(|n| n as f64)
     }
 
-    /// Slope of each tone along its exponent, what amplitudes can take up of it
-    /// taken off.
-    fn slopes(&self, fit: &Fit) -> Option<Vec<Vec<Complex64>>> {
-        let columns = self.columns(&fit.lambdas);
-        columns
-            .iter()
-            .skip(1)
-            .map(|free| {
-                let mut slope: Vec<Complex64> = free
-                    .iter()
-                    .enumerate()
-                    .map(|(i, value)| value * (i as f64 * self.step_s))
-                    .collect();
-                let taken_up = least_squares(&columns, &slope)?;
-                take_off(&mut slope, &columns, &taken_up);
-                Some(slope)
-            })
-            .collect()
-    }
-
-    /// The normal equations of a step along the exponents.
-    fn step(&self, fit: &Fit) -> Option<(Vec<Vec<Complex64>>, Vec<Complex64>)> {
-        let slopes = self.slopes(fit)?;
-        let products = normal(&slopes);
-        let size = slopes.len();
-        let mut matrix = vec![vec![Complex64::ZERO; size]; size];
-        let mut right = vec![Complex64::ZERO; size];
-        for ((channel, amplitudes), rest) in
-            self.channels.iter().zip(&fit.amplitudes).zip(&fit.rests)
-        {
-            let tones = amplitudes.get(1..)?;
-            for ((row, own), products) in matrix.iter_mut().zip(tones).zip(&products) {
-                for ((entry, other), product) in row.iter_mut().zip(tones).zip(products) {
-                    *entry += own.conj() * other * product / channel.noise_square;
+    /// The normal equations of a step along the exponents, what the amplitudes can take up
+    /// taken off, and their right side.
+    fn step(&self, fit: &Fit) -> (Normal, Factors) {
+        let size = fit.lambdas.len();
+        let step_s = Complex64::new(self.step_s, 0.0);
+        let mut matrix = Normal::new(size);
+        let mut right = [Complex64::ZERO; MOST];
+        maths::wide!({
+            let mut slopes = Vec::with_capacity(size);
+            for column in fit.columns.iter().skip(1) {
+                let mut slope = column.by_number(step_s);
+                let taken_up = fit.products.solve(&slope.along(&fit.columns));
+                for (column, factor) in fit.columns.iter().zip(taken_up) {
+                    slope.add(column, -factor);
+                }
+                slopes.push(slope);
+            }
+            let products = Normal::of(&slopes);
+            matrix = Normal::new(size);
+            right = [Complex64::ZERO; MOST];
+            for (channel, fitted) in self.channels.iter().zip(&fit.channels) {
+                // The constant comes first.
+                let mut tones = [Complex64::ZERO; MOST];
+                for (tone, amplitude) in tones.iter_mut().zip(fitted.factors.iter().skip(1)) {
+                    *tone = *amplitude;
+                }
+                matrix.add_turned(&products, &tones, channel.weight);
+                let along = fitted.rest.along(&slopes);
+                for ((entry, own), along) in right.iter_mut().zip(tones).zip(along) {
+                    *entry += own.conj() * along * channel.weight;
                 }
             }
-            for ((entry, own), slope) in right.iter_mut().zip(tones).zip(&slopes) {
-                let along: Complex64 = slope.iter().zip(rest).map(|(a, b)| a.conj() * b).sum();
-                *entry += own.conj() * along / channel.noise_square;
-            }
-        }
-        Some((matrix, right))
+        });
+        (matrix, right)
     }
 
     /// Steps of Gauss and Newton from some exponents, each shortened until the
@@ -211,15 +221,16 @@ impl Problem<'_> {
         // Nothing grows by more than e² over the series.
         let fastest = 2.0 / (self.count as f64 * self.step_s);
         for _ in 0..ITERATIONS {
-            let (matrix, right) = self.step(&fit)?;
-            let Some(change) = solve(matrix, right) else {
+            let (matrix, right) = self.step(&fit);
+            let Some(matrix) = matrix.factored() else {
                 break;
             };
+            let change = matrix.solve(&right);
             let better = shortened(fit.cost, |scale| {
                 let moved: Vec<Complex64> = fit
                     .lambdas
                     .iter()
-                    .zip(&change)
+                    .zip(change)
                     .map(|(lambda, change)| lambda + change * scale)
                     .collect();
                 if moved.iter().any(|lambda| lambda.re > fastest) {
@@ -241,78 +252,70 @@ impl Problem<'_> {
 
     /// Decays from none to one that is over in a value, each with frequencies as
     /// far apart as it is broad, up to `farthest` rad/s.
-    fn grid(&self, slowest: f64, farthest: f64) -> impl Iterator<Item = Complex64> {
+    fn grid(&self, slowest: f64, farthest: f64) -> Vec<Complex64> {
         let length_s = self.count as f64 * self.step_s;
-        let step_s = self.step_s;
-        std::iter::once(slowest / length_s)
-            .chain(
-                std::iter::successors(Some(1.0 / length_s), |decay| Some(1.6 * decay))
-                    .take_while(move |decay| decay * step_s < 1.2),
-            )
-            .flat_map(move |decay| {
-                let spacing = 0.7 * decay.max(PI / length_s);
-                let count = (farthest / spacing).ceil() as i64;
-                (-count..=count).map(move |i| Complex64::new(-decay, i as f64 * spacing))
-            })
+        let decays = std::iter::successors(Some(1.0 / length_s), |decay| Some(1.6 * decay))
+            .take_while(|decay| decay * self.step_s < 1.2);
+        let decays = std::iter::once(slowest / length_s).chain(decays);
+        pole_grid::grid(decays, length_s, farthest)
     }
 
-    fn start(&self, farthest_hz: f64) -> Option<Complex64> {
-        self.grid(0.5, TAU * farthest_hz)
-            .filter_map(|lambda| Some((self.fit(&[lambda])?.cost, lambda)))
-            .min_by(|a, b| a.0.total_cmp(&b.0))
-            .map(|(_, lambda)| lambda)
+    /// The exponent whose tone takes most off beside a constant.
+    fn start(&self, channels: &[NoisySeries], farthest_hz: f64) -> Option<Complex64> {
+        let centred = channels.iter().map(|channel| {
+            let mean = channel.values.iter().sum::<Complex64>() / self.count as f64;
+            channel.values.iter().map(|value| value - mean).collect()
+        });
+        let centred: Vec<Vec<Complex64>> = centred.collect();
+        let grid = self.grid(0.5, TAU * farthest_hz);
+        pole_grid::most_taken_off(&grid, &self.weighted(&centred), self.step_s, true)
     }
 
     /// The exponent whose tone takes most off the rests.
     fn another(&self, fit: &Fit) -> Complex64 {
-        let gain = |lambda: &Complex64| {
-            let tone = self.free(*lambda);
-            let size = sum_of_squares(&tone);
-            self.channels
-                .iter()
-                .zip(&fit.rests)
-                .map(|(channel, rest)| {
-                    let along: Complex64 = tone.iter().zip(rest).map(|(a, b)| a.conj() * b).sum();
-                    along.norm_sqr() / (size * channel.noise_square)
-                })
-                .sum::<f64>()
-        };
-        self.grid(0.0, 0.98 * PI / self.step_s)
-            .map(|lambda| (gain(&lambda), lambda))
-            .max_by(|a, b| a.0.total_cmp(&b.0))
-            .map_or(Complex64::ZERO, |(_, lambda)| lambda)
+        let rests = fit.channels.iter();
+        let rests: Vec<Vec<Complex64>> = rests
+            .map(|fitted| fitted.rest.values().take(self.count).collect())
+            .collect();
+        let grid = self.grid(0.0, 0.98 * PI / self.step_s);
+        pole_grid::most_taken_off(&grid, &self.weighted(&rests), self.step_s, false)
+            .unwrap_or(Complex64::ZERO)
+    }
+
+    fn weighted<'a>(&self, values: &'a [Vec<Complex64>]) -> Vec<Weighted<'a>> {
+        let weights = self.channels.iter().map(|channel| channel.weight);
+        values.iter().map(Vec::as_slice).zip(weights).collect()
     }
 
     fn tones(&self, fit: &Fit) -> Option<FreeTones> {
         let left = fit.cost / self.freedom(fit.lambdas.len())?;
-        let (matrix, _) = self.step(fit)?;
-        let size = fit.lambdas.len();
-        let tones = (0..size)
-            .map(|i| {
-                let mut unit = vec![Complex64::ZERO; size];
-                *unit.get_mut(i)? = Complex64::ONE;
-                let spread = solve(matrix.clone(), unit)?.get(i)?.re;
+        let matrix = self.step(fit).0.factored()?;
+        let tones = fit
+            .lambdas
+            .iter()
+            .enumerate()
+            .map(|(i, lambda)| {
+                let spread = matrix.spread(i);
                 // Noise as it was before, or as much as is left.
                 let variance = OVERLAP * left.max(1.0) * spread.max(0.0);
                 let lambda_u = (0.5 * variance).sqrt();
-                let lambda = *fit.lambdas.get(i)?;
                 let over_noise = self
                     .channels
                     .iter()
-                    .zip(&fit.amplitudes)
-                    .filter_map(|(channel, own)| {
-                        Some(own.get(i + 1)?.norm_sqr() / channel.noise_square)
+                    .zip(&fit.channels)
+                    .filter_map(|(channel, fitted)| {
+                        Some(fitted.factors.get(i + 1)?.norm_sqr() * channel.weight)
                     })
                     .sum();
-                Some(FreeTone {
+                FreeTone {
                     offset_hz: lambda.im / TAU,
                     offset_u_hz: lambda_u / TAU,
                     bandwidth_hz: -lambda.re / PI,
                     bandwidth_u_hz: lambda_u / PI,
                     over_noise,
-                })
+                }
             })
-            .collect::<Option<_>>()?;
+            .collect();
         Some(FreeTones {
             tones,
             rest_over_noise: left,

@@ -28,6 +28,7 @@ pub mod plan;
 mod pole_grid;
 pub mod quantisation;
 pub mod search;
+mod series_fit;
 pub mod spectrum;
 pub mod stage;
 pub mod swept_response;

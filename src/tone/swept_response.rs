@@ -16,8 +16,8 @@
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
-use super::free_response::{least_squares, normal, shortened, solve, sum_of_squares, take_off};
 use super::pole_grid::exponential;
+use super::series_fit::{Fitted, Normal, Series, least_squares, shortened};
 use crate::maths;
 
 /// Fewest values that are fitted.
@@ -62,27 +62,23 @@ pub fn swept_response(
     }
     let middle_hz = drive_hz.iter().sum::<f64>() / (count - 1) as f64;
     let passage = Passage {
-        responses,
+        responses: responses.iter().copied().collect(),
         turns: drive_hz.iter().map(|hz| TAU * (hz - middle_hz)).collect(),
         step_s,
     };
     let fit = passage.refined(passage.start(likely_hz)?)?;
-    let (lambda, gain) = (fit.lambda, fit.gain);
+    let (lambda, [gain, ..]) = (fit.lambda, fit.fitted.factors);
     let freedom = count.checked_sub(3).filter(|n| *n > 0)? as f64;
-    let variance = shared * fit.cost / freedom;
+    let cost = fit.fitted.cost;
+    let variance = shared * cost / freedom;
     let bandwidth_hz = -lambda.re / PI;
     if bandwidth_hz <= 0.0 {
         return None;
     }
     // The unknowns: g, the response at the start, lambda.
-    let matrix = normal(&passage.slopes(&fit)?);
-    let spread = |of: usize| {
-        let mut unit = vec![Complex64::ZERO; matrix.len()];
-        *unit.get_mut(of)? = Complex64::ONE;
-        Some(solve(matrix.clone(), unit)?.get(of)?.re.max(0.0))
-    };
-    let lambda_u = (0.5 * variance * spread(2)?).sqrt();
-    let gain_u = (0.5 * variance * spread(0)?).sqrt();
+    let equations = Normal::of(&passage.slopes(&fit)).factored()?;
+    let [gain_u, lambda_u] =
+        [0, 2].map(|of| (0.5 * variance * equations.spread(of).max(0.0)).sqrt());
     let peak = maths::modulus(gain) / (PI * bandwidth_hz);
     Some(SweptResponse {
         frequency_hz: middle_hz + lambda.im / TAU,
@@ -91,12 +87,12 @@ pub fn swept_response(
         bandwidth_u_hz: lambda_u / PI,
         phase_rad: maths::argument(gain),
         phase_u_rad: gain_u / maths::modulus(gain),
-        rest: (fit.cost / count as f64).sqrt() / peak,
+        rest: (cost / count as f64).sqrt() / peak,
     })
 }
 
-struct Passage<'a> {
-    responses: &'a [Complex64],
+struct Passage {
+    responses: Series,
     /// The drive's frequency less the middle one between a value and the next, rad/s.
     turns: Vec<f64>,
     step_s: f64,
@@ -104,13 +100,11 @@ struct Passage<'a> {
 
 struct Fit {
     lambda: Complex64,
-    gain: Complex64,
-    start: Complex64,
-    rest: Vec<Complex64>,
-    cost: f64,
+    /// The gain and the response at the start.
+    fitted: Fitted,
 }
 
-impl Passage<'_> {
+impl Passage {
     /// What a gain of one brings about from rest, and what a start of one leaves.
     fn columns(&self, lambda: Complex64) -> [Vec<Complex64>; 2] {
         let (mut driven, mut free) = (Complex64::ZERO, Complex64::ONE);
@@ -134,41 +128,26 @@ impl Passage<'_> {
     }
 
     fn fit(&self, lambda: Complex64) -> Option<Fit> {
-        let columns = self.columns(lambda);
-        let found = least_squares(&columns, self.responses)?;
-        let mut rest = self.responses.to_vec();
-        take_off(&mut rest, &columns, &found);
-        let cost = sum_of_squares(&rest);
-        let (gain, start) = (*found.first()?, *found.get(1)?);
-        cost.is_finite().then_some(Fit {
-            lambda,
-            gain,
-            start,
-            rest,
-            cost,
-        })
+        let columns = self.columns(lambda).map(Series::from_iter);
+        let fitted = least_squares(&columns, &self.responses)?;
+        fitted.cost.is_finite().then_some(Fit { lambda, fitted })
     }
 
     /// Slopes along the gain, the start and lambda.
-    fn slopes(&self, fit: &Fit) -> Option<Vec<Vec<Complex64>>> {
+    fn slopes(&self, fit: &Fit) -> [Series; 3] {
         // Central differences: what they leave out is a part in 1e8.
         let step = 1e-4 * maths::modulus(fit.lambda);
         let [up, down] = [step, -step].map(|step| self.columns(fit.lambda + step));
-        let along = |column: usize, factor: Complex64| -> Option<Vec<Complex64>> {
-            let pairs = up.get(column)?.iter().zip(down.get(column)?);
-            Some(
-                pairs
-                    .map(|(a, b)| (a - b) / (2.0 * step) * factor)
-                    .collect(),
-            )
-        };
-        let slope = along(0, fit.gain)?
-            .iter()
-            .zip(along(1, fit.start)?)
-            .map(|(gain, start)| gain + start)
+        let ([up_gain, up_start], [down_gain, down_start]) = (up, down);
+        let [gain, start, ..] = fit.fitted.factors;
+        let by_gain = up_gain.iter().zip(&down_gain);
+        let by_start = up_start.iter().zip(&down_start);
+        let slope = by_gain
+            .zip(by_start)
+            .map(|((a, b), (c, d))| ((a - b) * gain + (c - d) * start) / (2.0 * step))
             .collect();
-        let [driven, free] = self.columns(fit.lambda);
-        Some(vec![driven, free, slope])
+        let [driven, free] = self.columns(fit.lambda).map(Series::from_iter);
+        [driven, free, slope]
     }
 
     /// The best of some bandwidths and of frequencies over the passage.
@@ -186,21 +165,20 @@ impl Passage<'_> {
                 })
             })
             .filter_map(|lambda| self.fit(lambda))
-            .min_by(|a, b| a.cost.total_cmp(&b.cost))
+            .min_by(|a, b| a.fitted.cost.total_cmp(&b.fitted.cost))
     }
 
     fn refined(&self, mut fit: Fit) -> Option<Fit> {
         for _ in 0..ITERATIONS {
-            let step = least_squares(&self.slopes(&fit)?, &fit.rest)?;
-            let change = *step.get(2)?;
-            let better = shortened(fit.cost, |scale| {
+            let [_, _, change, ..] = least_squares(&self.slopes(&fit), &fit.fitted.rest)?.factors;
+            let better = shortened(fit.fitted.cost, |scale| {
                 let moved = self.fit(fit.lambda + change * scale)?;
-                Some((moved.cost, moved))
+                Some((moved.fitted.cost, moved))
             });
             let Some(next) = better else {
                 break;
             };
-            let done = next.cost > (1.0 - 1e-10) * fit.cost;
+            let done = next.fitted.cost > (1.0 - 1e-10) * fit.fitted.cost;
             fit = next;
             if done {
                 break;
