@@ -24,6 +24,9 @@ pub(super) type Parameters = [f64; 2 * ORDERS + 1];
 /// The largest |residual| of each channel in some samples (channels × samples) of a
 /// stretch that a tone of `orders` at `cycles` a sample was fitted to: those that end it,
 /// behind `before` others. `parameters`: one entry a channel.
+///
+/// About the middle of these samples the cosines are the same on either side and the sines turn
+/// their sign: both are made once for two samples.
 pub(super) fn largest_residuals(
     samples: ArrayView2<f64>,
     before: usize,
@@ -31,33 +34,51 @@ pub(super) fn largest_residuals(
     orders: usize,
     parameters: &[Parameters],
 ) -> Vec<f64> {
-    let middle = 0.5 * ((before + samples.ncols()) as f64 - 1.0);
-    let mut wave = Wave::new(TAU * cycles, before as f64 - middle);
+    let count = samples.ncols();
+    // From the middle of the stretch to that of these samples.
+    let turn = maths::cis(TAU * cycles * 0.5 * before as f64);
+    let parameters: Vec<Parameters> = parameters.iter().map(|own| turned(own, turn)).collect();
+    let mut wave = Wave::new(
+        TAU * cycles,
+        if count.is_multiple_of(2) { 0.5 } else { 0.0 },
+    );
     let rows: Vec<Cow<[f64]>> = samples.rows().into_iter().map(contiguous).collect();
     let mut largest = vec![[0.0; PART]; rows.len()];
+    let half = count.div_ceil(2);
     maths::wide!({
-        for start in (0..samples.ncols()).step_by(PART) {
+        for start in (0..half).step_by(PART) {
             let basis = wave.next(orders);
-            for ((row, parameters), largest) in rows.iter().zip(parameters).zip(&mut largest) {
-                let rest = if let Some((part, _)) = row[start..].split_first_chunk::<PART>() {
-                    without_wave(*part, parameters, &basis)
-                } else {
-                    let last = &row[start..];
-                    let mut part = [0.0; PART];
-                    part[..last.len()].copy_from_slice(last);
-                    let mut rest = without_wave(part, parameters, &basis);
-                    rest[last.len()..].fill(0.0);
-                    rest
+            let used = PART.min(half - start);
+            for ((row, parameters), largest) in rows.iter().zip(&parameters).zip(&mut largest) {
+                let (earlier, later) = (&row[..half - start], &row[count / 2 + start..]);
+                let both = match (earlier.last_chunk::<PART>(), later.first_chunk::<PART>()) {
+                    (Some(earlier), Some(later)) => sizes(earlier, later, parameters, &basis),
+                    _ => last_sizes(earlier, later, parameters, &basis, used),
                 };
                 for i in 0..PART {
-                    let size = rest[i].abs();
-                    largest[i] = if size > largest[i] { size } else { largest[i] };
+                    largest[i] = if both[i] > largest[i] {
+                        both[i]
+                    } else {
+                        largest[i]
+                    };
                 }
             }
         }
     });
     let peak = |largest: &[f64; PART]| largest.iter().copied().fold(0.0, f64::max);
     largest.iter().map(peak).collect()
+}
+
+/// The parameters as seen from another moment, to which the tone turns by a phasor.
+fn turned(parameters: &Parameters, turn: Complex64) -> Parameters {
+    let mut turned = *parameters;
+    let mut power = turn;
+    for pair in turned[1..].as_chunks_mut::<2>().0 {
+        let [a, b] = *pair;
+        *pair = [a * power.re + b * power.im, b * power.re - a * power.im];
+        power *= turn;
+    }
+    turned
 }
 
 /// Cosine and sine of the orders of a tone, [`PART`] samples at once.
@@ -115,20 +136,46 @@ impl Wave {
     }
 }
 
-/// Samples less the offset and the orders.
+/// The larger |residual| of samples from the middle on and of those before it, the last of which
+/// is the mirror image of the first.
 #[inline(always)]
-fn without_wave(mut part: [f64; PART], parameters: &Parameters, basis: &Orders) -> [f64; PART] {
-    let ([offset], orders) = (&[parameters[0]], &parameters[1..]);
-    for value in &mut part {
-        *value -= offset;
-    }
-    for ([a, b], [cosine, sine]) in orders.as_chunks::<2>().0.iter().zip(basis) {
+fn sizes(
+    earlier: &[f64; PART],
+    later: &[f64; PART],
+    parameters: &Parameters,
+    basis: &Orders,
+) -> [f64; PART] {
+    let (mut even, mut odd) = ([parameters[0]; PART], [0.0; PART]);
+    for ([a, b], [cosine, sine]) in parameters[1..].as_chunks::<2>().0.iter().zip(basis) {
         for i in 0..PART {
-            part[i] -= a * cosine[i];
-            part[i] -= b * sine[i];
+            even[i] += a * cosine[i];
+            odd[i] += b * sine[i];
         }
     }
-    part
+    let mut sizes = [0.0; PART];
+    for i in 0..PART {
+        let after = (later[i] - (even[i] + odd[i])).abs();
+        let before = (earlier[PART - 1 - i] - (even[i] - odd[i])).abs();
+        sizes[i] = if before > after { before } else { after };
+    }
+    sizes
+}
+
+/// The same of the `used` samples that are left at either end.
+#[inline(always)]
+fn last_sizes(
+    earlier: &[f64],
+    later: &[f64],
+    parameters: &Parameters,
+    basis: &Orders,
+    used: usize,
+) -> [f64; PART] {
+    let (mut before, mut after) = ([0.0; PART], [0.0; PART]);
+    before[PART - used..].copy_from_slice(earlier);
+    after[..used].copy_from_slice(later);
+    let mut sizes = sizes(&before, &after, parameters, basis);
+    sizes[used..].fill(0.0);
+    sizes
 }
 
 #[cfg(test)]

@@ -39,8 +39,8 @@ const TAPS: usize = 16;
 /// Points of the grid kept below zero and above the highest.
 const MARGIN: usize = TAPS / 2 + 4;
 /// Coefficients of the polynomials by which the kernel is evaluated: over the width of a point it
-/// is so smooth that 14 already leave out no more than its own rounding.
-const COEFFICIENTS: usize = 16;
+/// is so smooth that they leave out no more than its own rounding.
+const COEFFICIENTS: usize = 14;
 /// Steps in which half the kernel's transform is summed: the integrand has vanished at both
 /// ends, so that the sum is exact to the last digits.
 const QUADRATURE: usize = 24;
