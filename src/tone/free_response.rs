@@ -28,7 +28,7 @@ use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
 use super::pole_grid::{self, exponential, held_force, held_force_slopes};
-use super::series_fit::{Factored, Fitted, MOST, Normal, Series, shortened};
+use super::series_fit::{ComplexSeries, Factored, Fitted, MOST, Normal, shortened};
 use super::spectrum::{ComplexLanes, LANES, Lanes, sum_of};
 use crate::maths;
 
@@ -176,14 +176,14 @@ impl Mixer {
 /// a sample, times exp(−i theta i).
 fn turned_window(length: usize, step: f64, theta: f64) -> Vec<ComplexLanes> {
     let scale = 2.0 / length as f64;
-    let hann = Series::tone(maths::cis(step), length);
+    let hann = ComplexSeries::tone(maths::cis(step), length);
     let middle = maths::cis(0.5 * step);
-    let turns = Series::tone(maths::cis(-theta), length);
+    let turns = ComplexSeries::tone(maths::cis(-theta), length);
     let weighted = hann.values().zip(turns.values()).map(|(hann, turn)| {
         // Behind the end the turns are zero.
         turn * ((1.0 - (hann * middle).re) * scale)
     });
-    weighted.collect::<Series>().blocks()
+    weighted.collect::<ComplexSeries>().blocks()
 }
 
 /// Σ of a window's samples less `mean`, weighted and turned.
@@ -275,7 +275,7 @@ pub fn fit_series(
 
 /// What is fitted.
 struct Problem<'a> {
-    series: Series,
+    series: ComplexSeries,
     /// One value for each of the series.
     force: &'a [Complex64],
     step_s: f64,
@@ -287,7 +287,7 @@ struct Fit {
     /// The resonance's own exponent, then those of its neighbours, 1/s.
     lambdas: Vec<Complex64>,
     /// What the force brings about, and a free tone for each exponent.
-    columns: Vec<Series>,
+    columns: Vec<ComplexSeries>,
     products: Normal,
     /// g, the free amplitude at the start, those of the neighbours.
     fitted: Fitted,
@@ -316,7 +316,7 @@ impl Problem<'_> {
         let (products, fitted) = maths::wide!({
             columns.truncate(1);
             for ratio in &ratios {
-                columns.push(Series::tone(*ratio, self.force.len()));
+                columns.push(ComplexSeries::tone(*ratio, self.force.len()));
             }
             let products = Normal::of(&columns);
             let fitted = products
@@ -336,7 +336,7 @@ impl Problem<'_> {
 
     /// The solution of dv/dt = lambda v + u from rest, u running straight from
     /// value to value (first-order hold).
-    fn brought_about(&self, lambda: Complex64) -> Series {
+    fn brought_about(&self, lambda: Complex64) -> ComplexSeries {
         let [ratio, old, new] = held_force(lambda, self.step_s);
         let mut value = Complex64::ZERO;
         std::iter::once(value)
@@ -348,7 +348,7 @@ impl Problem<'_> {
     }
 
     /// Its slope along lambda.
-    fn brought_about_slope(&self, lambda: Complex64) -> Series {
+    fn brought_about_slope(&self, lambda: Complex64) -> ComplexSeries {
         let [ratio, old, new] = held_force(lambda, self.step_s);
         let [ratio_slope, old_slope, new_slope] = held_force_slopes(lambda, self.step_s);
         let (mut value, mut slope) = (Complex64::ZERO, Complex64::ZERO);

@@ -23,7 +23,7 @@ use std::f64::consts::{PI, TAU};
 
 use super::free_response::OVERLAP;
 use super::pole_grid::{self, Weighted, exponential};
-use super::series_fit::{Factored, Factors, Fitted, MOST, Normal, Series, shortened};
+use super::series_fit::{ComplexSeries, Factored, Factors, Fitted, MOST, Normal, shortened};
 use crate::maths;
 
 /// Free tones, at most.
@@ -118,7 +118,7 @@ struct Problem {
 }
 
 struct Channel {
-    series: Series,
+    series: ComplexSeries,
     /// One over the mean square of its noise.
     weight: f64,
 }
@@ -128,7 +128,7 @@ struct Channel {
 struct Fit {
     lambdas: Vec<Complex64>,
     /// A constant, and a free tone for each exponent.
-    columns: Vec<Series>,
+    columns: Vec<ComplexSeries>,
     products: Factored,
     channels: Vec<Fitted>,
     /// Sum of the squares of all rests, each over its noise.
@@ -139,12 +139,12 @@ impl Problem {
     fn fit(&self, lambdas: &[Complex64]) -> Option<Fit> {
         let ratio = |lambda: &Complex64| exponential(lambda * self.step_s);
         let ratios: Vec<Complex64> = lambdas.iter().map(ratio).collect();
-        let mut columns = vec![Series::constant(self.count)];
+        let mut columns = vec![ComplexSeries::constant(self.count)];
         let mut channels = Vec::with_capacity(self.channels.len());
         let products = maths::wide!({
             columns.truncate(1);
             for ratio in &ratios {
-                columns.push(Series::tone(*ratio, self.count));
+                columns.push(ComplexSeries::tone(*ratio, self.count));
             }
             let products = Normal::of(&columns).factored();
             channels.clear();

@@ -266,7 +266,7 @@ pub(super) fn held_force_slopes(lambda: Complex64, step_s: f64) -> [Complex64; 3
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::tone::series_fit::{Series, least_squares};
+    use crate::tone::series_fit::{ComplexSeries, least_squares};
 
     fn value(i: usize, a: f64) -> Complex64 {
         let t = i as f64;
@@ -299,7 +299,7 @@ mod tests {
                 .collect();
             let left = |lambda: Complex64| {
                 let own = brought_about(lambda, &force[..37], step_s);
-                let free = Series::tone(exponential(lambda * step_s), 37);
+                let free = ComplexSeries::tone(exponential(lambda * step_s), 37);
                 let columns = [own.into_iter().collect(), free];
                 least_squares(&columns, &series.iter().copied().collect())
                     .map_or(f64::INFINITY, |fitted| fitted.cost)
@@ -325,14 +325,14 @@ mod tests {
                 let values = if beside_constant { &centred } else { &both };
                 let series = [(&values[0][..], 2.0), (&values[1][..], 0.3)];
                 let gain = |lambda: Complex64| {
-                    let tone = Series::tone(exponential(lambda * step_s), 37);
+                    let tone = ComplexSeries::tone(exponential(lambda * step_s), 37);
                     let columns = if beside_constant {
-                        vec![Series::constant(37), tone]
+                        vec![ComplexSeries::constant(37), tone]
                     } else {
                         vec![tone]
                     };
                     let taken = series.iter().map(|(values, weight)| {
-                        let series: Series = values.iter().copied().collect();
+                        let series: ComplexSeries = values.iter().copied().collect();
                         let fitted = least_squares(&columns, &series);
                         weight * fitted.map_or(0.0, |fitted| series.squares() - fitted.cost)
                     });

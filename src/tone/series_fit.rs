@@ -22,7 +22,7 @@ pub(super) type Factors = [Complex64; MOST];
 
 /// A series; behind its end stand zeros.
 #[derive(Debug, Clone, Default)]
-pub(super) struct Series(Vec<ComplexLanes>);
+pub(super) struct ComplexSeries(Vec<ComplexLanes>);
 
 /// The products of columns with each other, the lower triangle.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -46,12 +46,12 @@ pub(super) struct Factored {
 #[derive(Debug, Clone)]
 pub(super) struct Fitted {
     pub factors: Factors,
-    pub rest: Series,
+    pub rest: ComplexSeries,
     /// Sum of the squares of the rest.
     pub cost: f64,
 }
 
-impl FromIterator<Complex64> for Series {
+impl FromIterator<Complex64> for ComplexSeries {
     fn from_iter<I: IntoIterator<Item = Complex64>>(values: I) -> Self {
         let mut blocks = Vec::new();
         for (i, value) in values.into_iter().enumerate() {
@@ -67,7 +67,7 @@ impl FromIterator<Complex64> for Series {
     }
 }
 
-impl Series {
+impl ComplexSeries {
     /// Its values; behind its end, zeros.
     pub fn values(&self) -> impl Iterator<Item = Complex64> {
         self.0
@@ -197,7 +197,7 @@ impl Normal {
 
     /// Of at most [`MOST`] columns.
     #[inline(always)]
-    pub fn of(columns: &[Series]) -> Self {
+    pub fn of(columns: &[ComplexSeries]) -> Self {
         let mut this = Self::new(columns.len());
         for (i, row) in columns.iter().enumerate() {
             for (j, column) in columns.iter().enumerate().take(i + 1) {
@@ -294,7 +294,7 @@ impl Factored {
 
     /// The fit of `columns`, whose normal equations were factored.
     #[inline(always)]
-    pub fn fitted(&self, columns: &[Series], series: &Series) -> Fitted {
+    pub fn fitted(&self, columns: &[ComplexSeries], series: &ComplexSeries) -> Fitted {
         let factors = self.solve(&series.along(columns));
         let mut rest = series.clone();
         for (column, factor) in columns.iter().zip(factors) {
@@ -310,7 +310,7 @@ impl Factored {
 }
 
 /// Least squares; `None` where the columns cannot be told apart.
-pub(super) fn least_squares(columns: &[Series], series: &Series) -> Option<Fitted> {
+pub(super) fn least_squares(columns: &[ComplexSeries], series: &ComplexSeries) -> Option<Fitted> {
     maths::wide!({
         let factored = Normal::of(columns).factored();
         factored.map(|factored| factored.fitted(columns, series))
@@ -405,10 +405,10 @@ mod tests {
     #[test]
     fn a_fit_leaves_what_no_column_has() {
         for (count, size) in [(1, 1), (9, 3), (37, 7), (64, 8)] {
-            let columns: Vec<Series> = (0..size)
+            let columns: Vec<ComplexSeries> = (0..size)
                 .map(|c| (0..count).map(|i| value(i, 0.31 + c as f64)).collect())
                 .collect();
-            let series: Series = (0..count).map(|i| value(i, 0.07)).collect();
+            let series: ComplexSeries = (0..count).map(|i| value(i, 0.07)).collect();
             let fitted = least_squares(&columns, &series).unwrap();
             let rest: Vec<Complex64> = fitted.rest.values().collect();
             let mut squares = 0.0;
@@ -428,14 +428,14 @@ mod tests {
             }
             assert!(rest[count..].iter().all(|x| *x == Complex64::ZERO));
         }
-        let twice = [0, 1].map(|_| Series::constant(9));
-        assert!(least_squares(&twice, &Series::constant(9)).is_none());
+        let twice = [0, 1].map(|_| ComplexSeries::constant(9));
+        assert!(least_squares(&twice, &ComplexSeries::constant(9)).is_none());
     }
 
     /// An element of the inverse of two by two, by its closed form.
     #[test]
     fn the_spread_is_the_inverse_of_the_products() {
-        let columns: Vec<Series> = [0.3, 0.4]
+        let columns: Vec<ComplexSeries> = [0.3, 0.4]
             .map(|a| (0..20).map(|i| value(i, a)).collect())
             .into();
         let normal = Normal::of(&columns);
@@ -450,7 +450,7 @@ mod tests {
     #[test]
     fn a_tone_ends_where_it_is_said_to() {
         let ratio = Complex64::from_polar(0.97, 0.4);
-        let tone = Series::tone(ratio, 21);
+        let tone = ComplexSeries::tone(ratio, 21);
         let by_number = tone.by_number(Complex64::I);
         for (i, (found, turned)) in tone.values().zip(by_number.values()).enumerate() {
             let right = if i < 21 {

@@ -17,7 +17,7 @@ use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
 use super::pole_grid::exponential;
-use super::series_fit::{Fitted, Normal, Series, least_squares, shortened};
+use super::series_fit::{ComplexSeries, Fitted, Normal, least_squares, shortened};
 use crate::maths;
 
 /// Fewest values that are fitted.
@@ -92,7 +92,7 @@ pub fn swept_response(
 }
 
 struct Passage {
-    responses: Series,
+    responses: ComplexSeries,
     /// The drive's frequency less the middle one between a value and the next, rad/s.
     turns: Vec<f64>,
     step_s: f64,
@@ -128,13 +128,13 @@ impl Passage {
     }
 
     fn fit(&self, lambda: Complex64) -> Option<Fit> {
-        let columns = self.columns(lambda).map(Series::from_iter);
+        let columns = self.columns(lambda).map(ComplexSeries::from_iter);
         let fitted = least_squares(&columns, &self.responses)?;
         fitted.cost.is_finite().then_some(Fit { lambda, fitted })
     }
 
     /// Slopes along the gain, the start and lambda.
-    fn slopes(&self, fit: &Fit) -> [Series; 3] {
+    fn slopes(&self, fit: &Fit) -> [ComplexSeries; 3] {
         // Central differences: what they leave out is a part in 1e8.
         let step = 1e-4 * maths::modulus(fit.lambda);
         let [up, down] = [step, -step].map(|step| self.columns(fit.lambda + step));
@@ -146,7 +146,7 @@ impl Passage {
             .zip(by_start)
             .map(|((a, b), (c, d))| ((a - b) * gain + (c - d) * start) / (2.0 * step))
             .collect();
-        let [driven, free] = self.columns(fit.lambda).map(Series::from_iter);
+        let [driven, free] = self.columns(fit.lambda).map(ComplexSeries::from_iter);
         [driven, free, slope]
     }
 
