@@ -105,7 +105,87 @@ pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
     Some(*value)
 }
 
+/// Between what the median of a series stays while a few more values come to its end, and as
+/// many or fewer leave its beginning.
+#[derive(Debug, Clone, Copy)]
+pub struct MedianBounds {
+    /// The median as it is.
+    pub median: f64,
+    /// What it is not below, and not above.
+    pub bounds: [f64; 2],
+    /// So many values.
+    pub more: usize,
+}
+
+/// Values for which [`MedianBounds`] are told at most.
+const BOUNDED_VALUES: usize = 16;
+
+impl MedianBounds {
+    /// Of some values; `None` of none.
+    pub fn new(values: impl Iterator<Item = f64>) -> Option<Self> {
+        let mut sorted: Vec<f64> = values.filter(|value| value.is_finite()).collect();
+        // A value more or less moves the place of the median by one at most.
+        let more = BOUNDED_VALUES.min(sorted.len() / 4);
+        let middle = sorted.len() / 2;
+        if sorted.is_empty() {
+            return None;
+        }
+        let (below, median, above) = sorted.select_nth_unstable_by(middle, f64::total_cmp);
+        let median = *median;
+        let mut bounds = [median; 2];
+        if let (Some(place), Some(next)) = (middle.checked_sub(more), more.checked_sub(1)) {
+            let (_, low, _) = below.select_nth_unstable_by(place, f64::total_cmp);
+            let (_, high, _) = above.select_nth_unstable_by(next, f64::total_cmp);
+            bounds = [*low, *high];
+        }
+        Some(Self {
+            median,
+            bounds,
+            more,
+        })
+    }
+}
+
 /// Median of the frequency of some hops, Hz.
 pub fn median_frequency_hz(hops: &[HopEstimate]) -> Option<f64> {
     median(hops.iter().map(|hop| hop.frequency_hz))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::VecDeque;
+
+    /// The bounds hold for as many values as they say, whatever comes and goes.
+    #[test]
+    fn the_median_stays_within_its_bounds() {
+        let mut state = 1_u64;
+        let mut random = || {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f64
+        };
+        for count in 1..90_usize {
+            let mut values: VecDeque<f64> = (0..count).map(|_| random()).collect();
+            let found = MedianBounds::new(values.iter().copied()).unwrap();
+            let median = median(values.iter().copied()).unwrap();
+            assert_eq!(found.median.to_bits(), median.to_bits());
+            assert_eq!(found.more, (count / 4).min(16));
+            let ([low, high], off) = (found.bounds, random() - 8e6);
+            for more in 0..found.more {
+                // All from one side, or from either.
+                values.push_back(random() + if count % 3 == 0 { 1e9 } else { off });
+                if (more + count).is_multiple_of(2) {
+                    values.pop_front();
+                }
+                let now = super::median(values.iter().copied()).unwrap();
+                assert!(
+                    (low..=high).contains(&now),
+                    "{count} {more}: {now} {found:?}"
+                );
+            }
+        }
+        assert!(MedianBounds::new(std::iter::empty()).is_none());
+    }
 }

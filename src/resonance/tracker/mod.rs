@@ -38,7 +38,7 @@ use self::waiting::Departures;
 use super::channel_map::ChannelMap;
 use super::criteria::{HoldCriterion, is_mains};
 use super::hold_samples::HoldSamples;
-use super::hop_estimate::{HopEstimate, median, median_frequency_hz};
+use super::hop_estimate::{HopEstimate, MedianBounds, median, median_frequency_hz};
 use super::level::{DriveLevel, LevelEvent, STEADY_HOPS};
 use super::signal_phase::SignalPhases;
 use super::{Dwell, Remark};
@@ -123,6 +123,15 @@ impl EndOfDwell {
     }
 }
 
+/// The middle frequency of a dwell, Hz, and between what it stays for some hops more.
+#[derive(Debug, Clone, Copy)]
+struct OwnFrequency {
+    found: MedianBounds,
+    /// The first hop of the dwell that it is of, and the dwell's length.
+    first_hop: u64,
+    length: usize,
+}
+
 /// Hops → dwells.
 #[derive(Debug)]
 pub struct Tracker {
@@ -131,6 +140,8 @@ pub struct Tracker {
     plan: TonePlan,
     channels: ChannelMap,
     dwell: Vec<HopEstimate>,
+    /// Where its own frequency is, as found lately.
+    own: Option<OwnFrequency>,
     /// Samples of the dwell in hand.
     samples: HoldSamples,
     /// What became of the dwell in hand since it had its point.
@@ -169,6 +180,7 @@ impl Tracker {
             samples: HoldSamples::new(plan, &setup.hold, antinode),
             plan: plan.clone(),
             dwell: Vec::new(),
+            own: None,
             after: None,
             passage: Passage::default(),
             rest_hops: 0,
@@ -374,14 +386,29 @@ impl Tracker {
 
     /// Whether the drive frequency has left the dwell's own by
     /// [`ANOTHER_FREQUENCY`] bandwidths, however slowly it went.
-    fn change(&self, hop: &HopEstimate, bandwidth_hz: f64) -> Option<EndOfDwell> {
-        let remembered = self.dwell.len().saturating_sub(REMEMBERED_HOPS);
-        let own_hz = median_frequency_hz(self.dwell.get(remembered..)?)?;
+    fn change(&mut self, hop: &HopEstimate, bandwidth_hz: f64) -> Option<EndOfDwell> {
+        let (first_hop, length) = (self.dwell.first()?.hop, self.dwell.len());
         let noise = 6.0 * hop.frequency_u_hz;
         let width_hz = (ANOTHER_FREQUENCY * bandwidth_hz)
             .max(LEAST_CHANGE_HZ)
             .max(noise);
-        if (hop.frequency_hz - own_hz).abs() <= width_hz {
+        let is_near = |own_hz: f64| (hop.frequency_hz - own_hz).abs() <= width_hz;
+        // Mostly what was found some hops ago says as much.
+        let lately = self.own.filter(|own| {
+            own.first_hop == first_hop
+                && (own.length..=own.length + own.found.more).contains(&length)
+        });
+        if lately.is_some_and(|own| own.found.bounds.into_iter().all(is_near)) {
+            return None;
+        }
+        let remembered = self.dwell.get(length.saturating_sub(REMEMBERED_HOPS)..)?;
+        let found = MedianBounds::new(remembered.iter().map(|hop| hop.frequency_hz))?;
+        self.own = Some(OwnFrequency {
+            found,
+            first_hop,
+            length,
+        });
+        if is_near(found.median) {
             return None;
         }
         // A jump shows within one window; a drift has been on its way for long.
