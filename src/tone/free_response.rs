@@ -29,7 +29,7 @@ use std::f64::consts::{PI, TAU};
 
 use super::pole_grid::{self, exponential, held_force, held_force_slopes};
 use super::series_fit::{ComplexSeries, Factored, Fitted, MOST, Normal, shortened};
-use super::spectrum::{ComplexLanes, LANES, Lanes, sum_of};
+use super::spectrum::{ComplexLanes, LANES, Lanes};
 use crate::maths;
 
 /// Length of the smoothing window, s: neighbouring resonances stand 1.5 Hz
@@ -159,7 +159,7 @@ impl Mixer {
     /// One value every half window; `None` where there is none.
     fn series(&self, samples: &[f64]) -> Option<Vec<Complex64>> {
         let last = samples.len().checked_sub(self.length)?;
-        let sum = maths::wide!(sum_of(samples, |x| x));
+        let sum = maths::wide!(maths::sum_of(samples, |x| x));
         let mean = sum / samples.len() as f64;
         let firsts = (0..=last / self.stride()).map(|block| block * self.stride());
         let series = firsts.map(|first| {
