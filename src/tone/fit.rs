@@ -962,27 +962,6 @@ fn less_model<S: Simd>(
     }
 }
 
-/// Samples worked on at once where the largest residual is sought.
-const PART: usize = 16;
-
-/// A part of a chunk, its samples less each parameter times its row, in order.
-#[inline(always)]
-fn without_model(
-    mut part: [f64; PART],
-    parameters: &[f64],
-    rows: &[[f64; CHUNK]],
-    block: usize,
-) -> [f64; PART] {
-    for (parameter, row) in parameters.iter().zip(rows) {
-        if let Some(values) = row.as_chunks::<PART>().0.get(block) {
-            for i in 0..PART {
-                part[i] -= parameter * values[i];
-            }
-        }
-    }
-    part
-}
-
 /// A row's samples one behind the other: as they lie, or copied where they lie
 /// apart.
 pub fn contiguous(row: ArrayView1<'_, f64>) -> Cow<'_, [f64]> {
