@@ -9,6 +9,10 @@
 use super::filter::Filter;
 use super::spectrum::LANES;
 
+/// Bytes of a line of the cache: a processor takes what lies across the border of two twice
+/// as slowly.
+const LINE: usize = 64;
+
 /// A sample in the cascade: a code, or a float in the same unit.
 pub trait Sample: Copy + Default + PartialOrd + std::fmt::Debug {
     /// The sum of both.
@@ -98,30 +102,29 @@ impl Sample for f64 {
 /// Frames on their way to a stage, one behind the other, and those before them that it
 /// looks back on.
 #[derive(Debug, Clone)]
-pub struct Line<T> {
+pub struct FrameQueue<T> {
     /// Values of a frame.
     width: usize,
     values: Vec<T>,
-    /// Where they begin: at the border of a line of the cache, since a processor takes what
-    /// lies across one twice as slowly.
+    /// Where they begin: at the border of a line of the cache.
     begin: usize,
     /// How many frames before.
     before: usize,
     count: usize,
 }
 
-impl<T: Sample> Line<T> {
+impl<T: Sample> FrameQueue<T> {
     /// Silence.
     pub fn new(width: usize, before: usize) -> Self {
-        let mut line = Self {
+        let mut queue = Self {
             width,
             values: Vec::new(),
             begin: 0,
             before,
             count: 0,
         };
-        line.next(0);
-        line
+        queue.next(0);
+        queue
     }
 
     /// Room for the next frames, which are to be filled.
@@ -133,7 +136,7 @@ impl<T: Sample> Line<T> {
         let behind = self.begin + before + fresh + LANES;
         if self.values.len() < behind.max(self.begin + used + before) {
             let mut values = vec![T::default(); 2 * (behind + LANES)];
-            let begin = values.as_ptr().align_offset(64).min(2 * LANES);
+            let begin = values.as_ptr().align_offset(LINE).min(2 * LANES);
             if let Some(held) = self.values.get(self.begin + used..) {
                 let held = &held[..before.min(held.len())];
                 values[begin..begin + held.len()].copy_from_slice(held);
@@ -154,13 +157,13 @@ impl<T: Sample> Line<T> {
         &self.values[from..][..(back + self.count) * self.width + LANES]
     }
 
-    fn to_floats(&self) -> Line<f64> {
-        let mut line = Line::new(self.width, self.before);
-        let held = line.next(self.before + self.count);
+    fn to_floats(&self) -> FrameQueue<f64> {
+        let mut queue = FrameQueue::new(self.width, self.before);
+        let held = queue.next(self.before + self.count);
         for (value, x) in held.iter_mut().zip(self.from(self.before)) {
             *value = x.float();
         }
-        line
+        queue
     }
 }
 
@@ -184,22 +187,26 @@ impl Halving {
     /// that follow one another, of which the compiler takes as many at once as registers hold.
     /// Gives the number of frames kept, and all.
     #[inline(always)]
-    fn run<'a, T: Sample>(&mut self, line: &Line<T>, every: &'a mut Line<T>) -> Halved<'a, T> {
-        every.width = line.width;
-        binomial(self.order, line, every.next(line.count));
+    fn run<'a, T: Sample>(
+        &mut self,
+        queue: &FrameQueue<T>,
+        every: &'a mut FrameQueue<T>,
+    ) -> Halved<'a, T> {
+        every.width = queue.width;
+        binomial(self.order, queue, every.next(queue.count));
         let halved = Halved {
             first: self.next,
-            count: line.count.saturating_sub(self.next).div_ceil(2),
+            count: queue.count.saturating_sub(self.next).div_ceil(2),
             every,
         };
-        self.next = self.next + 2 * halved.count - line.count;
+        self.next = self.next + 2 * halved.count - queue.count;
         halved
     }
 }
 
 /// What a halving gives.
 struct Halved<'a, T> {
-    every: &'a Line<T>,
+    every: &'a FrameQueue<T>,
     first: usize,
     count: usize,
 }
@@ -220,12 +227,12 @@ impl<T: Sample> Halved<'_, T> {
     }
 }
 
-/// Binomial taps of an even order, at each frame of a line.
+/// Binomial taps of an even order, at each frame of a queue.
 #[inline(always)]
-fn binomial<T: Sample>(order: usize, line: &Line<T>, output: &mut [T]) {
-    let x = line.from(order);
+fn binomial<T: Sample>(order: usize, queue: &FrameQueue<T>, output: &mut [T]) {
+    let x = queue.from(order);
     let length = output.len();
-    let place = |k: usize| x[k * line.width..][..length].iter();
+    let place = |k: usize| x[k * queue.width..][..length].iter();
     match order {
         // 1 4 6 4 1.
         4 => {
@@ -251,7 +258,7 @@ fn binomial<T: Sample>(order: usize, line: &Line<T>, output: &mut [T]) {
             output.fill(T::default());
             let mut tap = 1;
             for k in 0..=order {
-                let x = x[k * line.width..].iter();
+                let x = x[k * queue.width..].iter();
                 for (value, x) in output.iter_mut().zip(x) {
                     *value = value.plus(x.times(tap));
                 }
@@ -281,17 +288,17 @@ struct Last {
 impl Last {
     /// Appends frames to `output`.
     #[inline(always)]
-    fn run(&mut self, line: &Line<f64>, output: &mut Vec<[f64; LANES]>) {
+    fn run(&mut self, queue: &FrameQueue<f64>, output: &mut Vec<[f64; LANES]>) {
         let length = 2 * self.taps.len() - 1;
-        let count = line.count.saturating_sub(self.next).div_ceil(self.factor);
+        let count = queue.count.saturating_sub(self.next).div_ceil(self.factor);
         let done = output.len();
         output.resize(done + count, [0.0; LANES]);
-        let frames = line.from(length - 1).as_chunks().0;
+        let frames = queue.from(length - 1).as_chunks().0;
         let windows = frames[self.next..].windows(length).step_by(self.factor);
         for (value, window) in output[done..].iter_mut().zip(windows) {
             *value = weighted(&self.taps, window);
         }
-        self.next = self.next + count * self.factor - line.count;
+        self.next = self.next + count * self.factor - queue.count;
     }
 }
 
@@ -321,16 +328,16 @@ fn weighted(taps: &[f64], window: &[[f64; LANES]]) -> [f64; LANES] {
 #[derive(Debug, Clone)]
 pub struct Cascade<T> {
     /// What comes in.
-    input: Line<T>,
+    input: FrameQueue<T>,
     /// The halvings, as long as nothing is rounded, and what comes out of each.
     exact: Vec<Halving>,
-    exact_lines: Vec<Line<T>>,
+    exact_queues: Vec<FrameQueue<T>>,
     /// The others. The same as floats comes first, then what comes out of each.
     floats: Vec<Halving>,
-    float_lines: Vec<Line<f64>>,
+    float_queues: Vec<FrameQueue<f64>>,
     last: Last,
-    every: Line<T>,
-    every_float: Line<f64>,
+    every: FrameQueue<T>,
+    every_float: FrameQueue<f64>,
     decimated: Vec<[f64; LANES]>,
 }
 
@@ -358,22 +365,26 @@ impl<T: Sample> Cascade<T> {
         let taps = taps[..=half].iter().map(|tap| tap / gain).collect();
         let first = orders.first().copied().unwrap_or_default();
         let (exact, floats) = orders.split_at(exact);
-        // Each line keeps what the stage behind it looks back on.
-        let exact_lines = (1..=exact.len()).map(|i| exact.get(i).copied().unwrap_or_default());
-        let float_lines = floats.iter().copied().chain([2 * half]);
+        // Each queue keeps what the stage behind it looks back on.
+        let exact_queues = (1..=exact.len()).map(|i| exact.get(i).copied().unwrap_or_default());
+        let float_queues = floats.iter().copied().chain([2 * half]);
         Self {
-            input: Line::new(width, first.max(2)),
+            input: FrameQueue::new(width, first.max(2)),
             exact: exact.iter().map(|order| Halving::new(*order)).collect(),
-            exact_lines: exact_lines.map(|before| Line::new(LANES, before)).collect(),
+            exact_queues: exact_queues
+                .map(|before| FrameQueue::new(LANES, before))
+                .collect(),
             floats: floats.iter().map(|order| Halving::new(*order)).collect(),
-            float_lines: float_lines.map(|before| Line::new(LANES, before)).collect(),
+            float_queues: float_queues
+                .map(|before| FrameQueue::new(LANES, before))
+                .collect(),
             last: Last {
                 factor,
                 taps,
                 next: half,
             },
-            every: Line::new(width, 0),
-            every_float: Line::new(LANES, 0),
+            every: FrameQueue::new(width, 0),
+            every_float: FrameQueue::new(LANES, 0),
             decimated: Vec::new(),
         }
     }
@@ -392,7 +403,7 @@ impl<T: Sample> Cascade<T> {
     }
 
     /// What came in.
-    pub fn input(&self) -> &Line<T> {
+    pub fn input(&self) -> &FrameQueue<T> {
         &self.input
     }
 
@@ -418,54 +429,58 @@ impl<T: Sample> Cascade<T> {
 
     #[inline(always)]
     fn decimate(&mut self, output: &mut Vec<[f64; LANES]>) {
-        // What the halvings without rounding leave stands in the last line, as lanes.
-        let mut line = &self.input;
-        for (halving, to) in self.exact.iter_mut().zip(&mut self.exact_lines) {
-            let halved = halving.run(line, &mut self.every);
+        // What the halvings without rounding leave stands in the last queue, as lanes.
+        let mut queue = &self.input;
+        for (halving, to) in self.exact.iter_mut().zip(&mut self.exact_queues) {
+            let halved = halving.run(queue, &mut self.every);
             halved.keep(to.next(halved.count));
-            line = to;
+            queue = to;
         }
-        let count = line.count;
-        let Some((first, rest)) = self.float_lines.split_first_mut() else {
+        let count = queue.count;
+        let Some((first, rest)) = self.float_queues.split_first_mut() else {
             return;
         };
         let to = first.next(count);
-        if line.width == LANES {
-            to_floats(line.from(0), to);
+        if queue.width == LANES {
+            to_floats(queue.from(0), to);
         } else {
-            let frames = line.from(0).windows(LANES).step_by(line.width);
+            let frames = queue.from(0).windows(LANES).step_by(queue.width);
             for (to, frame) in to.as_chunks_mut::<LANES>().0.iter_mut().zip(frames) {
                 to_floats(frame, to);
             }
         }
-        let mut line = first;
+        let mut queue = first;
         for (halving, to) in self.floats.iter_mut().zip(rest) {
-            let halved = halving.run(line, &mut self.every_float);
+            let halved = halving.run(queue, &mut self.every_float);
             halved.keep(to.next(halved.count));
-            line = to;
+            queue = to;
         }
-        self.last.run(line, output);
+        self.last.run(queue, output);
     }
 
     /// The same with floats from here on.
     pub fn to_floats(&self) -> Cascade<f64> {
-        let (floats, last) = self.float_lines.split_at(self.floats.len());
-        let mut lines: Vec<_> = self.exact_lines.iter().map(Line::to_floats).collect();
+        let (floats, last) = self.float_queues.split_at(self.floats.len());
+        let mut queues: Vec<_> = self
+            .exact_queues
+            .iter()
+            .map(FrameQueue::to_floats)
+            .collect();
         // The first of the others holds what the last of these was.
-        lines.pop();
-        lines
+        queues.pop();
+        queues
             .extend_from_slice(&floats[usize::from(self.exact.is_empty() && !floats.is_empty())..]);
         let exact = [&self.exact[..], &self.floats].concat();
-        lines.resize(exact.len(), Line::new(LANES, 0));
+        queues.resize(exact.len(), FrameQueue::new(LANES, 0));
         Cascade {
             input: self.input.to_floats(),
             exact,
-            exact_lines: lines,
+            exact_queues: queues,
             floats: Vec::new(),
-            float_lines: last.to_vec(),
+            float_queues: last.to_vec(),
             last: self.last.clone(),
-            every: Line::new(self.input.width, 0),
-            every_float: Line::new(LANES, 0),
+            every: FrameQueue::new(self.input.width, 0),
+            every_float: FrameQueue::new(LANES, 0),
             decimated: Vec::new(),
         }
     }
@@ -491,15 +506,31 @@ pub struct Statistics {
 /// What was counted of whole numbers and is not in [`Statistics`] yet.
 #[derive(Debug, Clone, Default)]
 pub struct WholeSums {
-    /// The largest at each place of a row of frames.
-    largest: Vec<i32>,
-    /// Sums of the squares at each even place, and at each odd one.
-    even: Vec<u64>,
-    odd: Vec<u64>,
+    /// Sums of the squares at each even place of a row of frames, and at each odd one.
+    even: Row<u64>,
+    odd: Row<u64>,
+    /// The largest at each place.
+    largest: Row<i32>,
+}
+
+/// One number for each place of a row of frames.
+#[derive(Debug, Clone, Default)]
+struct Row<T>(Vec<T>);
+
+impl<T: Copy + Default> Row<T> {
+    /// Its numbers, from the border of a line of the cache on.
+    #[inline(always)]
+    fn of(&mut self, length: usize) -> &mut [T] {
+        if self.0.len() < length + LINE {
+            self.0 = vec![T::default(); length + LINE];
+        }
+        let begin = self.0.as_ptr().align_offset(LINE).min(LINE);
+        &mut self.0[begin..begin + length]
+    }
 }
 
 /// Frames of such a row: so many that the loops over a row are long.
-const ROW: usize = 64;
+const ROW: usize = 32;
 
 /// Up to here a float holds every whole number, so that a sum is the same in any order.
 const WHOLE: u64 = 1 << 53;
@@ -507,46 +538,73 @@ const WHOLE: u64 = 1 << 53;
 impl WholeSums {
     #[inline(always)]
     fn add(&mut self, sizes: &[i32], width: usize) {
-        self.largest.resize(ROW * width, 0);
-        self.even.resize(ROW / 2 * width, 0);
-        self.odd.resize(ROW / 2 * width, 0);
-        for row in sizes.chunks(ROW * width) {
-            for (largest, size) in self.largest.iter_mut().zip(row) {
+        let largest = self.largest.of(ROW * width);
+        let even = self.even.of(ROW / 2 * width);
+        let odd = self.odd.of(ROW / 2 * width);
+        // Four rows at once: a processor writes less in a cycle than it reads and computes.
+        let fours = sizes.chunks_exact(4 * largest.len());
+        let rest = fours.remainder().chunks(largest.len());
+        for rows in fours {
+            let (front, back) = rows.split_at(rows.len() / 2);
+            let (a, b) = front.split_at(front.len() / 2);
+            let (c, d) = back.split_at(back.len() / 2);
+            let all = a.iter().zip(b).zip(c.iter().zip(d));
+            for (largest, ((a, b), (c, d))) in largest.iter_mut().zip(all) {
+                *largest = (*largest).max(*a.max(b).max(c.max(d)));
+            }
+            let [a, b, c, d] = [a, b, c, d].map(|row| row.as_chunks::<2>().0.iter());
+            let all = a.zip(b).zip(c.zip(d));
+            let to = even.iter_mut().zip(odd.iter_mut());
+            for ((even, odd), ((a, b), (c, d))) in to.zip(all) {
+                let [a, b, c, d] = [a, b, c, d].map(squares);
+                *even += a[0] + b[0] + (c[0] + d[0]);
+                *odd += a[1] + b[1] + (c[1] + d[1]);
+            }
+        }
+        for row in rest {
+            for (largest, size) in largest.iter_mut().zip(row) {
                 *largest = (*largest).max(*size);
             }
-            let (pairs, last) = row.as_chunks();
-            let squares = self.even.iter_mut().zip(&mut self.odd);
-            for ((even, odd), [a, b]) in squares.zip(pairs) {
-                // One multiplication takes the lower halves of numbers of 64 bits.
-                let both = u64::from(*a as u32) | (u64::from(*b as u32) << 32);
-                let (a, b) = (both & 0xffff_ffff, both >> 32);
-                *even += a * a;
-                *odd += b * b;
+            let (pairs, last) = row.as_chunks::<2>();
+            for ((even, odd), pair) in even.iter_mut().zip(odd.iter_mut()).zip(pairs) {
+                let [a, b] = squares(pair);
+                *even += a;
+                *odd += b;
             }
             if let [last] = last {
-                self.even[pairs.len()] += u64::from(*last as u32) * u64::from(*last as u32);
+                even[pairs.len()] += squares(&[*last, 0])[0];
             }
         }
     }
 
     fn take(&mut self, width: usize, statistics: &mut Statistics) {
-        fold(&mut self.largest, width, Ord::max);
-        fold(&mut self.even, width, |a, b| a + b);
-        fold(&mut self.odd, width, |a, b| a + b);
-        for (peak, largest) in statistics
-            .peak
-            .iter_mut()
-            .zip(self.largest.drain(..).take(width))
-        {
+        let largest = self.largest.of(ROW * width);
+        let even = self.even.of(ROW / 2 * width);
+        let odd = self.odd.of(ROW / 2 * width);
+        fold(largest, width, Ord::max);
+        fold(even, width, |a, b| a + b);
+        fold(odd, width, |a, b| a + b);
+        for (peak, largest) in statistics.peak.iter_mut().zip(&largest[..width]) {
             *peak = peak.larger(largest.float());
         }
         // Two frames.
-        let squares = self.even.drain(..).take(width).zip(self.odd.drain(..));
-        for (i, (even, odd)) in squares.enumerate() {
-            statistics.sum[2 * i % width] += even as f64;
-            statistics.sum[(2 * i + 1) % width] += odd as f64;
+        for (i, (even, odd)) in even[..width].iter().zip(&*odd).enumerate() {
+            statistics.sum[2 * i % width] += *even as f64;
+            statistics.sum[(2 * i + 1) % width] += *odd as f64;
         }
+        largest.fill(0);
+        even.fill(0);
+        odd.fill(0);
     }
+}
+
+/// Squares of numbers that are not negative.
+#[inline(always)]
+fn squares([a, b]: &[i32; 2]) -> [u64; 2] {
+    // One multiplication takes the lower halves of numbers of 64 bits.
+    let both = u64::from(*a as u32) | (u64::from(*b as u32) << 32);
+    let (a, b) = (both & 0xffff_ffff, both >> 32);
+    [a * a, b * b]
 }
 
 /// Lays the halves of values on each other until `width` are left, which stand first.
@@ -566,13 +624,13 @@ impl Statistics {
     #[inline(always)]
     pub fn take<T: Sample>(
         &mut self,
-        line: &Line<T>,
+        queue: &FrameQueue<T>,
         limit: T,
         whole: &mut WholeSums,
-        sizes: &mut Line<T>,
+        sizes: &mut FrameQueue<T>,
     ) {
-        let width = line.width;
-        let frames = &line.from(0)[..line.count * width];
+        let width = queue.width;
+        let frames = &queue.from(0)[..queue.count * width];
         let reaches = |x: &T| x.size() >= limit;
         if frames.iter().fold(false, |any, x| any | reaches(x)) {
             for frame in frames.chunks_exact(width) {
@@ -581,12 +639,12 @@ impl Statistics {
                 }
             }
         }
-        let skipped = (2 - self.known).min(line.count);
-        self.known = (self.known + line.count).min(2);
-        let count = line.count - skipped;
+        let skipped = (2 - self.known).min(queue.count);
+        self.known = (self.known + queue.count).min(2);
+        let count = queue.count - skipped;
         self.count += count as u64;
         let length = count * width;
-        let place = |frame: usize| &line.from(2)[(frame + skipped) * width..][..length];
+        let place = |frame: usize| &queue.from(2)[(frame + skipped) * width..][..length];
         let of = place(0).iter().zip(place(1)).zip(place(2));
         sizes.width = width;
         for (size, ((a, b), c)) in sizes.next(count).iter_mut().zip(of) {

@@ -14,7 +14,7 @@
 use ndarray::Array2;
 use std::collections::VecDeque;
 
-use super::cascade::{Cascade, Line, Sample, Statistics, WholeSums};
+use super::cascade::{Cascade, FrameQueue, Sample, Statistics, WholeSums};
 use super::filter::Filter;
 use super::plan::TonePlan;
 use super::spectrum::LANES;
@@ -102,7 +102,7 @@ enum Front {
 #[derive(Debug)]
 struct Stages<T> {
     /// Sizes of second differences.
-    sizes: Line<T>,
+    sizes: FrameQueue<T>,
     cascade: Cascade<T>,
 }
 
@@ -453,7 +453,7 @@ impl Group {
     fn go_on_with_floats(&mut self) {
         if let Front::Codes(stages) = &self.front {
             self.front = Front::Floats(Stages {
-                sizes: Line::new(self.columns.len(), 0),
+                sizes: FrameQueue::new(self.columns.len(), 0),
                 cascade: stages.cascade.to_floats(),
             });
         }
@@ -478,7 +478,7 @@ impl Group {
 impl<T: Sample> Stages<T> {
     fn new(filter: &Filter, width: usize) -> Self {
         Self {
-            sizes: Line::new(width, 0),
+            sizes: FrameQueue::new(width, 0),
             cascade: Cascade::of_width(filter, width),
         }
     }
