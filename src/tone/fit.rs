@@ -938,7 +938,7 @@ impl pulp::WithSimd for TakeOff<'_> {
     }
 }
 
-/// Values less the offset, then less each parameter times its cosine or sine, in order.
+/// Values less offset and cosines, and sines: two sums, so that neither waits for the other.
 #[inline(always)]
 fn less_model<S: Simd>(
     simd: S,
@@ -951,14 +951,14 @@ fn less_model<S: Simd>(
     };
     let (values, _) = S::as_mut_simd_f64s(values);
     for (part, value) in values.iter_mut().enumerate() {
-        let mut rest = simd.sub_f64s(*value, simd.splat_f64s(*offset));
-        for (pair, turn) in pairs.as_chunks::<2>().0.iter().zip(turns) {
-            for (parameter, wave) in pair.iter().zip(turn) {
-                let wave = S::as_simd_f64s(wave).0[part];
-                rest = simd.sub_f64s(rest, simd.mul_f64s(simd.splat_f64s(*parameter), wave));
-            }
+        let (mut even, mut odd) = (simd.splat_f64s(*offset), simd.splat_f64s(0.0));
+        for ([a, b], [cosines, sines]) in pairs.as_chunks::<2>().0.iter().zip(turns) {
+            let cosine = S::as_simd_f64s(cosines).0[part];
+            let sine = S::as_simd_f64s(sines).0[part];
+            even = simd.add_f64s(even, simd.mul_f64s(simd.splat_f64s(*a), cosine));
+            odd = simd.add_f64s(odd, simd.mul_f64s(simd.splat_f64s(*b), sine));
         }
-        *value = rest;
+        *value = simd.sub_f64s(*value, simd.add_f64s(even, odd));
     }
 }
 
