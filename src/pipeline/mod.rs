@@ -11,6 +11,8 @@
 //!
 //! A recording has no thread of its own: the thread of the windows reads it, so that its
 //! bytes go from the disk's cache to decimated samples within one processor's cache.
+//! On two threads windows and estimates share one beside the analysis, and on one a recording
+//! is read, windowed and estimated by whoever asks for what comes next.
 //! Live, a recorder and a feed stand between reader and windows; the feed takes
 //! blocks from the recorder as they come, and from the recording where the
 //! analysis was too slow or not there.
