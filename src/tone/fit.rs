@@ -880,6 +880,11 @@ impl Model {
     }
 }
 
+/// Cosines and sines of the samples in hand, each in one line of the cache.
+#[derive(Clone, Copy, Default)]
+#[repr(align(64))]
+struct Turns([[f64; TURNS]; 2]);
+
 /// Rows less a model, by the registers that the processor has.
 struct TakeOff<'a> {
     model: &'a Model,
@@ -900,10 +905,10 @@ impl pulp::WithSimd for TakeOff<'_> {
         let centre = 0.5 * (frames.max(&1) - 1) as f64;
         let length = self.rows.iter().map(|(row, _)| row.len()).min();
         let length = length.unwrap_or_default();
-        let mut turns = vec![[[0.0; TURNS]; 2]; angles.len()];
+        let mut turns = vec![Turns::default(); angles.len()];
         let mut last = [0.0; TURNS];
         for start in (0..length).step_by(TURNED_ON) {
-            for (([re, im], angle), [step, _]) in turns.iter_mut().zip(angles).zip(steps) {
+            for ((Turns([re, im]), angle), [step, _]) in turns.iter_mut().zip(angles).zip(steps) {
                 let mut turn = maths::cis(angle * ((self.first + start) as f64 - centre));
                 for lane in 0..TURNS {
                     (re[lane], im[lane]) = (turn.re, turn.im);
@@ -923,7 +928,7 @@ impl pulp::WithSimd for TakeOff<'_> {
                         values.copy_from_slice(&last[..count]);
                     }
                 }
-                for ([re, im], [_, stride]) in turns.iter_mut().zip(steps) {
+                for (Turns([re, im]), [_, stride]) in turns.iter_mut().zip(steps) {
                     let (re, _) = S::as_mut_simd_f64s(re);
                     let (im, _) = S::as_mut_simd_f64s(im);
                     let (c, s) = (simd.splat_f64s(stride.re), simd.splat_f64s(stride.im));
@@ -940,19 +945,14 @@ impl pulp::WithSimd for TakeOff<'_> {
 
 /// Values less offset and cosines, and sines: two sums, so that neither waits for the other.
 #[inline(always)]
-fn less_model<S: Simd>(
-    simd: S,
-    values: &mut [f64],
-    parameters: &[f64],
-    turns: &[[[f64; TURNS]; 2]],
-) {
+fn less_model<S: Simd>(simd: S, values: &mut [f64], parameters: &[f64], turns: &[Turns]) {
     let [offset, pairs @ ..] = parameters else {
         return;
     };
     let (values, _) = S::as_mut_simd_f64s(values);
     for (part, value) in values.iter_mut().enumerate() {
         let (mut even, mut odd) = (simd.splat_f64s(*offset), simd.splat_f64s(0.0));
-        for ([a, b], [cosines, sines]) in pairs.as_chunks::<2>().0.iter().zip(turns) {
+        for ([a, b], Turns([cosines, sines])) in pairs.as_chunks::<2>().0.iter().zip(turns) {
             let cosine = S::as_simd_f64s(cosines).0[part];
             let sine = S::as_simd_f64s(sines).0[part];
             even = simd.add_f64s(even, simd.mul_f64s(simd.splat_f64s(*a), cosine));

@@ -12,7 +12,7 @@ use realfft::RealFftPlanner;
 use super::cascade::Cascade;
 use super::filter::{Filter, PASS_FRACTION, largest_factor};
 use super::fit::{ChannelFit, Model, ToneGuess, contiguous, fit};
-use super::interval::KEPT_VALUES;
+use super::hold_sums::KEPT_VALUES;
 use super::plan::TonePlan;
 use super::search::Search;
 use super::spectrum::LANES;

@@ -17,7 +17,7 @@ use super::fit::{
     ChannelFit, FitError, Model, PhasorEstimate, Sums, ToneGuess, contiguous, fit_to,
 };
 use super::flattening::Harmonics;
-use super::hold_sums::{HoldSpectra, HopRest, LineSums, whole_hops};
+use super::hold_sums::{HoldSpectra, HopRest, KEPT_VALUES, LineSums, whole_hops};
 use super::interfering::{InterferingSearch, distinct, highest_line_hz, single};
 use super::noise_band_factor;
 use super::noise_marks::{NoiseMarks, NoisyTone};
@@ -30,9 +30,6 @@ use crate::maths;
 /// this; of a longer one up to the tones that are fitted, and what is beyond is transformed once
 /// more: the bits are the same.
 const SPECTRA_BYTES: usize = 8 << 20;
-/// Samples whose memory is kept for the next hold, 4 MB: a source of many channels has long
-/// holds more seldom than memory to spare.
-pub(super) const KEPT_VALUES: usize = 1 << 19;
 /// Blocks into which the hold is cut to see how its phasors scatter.
 const BLOCKS: usize = 8;
 /// Highest order looked at for a rattle.

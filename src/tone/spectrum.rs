@@ -48,8 +48,14 @@ const QUADRATURE: usize = 24;
 /// One value of each lane.
 pub type Lanes = [f64; LANES];
 
-/// Complex values side by side.
+/// The lanes of one place of a transform, in one line of the cache.
+#[derive(Debug, Clone, Copy, Default)]
+#[repr(align(64))]
+struct Row(Lanes);
+
+/// Complex values side by side, each part in one line of the cache.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[repr(align(64))]
 pub struct ComplexLanes {
     /// Real parts.
     pub re: Lanes,
@@ -84,8 +90,8 @@ pub struct HopTransform {
     /// leaves it, where it leaves its mirror image, half the turn to the middle of the hop,
     /// and that of the odd samples.
     kept: Vec<(usize, usize, Complex64, Complex64)>,
-    re: Vec<Lanes>,
-    im: Vec<Lanes>,
+    re: Vec<Row>,
+    im: Vec<Row>,
 }
 
 /// The spectrum of one hop of up to [`LANES`] channels.
@@ -134,8 +140,8 @@ impl HopTransform {
                     (reversed(at), reversed(mirror), turn, odd)
                 })
                 .collect(),
-            re: vec![[0.0; LANES]; pairs],
-            im: vec![[0.0; LANES]; pairs],
+            re: vec![Row::default(); pairs],
+            im: vec![Row::default(); pairs],
         };
         let nodes = kernel_nodes(beta);
         // The kernel is even: so is its transform.
@@ -207,8 +213,8 @@ impl HopTransform {
         // The first stage reads half of the points at most.
         let read = self.points / 4;
         let (re, im) = (&mut self.re[..read], &mut self.im[..read]);
-        re.fill([0.0; LANES]);
-        im.fill([0.0; LANES]);
+        re.fill(Row::default());
+        im.fill(Row::default());
         out.means = [0.0; LANES];
         out.squares = [0.0; LANES];
         for (lane, row) in rows.iter().enumerate().take(LANES) {
@@ -219,11 +225,11 @@ impl HopTransform {
             let (weights, _) = self.weights.as_chunks::<2>();
             let weighted = pairs.iter().zip(weights);
             for ((re, im), ([even, odd], [a, b])) in re.iter_mut().zip(&mut *im).zip(weighted) {
-                re[lane] = (even - mean) * a;
-                im[lane] = (odd - mean) * b;
+                re.0[lane] = (even - mean) * a;
+                im.0[lane] = (odd - mean) * b;
             }
             if let (Some(last), Some(weight)) = (last.first(), self.weights.get(2 * pairs.len())) {
-                re[pairs.len()][lane] = (last - mean) * weight;
+                re[pairs.len()].0[lane] = (last - mean) * weight;
             }
         }
     }
@@ -251,12 +257,7 @@ impl pulp::WithSimd for Transform<'_> {
 /// number of points is no power of four. What comes out stands in bit-reversed
 /// order.
 #[inline(always)]
-fn butterflies<S: Simd>(
-    simd: S,
-    factors: &[Vec<[Complex64; 3]>],
-    re: &mut [Lanes],
-    im: &mut [Lanes],
-) {
+fn butterflies<S: Simd>(simd: S, factors: &[Vec<[Complex64; 3]>], re: &mut [Row], im: &mut [Row]) {
     let Some((first, later)) = factors.split_first() else {
         return;
     };
@@ -371,13 +372,28 @@ fn kernel_transform(nodes: &[(f64, f64)], turns: f64) -> f64 {
         .sum()
 }
 
-/// The quarters of some rows, as registers.
+/// The quarters of some rows.
 #[inline(always)]
-fn quarters<S: Simd>(rows: &mut [Lanes], quarter: usize) -> [&mut [S::f64s]; 4] {
+fn quarters(rows: &mut [Row], quarter: usize) -> [&mut [Row]; 4] {
     let (low, high) = rows[..4 * quarter].split_at_mut(2 * quarter);
     let (a, b) = low.split_at_mut(quarter);
     let (c, d) = high.split_at_mut(quarter);
-    [a, b, c, d].map(|rows| S::as_mut_simd_f64s(rows.as_flattened_mut()).0)
+    [a, b, c, d]
+}
+
+/// A register of a row's real and one of its imaginary parts.
+#[inline(always)]
+fn get<S: Simd>((re, im): (&Row, &Row), part: usize) -> Register<S> {
+    (
+        S::as_simd_f64s(&re.0).0[part],
+        S::as_simd_f64s(&im.0).0[part],
+    )
+}
+
+#[inline(always)]
+fn set<S: Simd>((re, im): (&mut Row, &mut Row), part: usize, value: Register<S>) {
+    S::as_mut_simd_f64s(&mut re.0).0[part] = value.0;
+    S::as_mut_simd_f64s(&mut im.0).0[part] = value.1;
 }
 
 /// A complex value of some lanes.
@@ -418,50 +434,52 @@ fn splat<S: Simd>(simd: S, value: Complex64) -> Register<S> {
 
 /// The first stage, whose upper half is zero.
 #[inline(always)]
-fn first_stage<S: Simd>(simd: S, re: &mut [Lanes], im: &mut [Lanes], factors: &[[Complex64; 3]]) {
-    let parts = LANES / S::F64_LANES;
-    let [re0, re1, re2, re3] = quarters::<S>(re, factors.len());
-    let [im0, im1, im2, im3] = quarters::<S>(im, factors.len());
+fn first_stage<S: Simd>(simd: S, re: &mut [Row], im: &mut [Row], factors: &[[Complex64; 3]]) {
+    let [re0, re1, re2, re3] = quarters(re, factors.len());
+    let [im0, im1, im2, im3] = quarters(im, factors.len());
     for (j, turns) in factors.iter().enumerate() {
         let [w1, w2, w3] = turns.map(|turn| splat(simd, turn));
-        for at in parts * j..parts * (j + 1) {
-            let (a, b) = ((re0[at], im0[at]), (re1[at], im1[at]));
+        for part in 0..LANES / S::F64_LANES {
+            let a = get::<S>((&re0[j], &im0[j]), part);
+            let b = get::<S>((&re1[j], &im1[j]), part);
             let [ahead, behind] = beside(simd, a, b);
-            (re0[at], im0[at]) = plus(simd, a, b);
-            (re1[at], im1[at]) = product(simd, minus(simd, a, b), w2);
-            (re2[at], im2[at]) = product(simd, behind, w1);
-            (re3[at], im3[at]) = product(simd, ahead, w3);
+            set::<S>((&mut re0[j], &mut im0[j]), part, plus(simd, a, b));
+            let odd = product(simd, minus(simd, a, b), w2);
+            set::<S>((&mut re1[j], &mut im1[j]), part, odd);
+            set::<S>((&mut re2[j], &mut im2[j]), part, product(simd, behind, w1));
+            set::<S>((&mut re3[j], &mut im3[j]), part, product(simd, ahead, w3));
         }
     }
 }
 
 #[inline(always)]
-fn stage<S: Simd>(simd: S, re: &mut [Lanes], im: &mut [Lanes], factors: &[[Complex64; 3]]) {
-    let parts = LANES / S::F64_LANES;
-    let [re0, re1, re2, re3] = quarters::<S>(re, factors.len());
-    let [im0, im1, im2, im3] = quarters::<S>(im, factors.len());
+fn stage<S: Simd>(simd: S, re: &mut [Row], im: &mut [Row], factors: &[[Complex64; 3]]) {
+    let [re0, re1, re2, re3] = quarters(re, factors.len());
+    let [im0, im1, im2, im3] = quarters(im, factors.len());
     for (j, turns) in factors.iter().enumerate() {
         let [w1, w2, w3] = turns.map(|turn| splat(simd, turn));
-        for at in parts * j..parts * (j + 1) {
-            let (a, b) = ((re0[at], im0[at]), (re1[at], im1[at]));
-            let (c, d) = ((re2[at], im2[at]), (re3[at], im3[at]));
+        for part in 0..LANES / S::F64_LANES {
+            let a = get::<S>((&re0[j], &im0[j]), part);
+            let b = get::<S>((&re1[j], &im1[j]), part);
+            let c = get::<S>((&re2[j], &im2[j]), part);
+            let d = get::<S>((&re3[j], &im3[j]), part);
             let (even, odd) = (plus(simd, a, c), plus(simd, b, d));
             let [ahead, behind] = beside(simd, minus(simd, a, c), minus(simd, b, d));
-            (re0[at], im0[at]) = plus(simd, even, odd);
-            (re1[at], im1[at]) = product(simd, minus(simd, even, odd), w2);
-            (re2[at], im2[at]) = product(simd, behind, w1);
-            (re3[at], im3[at]) = product(simd, ahead, w3);
+            set::<S>((&mut re0[j], &mut im0[j]), part, plus(simd, even, odd));
+            let half = product(simd, minus(simd, even, odd), w2);
+            set::<S>((&mut re1[j], &mut im1[j]), part, half);
+            set::<S>((&mut re2[j], &mut im2[j]), part, product(simd, behind, w1));
+            set::<S>((&mut re3[j], &mut im3[j]), part, product(simd, ahead, w3));
         }
     }
 }
 
 /// Radix 2.
 #[inline(always)]
-fn last_stage<S: Simd>(simd: S, rows: &mut [Lanes]) {
-    let parts = LANES / S::F64_LANES;
-    let (values, _) = S::as_mut_simd_f64s(rows.as_flattened_mut());
-    for pair in values.chunks_exact_mut(2 * parts) {
-        let (first, second) = pair.split_at_mut(parts);
+fn last_stage<S: Simd>(simd: S, rows: &mut [Row]) {
+    for [first, second] in rows.as_chunks_mut::<2>().0 {
+        let (first, _) = S::as_mut_simd_f64s(&mut first.0);
+        let (second, _) = S::as_mut_simd_f64s(&mut second.0);
         for (first, second) in first.iter_mut().zip(second) {
             (*first, *second) = (
                 simd.add_f64s(*first, *second),
@@ -476,13 +494,13 @@ fn last_stage<S: Simd>(simd: S, rows: &mut [Lanes]) {
 fn untangle<S: Simd>(
     simd: S,
     kept: &[(usize, usize, Complex64, Complex64)],
-    re: &[Lanes],
-    im: &[Lanes],
+    re: &[Row],
+    im: &[Row],
     out: &mut [ComplexLanes],
 ) {
     for (value, (at, mirror, turn, odd)) in out.iter_mut().zip(kept) {
-        let [a, b, c, d] =
-            [&re[*at], &im[*at], &re[*mirror], &im[*mirror]].map(|lanes| S::as_simd_f64s(lanes).0);
+        let [a, b, c, d] = [&re[*at], &im[*at], &re[*mirror], &im[*mirror]]
+            .map(|lanes| S::as_simd_f64s(&lanes.0).0);
         let (turn, odd) = (splat(simd, *turn), splat(simd, *odd));
         let (re, _) = S::as_mut_simd_f64s(&mut value.re);
         let (im, _) = S::as_mut_simd_f64s(&mut value.im);
