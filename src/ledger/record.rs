@@ -234,6 +234,11 @@ impl PointCounts {
 }
 
 impl RunRecord {
+    /// Whether devices were captured, which cannot be had again.
+    pub fn is_capture(&self) -> bool {
+        self.command == "capture"
+    }
+
     /// The record of a run that begins at `now_utc`.
     pub fn begin(
         command: &str,

@@ -350,7 +350,8 @@ impl Ledger {
     }
 
     /// Gives a point its number and writes it. When this returns, the point
-    /// and its evidence are on the disk and may be announced.
+    /// and its evidence are on the disk and may be announced; those of a run that
+    /// is made of recordings are on it when the run is closed.
     ///
     /// `None`: the run held this point already before it was gone on with.
     pub fn point(
@@ -374,9 +375,15 @@ impl Ledger {
             point: point.point,
             evidence,
         })?;
-        self.evidence.sync()?;
+        // What is made of recordings can be made again: it is synced at the end.
+        let is_capture = self.record.is_capture();
+        if is_capture {
+            self.evidence.sync()?;
+        }
         self.points.append(&point)?;
-        self.points.sync()?;
+        if is_capture {
+            self.points.sync()?;
+        }
         self.points.is_in_place()?;
         self.next_point += 1;
         self.record.points.add(point.verdict);
@@ -427,6 +434,8 @@ impl Ledger {
         now_utc: jiff::Timestamp,
     ) -> Result<RunRecord, LedgerError> {
         self.flush()?;
+        self.evidence.sync()?;
+        self.points.sync()?;
         self.trace
             .get_ref()
             .sync()
@@ -512,7 +521,7 @@ fn may_replace(folder: &Path, replace: bool) -> Result<(), LedgerError> {
         record.started_utc.strftime("%Y-%m-%d %H:%M:%S UTC"),
         counts.held + counts.steady + counts.off_peak + counts.rejected
     );
-    if record.command == "capture" {
+    if record.is_capture() {
         return occupied(
             what,
             "what a capture logged is never replaced: name another folder",

@@ -231,7 +231,8 @@ impl HoldSamples {
     /// The samples of one channel over some hops, where all of them are kept.
     pub fn channel(&self, channel: usize, hops: &Range<u64>) -> Option<Vec<f64>> {
         let first = self.hops.iter().position(|(hop, _)| *hop == hops.start)?;
-        let mut samples = Vec::new();
+        let count = (hops.end - hops.start) as usize * self.plan.hop_samples;
+        let mut samples = Vec::with_capacity(count);
         for expected in hops.clone() {
             let (hop, part) = self.hops.get(first + (expected - hops.start) as usize)?;
             if *hop != expected || channel >= part.nrows() {

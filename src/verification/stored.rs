@@ -100,7 +100,7 @@ impl Stored {
 
     /// Whether the run was captured from devices.
     pub(super) fn is_capture(&self) -> bool {
-        self.record.command == "capture"
+        self.record.is_capture()
     }
 
     /// The text that a file ought to have.

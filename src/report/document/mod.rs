@@ -223,7 +223,7 @@ impl Document<'_> {
 
     fn was_ended_by_the_operator(&self) -> bool {
         let record = &self.run.record;
-        record.state == RunState::Stopped && record.command == "capture"
+        record.state == RunState::Stopped && record.is_capture()
     }
 
     /// What a reader has to know before anything else.
