@@ -192,12 +192,11 @@ impl Search {
     fn transform(&mut self, samples: ArrayView1<f64>, mean: f64) -> Option<f64> {
         let (targets, padding) = self.input.split_at_mut_checked(self.window.len())?;
         padding.fill(0.0);
-        let mut energy = 0.0;
         let samples = contiguous(samples);
         for ((target, x), w) in targets.iter_mut().zip(&*samples).zip(&self.window) {
             *target = (x - mean) * w;
-            energy += *target * *target;
         }
+        let energy = maths::wide!(maths::sum_of(targets, maths::square));
         if !ENERGY.contains(&energy) {
             return None;
         }
