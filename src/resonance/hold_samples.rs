@@ -231,7 +231,8 @@ impl HoldSamples {
     /// The samples of one channel over some hops, where all of them are kept.
     pub fn channel(&self, channel: usize, hops: &Range<u64>) -> Option<Vec<f64>> {
         let first = self.hops.iter().position(|(hop, _)| *hop == hops.start)?;
-        let count = (hops.end - hops.start) as usize * self.plan.hop_samples;
+        // No more than is kept, whatever is asked for.
+        let count = hops.clone().count().min(self.hops.len()) * self.plan.hop_samples;
         let mut samples = Vec::with_capacity(count);
         for expected in hops.clone() {
             let (hop, part) = self.hops.get(first + (expected - hops.start) as usize)?;
@@ -249,7 +250,7 @@ impl HoldSamples {
     fn fit_whole(&mut self, hops: &Range<u64>, guess_hz: f64) -> Option<IntervalTone> {
         let first = self.hops.iter().position(|(hop, _)| *hop == hops.start)?;
         let channels = self.plan.channels.len();
-        let count = (hops.end - hops.start) as usize;
+        let count = hops.clone().count();
         let parts: Vec<ArrayView2<f64>> = self
             .hops
             .iter()
