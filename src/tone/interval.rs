@@ -284,6 +284,7 @@ impl HoldFit {
 /// The samples of one channel of a hold, one hop behind the other.
 fn gather(hops: &[ArrayView2<f64>], channel: usize, into: &mut Vec<f64>) {
     into.clear();
+    into.reserve_exact(hops.iter().map(ArrayView2::ncols).sum());
     for hop in hops {
         into.extend_from_slice(&contiguous(hop.row(channel)));
     }
