@@ -180,6 +180,17 @@ pub struct World {
     readings: Vec<Reading>,
 }
 
+/// Waits until nobody holds the lock of a run: a child that another test of this process has
+/// forked holds a copy of the lock of the session before until it runs its own program.
+fn await_lock(run: &Path) {
+    for _ in 0..500 {
+        match std::fs::File::open(run.join(spanhold::ledger::LOCK_FILE)) {
+            Ok(lock) if lock.try_lock().is_err() => std::thread::sleep(Duration::from_millis(10)),
+            _ => return,
+        }
+    }
+}
+
 impl World {
     pub fn new(seed: u64, folder: &Path, setup: &str, mistake: Option<Mistake>) -> Self {
         let setup_file = folder.join("setup.toml");
@@ -242,6 +253,7 @@ impl World {
                 faults: std::mem::take(&mut left),
                 until,
             };
+            await_lock(&self.run);
             let (ended, after, destroyed) = self.session(orders)?;
             left = after;
             let is_closed = ended.as_ref().is_some_and(|end| end.closed.is_some());
