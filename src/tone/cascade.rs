@@ -342,14 +342,9 @@ pub struct Cascade<T> {
 }
 
 impl<T: Sample> Cascade<T> {
-    /// At the start: the first sample that comes stands at a multiple of the factor, with
-    /// nothing before it.
-    pub fn new(filter: &Filter) -> Self {
-        Self::of_width(filter, LANES)
-    }
-
-    /// The same for frames of `width` values, one behind the other.
-    pub fn of_width(filter: &Filter, width: usize) -> Self {
+    /// For frames of `width` values, one behind the other. At the start: the first sample that
+    /// comes stands at a multiple of the factor, with nothing before it.
+    pub fn new(filter: &Filter, width: usize) -> Self {
         let orders = filter.halvings();
         let mut sum = 0;
         let exact = orders
@@ -387,13 +382,6 @@ impl<T: Sample> Cascade<T> {
             every_float: FrameQueue::new(LANES, 0),
             decimated: Vec::new(),
         }
-    }
-
-    /// Takes samples; appends the decimated ones, in the unit of the samples.
-    #[inline(always)]
-    pub fn run(&mut self, input: &[[T; LANES]], output: &mut Vec<[f64; LANES]>) {
-        self.next(input.len()).copy_from_slice(input.as_flattened());
-        self.decimate(output);
     }
 
     /// Room for the next frames, which are to be filled before [`Self::run_next`].

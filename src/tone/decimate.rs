@@ -479,7 +479,7 @@ impl<T: Sample> Stages<T> {
     fn new(filter: &Filter, width: usize) -> Self {
         Self {
             sizes: FrameQueue::new(width, 0),
-            cascade: Cascade::of_width(filter, width),
+            cascade: Cascade::new(filter, width),
         }
     }
 

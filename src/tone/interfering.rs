@@ -172,8 +172,9 @@ impl InterferingSearch {
         }
         // One hop at a time: it stays in the first-level cache.
         let mut fast: Vec<Vec<f64>> = vec![Vec::new(); parameters.len()];
-        let (mut lanes, mut slow) = (Vec::new(), Vec::new());
-        let mut cascade = Cascade::new(&self.filter);
+        let mut slow = Vec::new();
+        let width = parameters.len().max(1);
+        let mut cascade = Cascade::new(&self.filter, width);
         let mut first = 0;
         for hop in hops {
             let length = hop.ncols();
@@ -186,25 +187,17 @@ impl InterferingSearch {
             let taken = taken.map(|(fast, parameters)| (&mut fast[..], &parameters[..]));
             model.take_off(first, taken.collect());
             first += length;
-            if self.factor == 1 {
-                for (row, fast) in rest.iter_mut().zip(&fast) {
-                    row.extend_from_slice(fast);
-                }
-                continue;
-            }
-            lanes.clear();
-            lanes.resize(length, [0.0; LANES]);
-            for (lane, fast) in fast.iter().enumerate() {
-                for (target, x) in lanes.iter_mut().zip(fast) {
-                    if let Some(target) = target.get_mut(lane) {
-                        *target = *x;
-                    }
+            let frames = cascade.next(length);
+            for (channel, fast) in fast.iter().enumerate() {
+                let places = frames.iter_mut().skip(channel).step_by(width);
+                for (place, x) in places.zip(fast) {
+                    *place = *x;
                 }
             }
             slow.clear();
-            maths::wide!(cascade.run(&lanes, &mut slow));
-            for (lane, row) in rest.iter_mut().enumerate() {
-                row.extend(slow.iter().filter_map(|lanes| lanes.get(lane)));
+            maths::wide!(cascade.run_next(&mut slow));
+            for (channel, row) in rest.iter_mut().enumerate() {
+                row.extend(slow.iter().skip(channel).step_by(width));
             }
         }
     }

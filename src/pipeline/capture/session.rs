@@ -219,7 +219,7 @@ fn open(
 ) -> anyhow::Result<(Ledger, Vec<SettledPoint>)> {
     let (loaded, folder) = (request.loaded, request.folder);
     let text = loaded.text.as_bytes();
-    let goes_on = RunRecord::read(folder).is_ok_and(|record| RunRecord::is_capture(&record));
+    let goes_on = RunRecord::read(folder).is_ok_and(|record| record.is_capture());
     if goes_on {
         let (mut ledger, found) =
             Ledger::resume_on(Arc::clone(&surroundings.storage), folder, text)?;
