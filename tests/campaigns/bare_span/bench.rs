@@ -37,6 +37,8 @@ pub struct Bare {
     below: Resonance,
     above: Resonance,
     seed: u64,
+    /// Of the noise.
+    noise_seed: u64,
 }
 
 /// What came of a dwell.
@@ -44,7 +46,12 @@ pub struct Outcome {
     pub truth: DwellTruth,
     /// The best verdict on it; `None`: no record was made.
     pub judged: Option<Judged>,
-    /// Held points anywhere but in it.
+    /// The motion before it, over its own, at the beginning of the hold judged: the most that
+    /// can be left of it.
+    pub old_motion: f64,
+    /// Errors and U of the holds of the settled neighbour that the recording begins with.
+    pub of_neighbour: Vec<(f64, f64)>,
+    /// Held points anywhere but in the two.
     pub false_holds: Vec<SettledPoint>,
 }
 
@@ -68,10 +75,8 @@ impl Bare {
         let mut sensors = bench_sensors(&setup, snr_db, Quantisation::Bits(24), seed);
         let target_m_s = 1e-3 * setup.amplitude.unwrap().value;
         let antinode_rms_m_s2 = TAU * resonance.frequency_hz * target_m_s * FRAC_1_SQRT_2;
-        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        draw_gains(&setup, &mut sensors, seed);
         for (sensor, channel) in sensors.channels.iter_mut().zip(&setup.channels) {
-            let normal: f64 = StandardNormal.sample(&mut random);
-            sensor.gain_error_pct = normal * 0.5 * channel.uncertainty_pct.unwrap();
             if matches!(channel.role, Role::Antinode | Role::Node) {
                 sensor.noise = Noise::Rms(antinode_rms_m_s2 * 10_f64.powf(-snr_db / 20.0));
             }
@@ -91,7 +96,39 @@ impl Bare {
             span,
             sensors,
             seed,
+            noise_seed: seed,
         }
+    }
+
+    /// The same span and sensors with gains and noise drawn anew. Dwells that are counted
+    /// together need draws of their own: those of one draw err alike, and what errs by
+    /// chance in one does so in all.
+    pub fn redraw(&mut self, draw: u64) {
+        // Every pair of bench and draw has a seed of its own.
+        self.noise_seed = (self.seed << 32) | draw;
+        draw_gains(&self.setup, &mut self.sensors, self.noise_seed);
+    }
+
+    /// The same span on a bench without chance: gains, places and setup exact and known to
+    /// be so, noise of a millionth. What errs then is systematic.
+    pub fn exact(seed: u64) -> Self {
+        let mut bare = Self::new(seed, 120.0);
+        for sensor in &mut bare.sensors.channels {
+            sensor.gain_error_pct = 0.0;
+            sensor.misplacement_mm = 0.0;
+        }
+        let setup = &mut bare.setup;
+        setup.span.tension_uncertainty_pct = 0.0;
+        setup.conductor.mass_uncertainty_pct = 0.0;
+        setup.conductor.bending_stiffness_uncertainty_pct = 0.0;
+        for channel in &mut setup.channels {
+            channel.uncertainty_pct = None;
+            channel.position_uncertainty_mm = 0.0;
+        }
+        for source in &mut setup.sources {
+            source.rate_uncertainty_ppm = 0.0;
+        }
+        bare
     }
 
     /// The same bench without the channel of this role.
@@ -134,31 +171,44 @@ impl Bare {
             steps: std::iter::once(first).chain(steps).chain([last]).collect(),
             lead_out_s: 0.0,
         };
-        let rehearsal = perform(&self.span, &program, &self.sensors, RATE_HZ, self.seed).unwrap();
+        let rehearsal = perform(
+            &self.span,
+            &program,
+            &self.sensors,
+            RATE_HZ,
+            self.noise_seed,
+        )
+        .unwrap();
         let judged = analyse(&self.setup, &rehearsal, 4096);
         let truth = rehearsal.truth[count].clone();
         let middle_s = |point: &SettledPoint| 0.5 * (point.start_s + point.end_s);
         let outside = |point: &&SettledPoint| {
             middle_s(point) < truth.start_s || middle_s(point) > truth.end_s
         };
-        // The recording begins settled on the peak of a neighbour: a hold of that
-        // is true if its ratio is.
+        // The recording begins settled on the peak of a neighbour: a hold of that is true.
         let neighbour = &rehearsal.truth[0];
-        let of_the_neighbour = |point: &&SettledPoint| {
-            (neighbour.start_s..neighbour.end_s).contains(&middle_s(point))
-                && point
-                    .iswr
-                    .is_none_or(|iswr| (iswr.value - neighbour.iswr).abs() <= 1.5 * iswr.u)
+        let in_neighbour =
+            |point: &SettledPoint| (neighbour.start_s..neighbour.end_s).contains(&middle_s(point));
+        let held = || {
+            let points = judged.iter().map(|judged| &judged.point);
+            points.filter(|point| point.verdict == Verdict::Held)
         };
-        let false_holds = judged
-            .iter()
-            .map(|judged| &judged.point)
-            .filter(|point| point.verdict == Verdict::Held)
-            .filter(|point| outside(point) && !of_the_neighbour(point))
+        let of_neighbour = held()
+            .filter(|point| in_neighbour(point))
+            .filter_map(|point| error_of(point, neighbour))
+            .collect();
+        let false_holds = held()
+            .filter(|point| outside(point) && !in_neighbour(point))
             .cloned()
             .collect();
+        let longest = longest(&judged, &truth);
+        let waited_s = longest.as_ref().map_or(0.0, |judged| {
+            judged.point.start_s - truth.transition_start_s
+        });
         Outcome {
-            judged: longest(&judged, &truth),
+            judged: longest,
+            old_motion: (-waited_s / before.time_constant_s).exp(),
+            of_neighbour,
             false_holds,
             truth,
         }
@@ -171,6 +221,15 @@ impl Bare {
         let bandwidths = side * 0.5 * phase_deg.to_radians().tan();
         Step::new(at(&self.resonance, bandwidths), constants * self.constant_s)
             .reached_by(self.transition())
+    }
+}
+
+/// Gain errors as the certificates allow.
+fn draw_gains(setup: &Setup, sensors: &mut Sensors, seed: u64) {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    for (sensor, channel) in sensors.channels.iter_mut().zip(&setup.channels) {
+        let normal: f64 = StandardNormal.sample(&mut random);
+        sensor.gain_error_pct = normal * 0.5 * channel.uncertainty_pct.unwrap();
     }
 }
 
@@ -199,6 +258,11 @@ fn longest(judged: &[Judged], truth: &DwellTruth) -> Option<Judged> {
     })
 }
 
+fn error_of(point: &SettledPoint, truth: &DwellTruth) -> Option<(f64, f64)> {
+    let iswr = point.iswr?;
+    Some((iswr.value / truth.iswr - 1.0, iswr.stated_u()? / truth.iswr))
+}
+
 impl Outcome {
     pub fn verdict(&self) -> Option<Verdict> {
         Some(self.judged.as_ref()?.point.verdict)
@@ -219,9 +283,15 @@ impl Outcome {
     /// Error of the ratio and its stated uncertainty (k = 2), both relative to
     /// the true ratio; `None` where no ratio was given.
     pub fn ratio_error(&self) -> Option<(f64, f64)> {
-        let iswr = self.judged.as_ref()?.point.iswr?;
-        let right = self.truth.iswr;
-        Some((iswr.value / right - 1.0, iswr.stated_u()? / right))
+        error_of(&self.judged.as_ref()?.point, &self.truth)
+    }
+
+    /// Whether a hold of the neighbour before errs by more than chance allows in any
+    /// campaign: 2 U are four standard uncertainties.
+    pub fn neighbour_is_wrong(&self) -> bool {
+        self.of_neighbour
+            .iter()
+            .any(|(error, u)| error.abs() > 2.0 * u)
     }
 
     /// One line for messages.

@@ -8,6 +8,7 @@ use spanhold::setup::Role;
 use spanhold::setup::Verdict;
 
 use super::bench::{Bare, Outcome, RATE_HZ};
+use super::table::Coverage;
 use crate::bench::virtual_span::at;
 
 /// One kind of trouble on some benches, and what is to be expected of it.
@@ -86,16 +87,8 @@ impl Row {
             .collect()
     }
 
-    /// Ratios given within their stated uncertainty, and all ratios given with
-    /// the verdict held.
-    pub fn within_stated(&self) -> (u64, u64) {
-        self.outcomes
-            .iter()
-            .filter(|outcome| outcome.verdict() == Some(Verdict::Held))
-            .filter_map(Outcome::ratio_error)
-            .fold((0, 0), |(within, all), (error, u)| {
-                (within + u64::from(error.abs() <= u), all + 1)
-            })
+    pub fn coverage(&self) -> Coverage {
+        Coverage::of(&self.outcomes)
     }
 
     fn objection(&self, outcome: &Outcome) -> Option<&'static str> {
@@ -108,6 +101,8 @@ impl Row {
         }
         if !outcome.false_holds.is_empty() {
             Some("held outside the dwell")
+        } else if outcome.neighbour_is_wrong() {
+            Some("the neighbour before it held on a wrong ratio")
         } else if self.held == Some(!held) {
             Some(if held { "held" } else { "missed" })
         } else if error.is_some_and(|(error, u)| held && error.abs() > 2.0 * u) {

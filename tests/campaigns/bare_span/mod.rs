@@ -18,34 +18,37 @@ use doubts::{
     Row, drifting, drive_drifting, misplaced_node, noisy_node, over_the_peak, stepped,
     without_force,
 };
-use table::{Cell, LENGTHS, PHASES_DEG, too_few};
+use spanhold::setup::Verdict;
+use table::{Cell, Coverage, LENGTHS, PHASES_DEG};
 
 /// Judges all cells, prints them and says what is wrong.
-fn judge_cells(benches: &[Bare], phases_deg: &[f64]) {
-    let (mut wrong, mut within, mut held) = (Vec::new(), 0, 0);
+fn judge_cells(benches: &mut [Bare], phases_deg: &[f64]) {
+    let mut wrong = Vec::new();
+    let [mut early, mut late, mut neighbours] = [Coverage::default(); 3];
     println!("{}", table::HEAD);
-    for constants in LENGTHS {
-        for phase_deg in phases_deg {
-            let cell = Cell::of(benches, constants, *phase_deg);
-            println!("{}", cell.row());
-            wrong.extend(cell.wrong());
-            let (inside, all) = cell.within_stated();
-            within += inside;
-            held += all;
-        }
+    let conditions = LENGTHS
+        .iter()
+        .flat_map(|length| phases_deg.iter().map(move |phase| (*length, *phase)));
+    for (draw, (constants, phase_deg)) in conditions.enumerate() {
+        let cell = Cell::of(benches, constants, phase_deg, draw as u64);
+        println!("{}", cell.row());
+        wrong.extend(cell.wrong());
+        let of = if cell.is_early() {
+            &mut early
+        } else {
+            &mut late
+        };
+        *of = of.and(cell.coverage());
+        neighbours = neighbours.and(cell.coverage_of_neighbours());
     }
-    println!("\n{within} of {held} held ratios within their stated uncertainty\n");
-    assert!(
-        wrong.is_empty(),
-        "{} wrong:\n{}",
-        wrong.len(),
-        wrong.join("\n")
+    let all = early.and(late);
+    println!("neighbours: {neighbours:?}");
+    println!(
+        "\n{} of {} held ratios within their stated uncertainty, {} beyond 1.5 of it; before it was rung up {} of {}\n",
+        all.within, all.all, all.far, early.within, early.all
     );
-    assert!(held > 0, "nothing was held");
-    assert!(
-        !too_few(within, held),
-        "only {within} of {held} ratios within k = 2"
-    );
+    demand(&wrong, &[early, all, neighbours]);
+    assert!(all.all > 0, "nothing was held");
 }
 
 /// Prints the rows and says what is wrong with them.
@@ -56,19 +59,21 @@ fn judge_rows(rows: &[Row]) {
     }
     println!();
     let wrong: Vec<String> = rows.iter().flat_map(Row::wrong).collect();
+    let all = rows.iter().map(Row::coverage);
+    demand(&wrong, &[all.fold(Coverage::default(), Coverage::and)]);
+}
+
+fn demand(wrong: &[String], coverages: &[Coverage]) {
+    let wrong: Vec<String> = wrong
+        .iter()
+        .cloned()
+        .chain(coverages.iter().filter_map(|coverage| coverage.objection()))
+        .collect();
     assert!(
         wrong.is_empty(),
         "{} wrong:\n{}",
         wrong.len(),
         wrong.join("\n")
-    );
-    let (within, held) = rows
-        .iter()
-        .map(Row::within_stated)
-        .fold((0, 0), |sum, row| (sum.0 + row.0, sum.1 + row.1));
-    assert!(
-        !too_few(within, held),
-        "only {within} of {held} ratios within k = 2"
     );
 }
 
@@ -92,7 +97,7 @@ fn faint(first_seed: u64, count: usize) -> Vec<Bare> {
 fn a_held_bare_ratio_is_right_and_the_others_name_the_cause() {
     let mut few = benches(0..2, 60.0);
     few.extend(benches(2..3, 40.0));
-    judge_cells(&few, &[0.0, 10.0, 45.0]);
+    judge_cells(&mut few, &[0.0, 10.0, 45.0]);
 }
 
 #[test]
@@ -114,13 +119,68 @@ fn what_spoils_a_bare_dwell_is_named() {
 #[test]
 #[ignore = "takes minutes: a table of the guide"]
 fn table_1_dwell_length_and_drive_phase() {
-    judge_cells(&benches(share::of(0..20), 60.0), &PHASES_DEG);
+    judge_cells(&mut benches(share::of(0..20), 60.0), &PHASES_DEG);
 }
 
 #[test]
 #[ignore = "takes minutes: the same with more noise"]
 fn table_1_at_40_db() {
-    judge_cells(&benches(share::of(0..8), 40.0), &PHASES_DEG);
+    judge_cells(&mut benches(share::of(0..8), 40.0), &PHASES_DEG);
+}
+
+/// Dwells that are held before the rule calls the span rung up, because their samples bound
+/// what is left: on benches without chance every error has to lie within the uncertainty
+/// that is stated for just this.
+fn judge_early_without_chance(seeds: impl IntoIterator<Item = u64>) {
+    let (mut wrong, mut held, mut largest) = (Vec::new(), 0, 0.0_f64);
+    for seed in seeds {
+        let bare = Bare::exact(seed);
+        for (constants, phase_deg) in [(2.0, 0.0), (3.0, 0.0), (3.0, 10.0), (3.0, 18.0)] {
+            let outcome = bare.dwell(bare.plain(constants, phase_deg));
+            let error = outcome.ratio_error();
+            let Some((error, u)) = error.filter(|_| outcome.verdict() == Some(Verdict::Held))
+            else {
+                continue;
+            };
+            held += 1;
+            largest = largest.max(error.abs() / u);
+            if error.abs() > u {
+                wrong.push(format!("{constants} tau: {}", outcome.line()));
+            }
+        }
+    }
+    println!("{held} held early, the largest error over U {largest:.2}");
+    demand(&wrong, &[]);
+    assert!(held > 0, "nothing was held");
+}
+
+#[test]
+fn what_ring_up_leaves_in_an_early_hold_is_in_its_uncertainty() {
+    judge_early_without_chance([1, 9, 19]);
+}
+
+#[test]
+#[ignore = "takes a minute: more spans"]
+fn what_ring_up_leaves_in_early_holds_of_100_spans() {
+    judge_early_without_chance(share::of(0..100));
+}
+
+/// The same with a bench's usual errors, drawn anew for every dwell: by chance one in
+/// twenty lies beyond U.
+#[test]
+#[ignore = "takes minutes: many draws"]
+fn early_holds_cover_what_they_say() {
+    let mut coverage = Coverage::default();
+    for mut bare in benches(share::of(0..100), 60.0) {
+        for draw in 0..12 {
+            let phase_deg = [0.0, 10.0, 18.0][draw as usize % 3];
+            let cell = Cell::of(std::slice::from_mut(&mut bare), 3.0, phase_deg, draw);
+            coverage = coverage.and(cell.coverage());
+        }
+    }
+    println!("{coverage:?}");
+    demand(&[], &[coverage]);
+    assert!(coverage.all > 0, "nothing was held");
 }
 
 #[test]

@@ -22,18 +22,23 @@ const ENDED: &str = "the drive level was changed";
 pub struct Cell {
     pub constants: f64,
     pub phase_deg: f64,
+    /// What a hold allows of another tone, %.
+    beat_pct: f64,
     pub outcomes: Vec<Outcome>,
 }
 
 impl Cell {
-    pub fn of(benches: &[Bare], constants: f64, phase_deg: f64) -> Self {
+    /// Draw number `draw` of gains and noise.
+    pub fn of(benches: &mut [Bare], constants: f64, phase_deg: f64, draw: u64) -> Self {
+        let outcome = |bare: &mut Bare| {
+            bare.redraw(draw);
+            bare.dwell(bare.plain(constants, phase_deg))
+        };
         Self {
             constants,
             phase_deg,
-            outcomes: benches
-                .iter()
-                .map(|bare| bare.dwell(bare.plain(constants, phase_deg)))
-                .collect(),
+            beat_pct: benches[0].setup.hold.beat_pct,
+            outcomes: benches.iter_mut().map(outcome).collect(),
         }
     }
 
@@ -58,20 +63,23 @@ impl Cell {
         if !outcome.false_holds.is_empty() {
             return Some("held outside the dwell");
         }
+        if outcome.neighbour_is_wrong() {
+            return Some("the neighbour before it held on a wrong ratio");
+        }
         if held && off_peak > PHASE_LIMIT_DEG + PHASE_DOUBT_DEG {
             return Some("held off the peak");
         }
         // Half a time constant less than the rule: what passed before the span
         // follows the new drive is not seen by anyone. Earlier than that the data
-        // have to bound what is left, and the uncertainty to hold it.
-        let is_early = held && self.constants < 4.0;
-        let is_within = |(error, u): (f64, f64)| error.abs() <= u;
-        if is_early && !outcome.ratio_error().is_some_and(is_within) {
-            return Some("held before it was rung up");
+        // have to bound what is left; whether the uncertainty holds it is counted.
+        if held && self.is_early() && outcome.ratio_error().is_none() {
+            return Some("held before it was rung up, without a ratio");
         }
         if !held && self.constants >= 7.0 && off_peak < PHASE_LIMIT_DEG - PHASE_DOUBT_DEG {
             return Some("missed");
         }
+        // The motion before this one may outlast what rings up: it then beats with it.
+        let beats = 100.0 * outcome.old_motion > self.beat_pct && outcome.says(&["beat"]);
         let causes: &[&str] = match (
             self.constants < 7.0,
             off_peak > PHASE_LIMIT_DEG - PHASE_DOUBT_DEG,
@@ -80,7 +88,7 @@ impl Cell {
             (true, true) => &["not rung up", "too short", ENDED, "off resonance"],
             (false, _) => &["off resonance"],
         };
-        if !held && !outcome.says(causes) {
+        if !held && !outcome.says(causes) && !beats {
             return Some("rejected without the true cause");
         }
         match outcome.ratio_error() {
@@ -94,18 +102,19 @@ impl Cell {
         }
     }
 
-    /// Held ratios within their stated uncertainty, and all held ratios.
-    pub fn within_stated(&self) -> (u64, u64) {
-        self.held().fold((0, 0), |(within, all), (error, u)| {
-            (within + u64::from(error.abs() <= u), all + 1)
-        })
+    /// Whether these dwells ended before the rule calls a span rung up.
+    pub fn is_early(&self) -> bool {
+        self.constants < 4.0
     }
 
-    fn held(&self) -> impl Iterator<Item = (f64, f64)> {
-        self.outcomes
-            .iter()
-            .filter(|outcome| outcome.verdict() == Some(Verdict::Held))
-            .filter_map(Outcome::ratio_error)
+    pub fn coverage(&self) -> Coverage {
+        Coverage::of(&self.outcomes)
+    }
+
+    /// Of the holds of the neighbours that the recordings begin with.
+    pub fn coverage_of_neighbours(&self) -> Coverage {
+        let all = self.outcomes.iter().flat_map(|o| o.of_neighbour.iter());
+        all.copied().collect()
     }
 
     fn count(&self, verdict: Verdict) -> usize {
@@ -161,10 +170,82 @@ impl Cell {
     }
 }
 
-/// Whether so many of all within their interval of k = 2 (95 %) are too few:
-/// less than once in a thousand by chance.
-pub fn too_few(within: u64, all: u64) -> bool {
-    all > 0 && Binomial::new(0.95, all).unwrap().cdf(within) < 1e-3
+/// How the errors of held ratios stand to their stated uncertainty U (k = 2).
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Coverage {
+    pub all: u64,
+    /// Within U.
+    pub within: u64,
+    /// Beyond 1.5 U.
+    pub far: u64,
+}
+
+/// Shares of a normal distribution within two of its standard deviations and beyond
+/// three, the latter rounded up as the design has it.
+const WITHIN: f64 = 0.9545;
+const FAR: f64 = 0.003;
+/// What is less likely by chance is a finding.
+const CHANCE: f64 = 1e-3;
+
+impl Coverage {
+    pub fn of(outcomes: &[Outcome]) -> Self {
+        outcomes
+            .iter()
+            .filter(|outcome| outcome.verdict() == Some(Verdict::Held))
+            .filter_map(Outcome::ratio_error)
+            .collect()
+    }
+
+    #[must_use]
+    pub fn and(self, other: Self) -> Self {
+        Self {
+            all: self.all + other.all,
+            within: self.within + other.within,
+            far: self.far + other.far,
+        }
+    }
+
+    /// Why this is not what chance makes of a true uncertainty; of errors that have
+    /// nothing to do with one another.
+    pub fn objection(self) -> Option<String> {
+        let Self { all, within, far } = self;
+        if all == 0 {
+            return None;
+        }
+        if Binomial::new(WITHIN, all).unwrap().cdf(within) < CHANCE {
+            return Some(format!("only {within} of {all} ratios within k = 2"));
+        }
+        let beyond = Binomial::new(FAR, all).unwrap();
+        (far > 0 && beyond.sf(far - 1) < CHANCE)
+            .then(|| format!("{far} of {all} ratios beyond 1.5 U"))
+    }
+}
+
+/// Of errors and their U.
+impl FromIterator<(f64, f64)> for Coverage {
+    fn from_iter<I: IntoIterator<Item = (f64, f64)>>(errors: I) -> Self {
+        errors
+            .into_iter()
+            .map(|(error, u)| Self {
+                all: 1,
+                within: u64::from(error.abs() <= u),
+                far: u64::from(error.abs() > 1.5 * u),
+            })
+            .fold(Self::default(), Self::and)
+    }
+}
+
+#[test]
+fn chance_is_told_from_an_uncertainty_that_is_too_small() {
+    // Sums of the binomial terms, made elsewhere: at 0.9545 twelve or more of a hundred lie beyond U
+    // with 0.0020, thirteen with 0.0006; at 0.003 three or more beyond 1.5 U with 0.0035, four 0.00025.
+    let of = |all, within, far| Coverage { all, within, far };
+    assert_eq!(of(0, 0, 0).objection(), None);
+    assert_eq!(of(100, 88, 1).objection(), None);
+    assert!(of(100, 87, 1).objection().is_some());
+    assert_eq!(of(100, 95, 3).objection(), None);
+    assert!(of(100, 95, 4).objection().is_some());
+    assert_eq!(of(2, 0, 0).objection(), None);
 }
 
 /// The head of the guide's table.
