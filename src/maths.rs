@@ -30,7 +30,9 @@ pub const ARITHMETIC_VERSION: u32 = 7;
 /// compiler fuses no product into a sum.
 ///
 /// A macro, because a closure that is not inlined into [`Kernel::call`], always, stays
-/// compiled for the narrowest registers, and nothing but the time it takes shows it.
+/// compiled for the narrowest registers, and nothing but the time it takes shows it. So may do
+/// what a kernel calls of the standard library with a closure: `Vec::extend`, `collect` and
+/// `array::from_fn` are not always inlined; a loop over memory of its size is.
 macro_rules! wide {
     ($kernel:expr) => {
         $crate::maths::dispatched(

@@ -96,13 +96,52 @@ impl HopEstimate {
 
 /// Median of some values; `None` of none.
 pub fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut sorted: Vec<f64> = values.filter(|value| value.is_finite()).collect();
+    let mut sorted = finite(values);
     if sorted.is_empty() {
         return None;
     }
     let middle = sorted.len() / 2;
     let (_, value, _) = sorted.select_nth_unstable_by(middle, f64::total_cmp);
     Some(*value)
+}
+
+/// Those that are numbers, in memory that is taken once.
+fn finite(values: impl Iterator<Item = f64>) -> Vec<f64> {
+    let mut finite = Vec::with_capacity(values.size_hint().1.unwrap_or_default());
+    finite.extend(values.filter(|value| value.is_finite()));
+    finite
+}
+
+/// [`median`] of values that come and go one by one, which are kept in order.
+#[derive(Debug, Clone, Default)]
+pub struct RunningMedian {
+    sorted: Vec<f64>,
+}
+
+impl RunningMedian {
+    /// Takes a value.
+    pub fn add(&mut self, value: f64) {
+        if value.is_finite() {
+            let less = |other: &f64| other.total_cmp(&value).is_lt();
+            let place = self.sorted.partition_point(less);
+            self.sorted.insert(place, value);
+        }
+    }
+
+    /// Forgets a value that was added.
+    pub fn remove(&mut self, value: f64) {
+        let found = self
+            .sorted
+            .binary_search_by(|other| other.total_cmp(&value));
+        if let Ok(place) = found {
+            self.sorted.remove(place);
+        }
+    }
+
+    /// The median of those that are left; `None` of none.
+    pub fn value(&self) -> Option<f64> {
+        self.sorted.get(self.sorted.len() / 2).copied()
+    }
 }
 
 /// Between what the median of a series stays while a few more values come to its end, and as
@@ -123,7 +162,7 @@ const BOUNDED_VALUES: usize = 16;
 impl MedianBounds {
     /// Of some values; `None` of none.
     pub fn new(values: impl Iterator<Item = f64>) -> Option<Self> {
-        let mut sorted: Vec<f64> = values.filter(|value| value.is_finite()).collect();
+        let mut sorted = finite(values);
         // A value more or less moves the place of the median by one at most.
         let more = BOUNDED_VALUES.min(sorted.len() / 4);
         let middle = sorted.len() / 2;
@@ -155,6 +194,42 @@ pub fn median_frequency_hz(hops: &[HopEstimate]) -> Option<f64> {
 mod tests {
     use super::*;
     use std::collections::VecDeque;
+
+    /// What is kept in order has the same median as what is sorted anew, zeros of either sign,
+    /// equal values and what is no number included.
+    #[test]
+    fn a_running_median_is_the_median() {
+        let mut state = 1_u64;
+        let mut random = || {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            match state >> 60 {
+                0 => f64::NAN,
+                1 => f64::INFINITY,
+                2 => -0.0,
+                3 => 0.0,
+                4 => 1.0,
+                _ => (state >> 40) as f64 - 8e6,
+            }
+        };
+        let (mut values, mut running) = (VecDeque::new(), RunningMedian::default());
+        for i in 0..2000 {
+            // Longer and shorter by turns.
+            if i % 200 < 100 || values.is_empty() {
+                values.push_back(random());
+                running.add(values[values.len() - 1]);
+            }
+            if i % 3 == 0 || i % 200 >= 100 {
+                running.remove(values.pop_front().unwrap());
+            }
+            let expected = median(values.iter().copied());
+            assert_eq!(
+                running.value().map(f64::to_bits),
+                expected.map(f64::to_bits)
+            );
+        }
+    }
 
     /// The bounds hold for as many values as they say, whatever comes and goes.
     #[test]

@@ -112,8 +112,9 @@ pub(super) struct Projections {
 /// What hangs on the frequency alone.
 struct Waves {
     orders: usize,
-    /// Where each order stands in the spectra of the hops, and its sums over a hop.
-    places: [GridPlace; ORDERS],
+    /// The angle of the first a sample.
+    theta: f64,
+    /// The sums of each order over a hop.
     constants: [Sums; ORDERS],
     /// The angle of each order over half a hop.
     half_hops: [Complex64; ORDERS],
@@ -273,8 +274,11 @@ impl<H: AsRef<[HopSpectrum]>> HopSequence<'_, H> {
                 next *= step;
                 turn
             };
-            let (place, constant) = (&waves.places[order], &waves.constants[order]);
-            let (plain, by_time) = self.sums_at(group, place, constant, &into.means, turns);
+            let place = self
+                .transform
+                .place((order + 1) as f64 * waves.theta / TAU);
+            let constant = &waves.constants[order];
+            let (plain, by_time) = self.sums_at(group, &place, constant, &into.means, turns);
             into.cos[order + 1] = plain.re;
             into.sin[order] = plain.im.map(|x| -x);
             into.cos_by_time[order + 1] = by_time.re.map(|x| x * per_half);
@@ -308,10 +312,7 @@ impl Waves {
         let whole: [Complex64; MULTIPLES] = powers(maths::cis(0.5 * theta * frames as f64));
         Self {
             orders,
-            places: std::array::from_fn(|i| {
-                let times = if i < orders { (i + 1) as f64 } else { 0.0 };
-                transform.place(times * theta / TAU)
-            }),
+            theta,
             constants: std::array::from_fn(|i| {
                 sums_of((i + 1) as f64 * theta, hop, sample[i], half_hop[i])
             }),

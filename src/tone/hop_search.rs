@@ -139,43 +139,35 @@ impl HopSearch {
                 means[lane] += hop.means[lane] / self.window_hops as f64;
             }
         }
-        let hops: Vec<(&[ComplexLanes], Lanes)> = hops
+        let turns = self.turns.iter().cycle();
+        let turns = turns.skip(self.first % self.turns.len());
+        self.lines.clear();
+        self.lines
+            .resize(self.places.len(), ComplexLanes::default());
+        // Loops of their own, not `extend`: that is not always inlined into the kernel.
+        for (k, hop) in hops
             .iter()
             .filter_map(|hop| hop.as_ref().get(group))
-            .map(|hop| {
-                let apart = std::array::from_fn(|lane| hop.means[lane] - means[lane]);
-                (&hop.values[..], apart)
-            })
-            .collect();
-        self.lines.clear();
-        let turns = self
-            .turns
-            .iter()
-            .cycle()
-            .skip(self.first % self.turns.len());
-        self.lines
-            .extend(
-                self.constants
-                    .iter()
-                    .zip(turns)
-                    .enumerate()
-                    .map(|(i, (constant, turns))| {
-                        let mut line = ComplexLanes::default();
-                        for ((values, apart), turn) in hops.iter().zip(turns) {
-                            let mut value = values[i];
-                            for lane in 0..LANES {
-                                value.re[lane] += apart[lane] * constant;
-                            }
-                            line.add_turned(&value, *turn);
-                        }
-                        line
-                    }),
-            );
+            .enumerate()
+        {
+            let mut apart = [0.0; LANES];
+            for lane in 0..LANES {
+                apart[lane] = hop.means[lane] - means[lane];
+            }
+            let of_hop = self.constants.iter().zip(&hop.values).zip(turns.clone());
+            for (line, ((constant, value), turns)) in self.lines.iter_mut().zip(of_hop) {
+                let mut value = *value;
+                for lane in 0..LANES {
+                    value.re[lane] += apart[lane] * constant;
+                }
+                line.add_turned(&value, turns[k]);
+            }
+        }
         let (c, s) = (self.hann.re, self.hann.im);
         self.powers.clear();
-        self.powers.extend(self.lines.windows(3).map(|lines| {
+        self.powers.resize(self.places.len() - 2, [0.0; LANES]);
+        for (power, lines) in self.powers.iter_mut().zip(self.lines.windows(3)) {
             let (below, line, above) = (&lines[0], &lines[1], &lines[2]);
-            let mut power = [0.0; LANES];
             for lane in 0..LANES {
                 // ½ X(ω) + ¼ (exp(−jπ/N) X(ω − 2π/N) + exp(jπ/N) X(ω + 2π/N)), doubled.
                 let re = line.re[lane]
@@ -188,8 +180,7 @@ impl HopSearch {
                             - s * (below.re[lane] - above.re[lane]));
                 power[lane] = re * re + im * im;
             }
-            power
-        }));
+        }
     }
 
     /// Adds the powers of the channels that count, each over its median, to `combined`.

@@ -49,9 +49,14 @@ pub(in super::super) fn node_step(channels: &ChannelMap, hops: &[HopEstimate]) -
             break;
         };
         let (before, before_scatter) = side(at - STEP_SIDE_HOPS)?;
-        let noise = noise(at - STEP_SIDE_HOPS).max(noise(at + ONSET_HOPS));
         let step = (after - before).abs();
-        let is_large = step >= LEAST_STEP * before.abs().max(after.abs()) + 6.0 * noise;
+        let least = LEAST_STEP * before.abs().max(after.abs());
+        // Seldom is the noise worth a look.
+        if step < least {
+            continue;
+        }
+        let noise = noise(at - STEP_SIDE_HOPS).max(noise(at + ONSET_HOPS));
+        let is_large = step >= least + 6.0 * noise;
         let is_sharp = before_scatter.max(after_scatter) <= step / 6.0 + 1.5 * noise;
         if is_large && is_sharp {
             first = Some((at, before));

@@ -4,7 +4,7 @@
 use std::collections::VecDeque;
 
 use super::super::super::channel_map::ChannelMap;
-use super::super::super::hop_estimate::{HopEstimate, median};
+use super::super::super::hop_estimate::{HopEstimate, RunningMedian, median};
 use super::readings::{FOLLOWED, Readings};
 use super::{ONSET_HOPS, Onset, Sign, median_u, node_u};
 use crate::maths;
@@ -43,6 +43,9 @@ const ORDERS: f64 = 0.004;
 /// How far a reading is from the beginning, one a sign that is followed.
 type Distances = [f64; FOLLOWED.len()];
 
+/// The middle of each sign that is followed.
+type Middles = [RunningMedian; FOLLOWED.len()];
+
 /// What one of the departures does.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Change {
@@ -72,8 +75,10 @@ pub(super) struct Outlook {
     /// Hops that the middle is taken of, and the last of them.
     look_hops: usize,
     last: VecDeque<Readings>,
+    middles: Middles,
     /// Values of the beginning, as long as there are few.
     learned: Vec<Readings>,
+    usual_middles: Middles,
     /// Number of hops before those that are looked at, and their largest
     /// departures.
     good_hops: usize,
@@ -134,7 +139,9 @@ impl Outlook {
             ],
             look_hops,
             last: VecDeque::new(),
+            middles: Middles::default(),
             learned: Vec::new(),
+            usual_middles: Middles::default(),
             good_hops: 0,
             spread: [0.0; FOLLOWED.len()],
             recent: VecDeque::new(),
@@ -157,11 +164,11 @@ impl Outlook {
             return;
         }
         self.learned.push(middle);
-        for i in 0..FOLLOWED.len() {
-            let of = |readings: &Readings| readings.values.get(i).copied().unwrap_or_default();
-            let middle = median(self.learned.iter().map(of));
-            if let (Some(value), Some(middle)) = (self.usual.values.get_mut(i), middle) {
-                *value = middle;
+        let usual = self.usual.values.iter_mut().zip(&mut self.usual_middles);
+        for ((usual, running), value) in usual.zip(middle.values) {
+            running.add(value);
+            if let Some(middle) = running.value() {
+                *usual = middle;
             }
         }
         self.spread = [0.0; FOLLOWED.len()];
@@ -175,20 +182,25 @@ impl Outlook {
     /// The middle of the latest readings, which a knock does not move; `None` until
     /// there are enough.
     fn middle(&mut self, readings: &Readings) -> Option<Readings> {
+        if self.look_hops == 1 {
+            return Some(*readings);
+        }
         self.last.push_back(*readings);
-        while self.last.len() > self.look_hops {
-            self.last.pop_front();
+        let is_full = self.last.len() > self.look_hops;
+        let oldest = if is_full { self.last.pop_front() } else { None };
+        for (i, running) in self.middles.iter_mut().enumerate() {
+            let of = |readings: &Readings| readings.values.get(i).copied().unwrap_or_default();
+            running.add(of(readings));
+            if let Some(oldest) = &oldest {
+                running.remove(of(oldest));
+            }
         }
         if self.last.len() < self.look_hops {
             return None;
         }
-        if self.look_hops == 1 {
-            return Some(*readings);
-        }
         let mut middle = *readings;
-        for (i, value) in middle.values.iter_mut().enumerate() {
-            let of = |readings: &Readings| readings.values.get(i).copied().unwrap_or_default();
-            *value = median(self.last.iter().map(of))?;
+        for (value, running) in middle.values.iter_mut().zip(&self.middles) {
+            *value = running.value()?;
         }
         Some(middle)
     }
