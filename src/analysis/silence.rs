@@ -7,13 +7,11 @@
 //! The force falls to nothing, too, when the drive is switched off. The span then moves
 //! on by itself, and its motion decays; while a cell fell silent it stands.
 
-use ndarray::ArrayView1;
 use std::collections::VecDeque;
 
 use super::findings::Event;
 use crate::maths;
 use crate::setup::{Role, Setup};
-use crate::tone::fit::contiguous;
 use crate::tone::{ToneFrame, TonePlan};
 
 /// What is left of a channel's motion when it is silent, over what it had.
@@ -174,10 +172,10 @@ impl Silence {
         self.motion.hear(frame);
         let mut events = Vec::new();
         for channel in &mut self.channels {
-            if channel.row >= frame.samples.nrows() {
+            let Some(tone) = frame.channels.get(channel.row) else {
                 continue;
-            }
-            let rms = deviation(frame.samples.row(channel.row));
+            };
+            let rms = tone.deviation;
             if !rms.is_finite() {
                 continue;
             }
@@ -240,19 +238,10 @@ impl Listened {
     }
 }
 
-/// Standard deviation of some values.
-fn deviation(values: ArrayView1<f64>) -> f64 {
-    let values = contiguous(values);
-    let count = values.len().max(1) as f64;
-    let mean = maths::wide!(maths::sum_of(&values, |x| x)) / count;
-    let square = maths::wide!(maths::sum_of(&values, |x| maths::square(x - mean))) / count;
-    square.sqrt()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ndarray::Array2;
+    use crate::tone::ChannelTone;
     use std::sync::Arc;
 
     fn silence() -> Silence {
@@ -281,10 +270,13 @@ mod tests {
             end_s: 0.25 * (hop + 1) as f64,
             frequency_hz: has_tone.then_some(20.0),
             frequency_u_hz: 0.0,
-            channels: Vec::new(),
-            samples: Arc::new(Array2::from_shape_fn((2, 4), |(row, i)| {
-                sizes[row] * [1.0, -1.0][i % 2] + 3.0
-            })),
+            channels: sizes
+                .map(|deviation| ChannelTone {
+                    deviation,
+                    ..ChannelTone::default()
+                })
+                .to_vec(),
+            samples: Arc::default(),
         };
         (0..)
             .zip(hops)

@@ -11,6 +11,7 @@
 //! grid of hop numbers that depends on nothing but the plan, so the result does
 //! not depend on when a piece was fitted.
 
+use std::borrow::Cow;
 use std::collections::VecDeque;
 use std::ops::Range;
 use std::sync::Arc;
@@ -21,7 +22,7 @@ use num_complex::Complex64;
 use crate::maths;
 use crate::setup::HoldRules;
 use crate::tone::TonePlan;
-use crate::tone::fit::PhasorEstimate;
+use crate::tone::fit::{PhasorEstimate, contiguous};
 use crate::tone::flattening::Harmonics;
 use crate::tone::interval::{HoldFit, IntervalChannel, IntervalTone};
 use crate::tone::noise_marks::NoiseMarks;
@@ -230,19 +231,25 @@ impl HoldSamples {
 
     /// The samples of one channel over some hops, where all of them are kept.
     pub fn channel(&self, channel: usize, hops: &Range<u64>) -> Option<Vec<f64>> {
+        Some(self.channel_by_hops(channel, hops)?.concat())
+    }
+
+    /// The same hop by hop, as they lie.
+    pub fn channel_by_hops(
+        &self,
+        channel: usize,
+        hops: &Range<u64>,
+    ) -> Option<Vec<Cow<'_, [f64]>>> {
         let first = self.hops.iter().position(|(hop, _)| *hop == hops.start)?;
         // No more than is kept, whatever is asked for.
-        let count = hops.clone().count().min(self.hops.len()) * self.plan.hop_samples;
+        let count = hops.clone().count().min(self.hops.len());
         let mut samples = Vec::with_capacity(count);
         for expected in hops.clone() {
             let (hop, part) = self.hops.get(first + (expected - hops.start) as usize)?;
             if *hop != expected || channel >= part.nrows() {
                 return None;
             }
-            match part.row(channel).as_slice() {
-                Some(row) => samples.extend_from_slice(row),
-                None => samples.extend(part.row(channel)),
-            }
+            samples.push(contiguous(part.row(channel)));
         }
         Some(samples)
     }

@@ -38,7 +38,7 @@ pub(super) fn before_hold(
     STARTS_S.iter().find_map(|start_s| {
         let start = hops.start + in_hops(*start_s);
         let end = hops.end.min(start + in_hops(LONGEST_S));
-        let row = |channel| samples.channel(channel, &(start..end));
+        let row = |channel| samples.channel_by_hops(channel, &(start..end));
         let force = match channels.force {
             Some(force) => Some(row(force)?),
             None => None,

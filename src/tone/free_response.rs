@@ -47,6 +47,8 @@ const MOST_NEIGHBOURS: usize = 2;
 const WORTH_A_TONE: f64 = 0.3;
 /// Longest window, samples.
 const MOST_SAMPLES: f64 = 1e7;
+/// Half windows that are taken from the parts of a recording at once, beside a whole one.
+const WINDOWS_AT_ONCE: usize = 4;
 /// Fewest values of a series that can be fitted.
 const LEAST_VALUES: usize = 16;
 /// Steps of Gauss and Newton, at most.
@@ -85,10 +87,10 @@ pub struct FreeResponse {
 
 /// What samples of a motion at a constant drive frequency show, the drive force
 /// beside them where it is measured. `None` where there are too few samples, or
-/// nothing can be fitted.
-pub fn free_response(
-    motion: &[f64],
-    force: Option<&[f64]>,
+/// nothing can be fitted. The samples come in parts that follow one another.
+pub fn free_response<P: AsRef<[f64]>>(
+    motion: &[P],
+    force: Option<&[P]>,
     rate_hz: f64,
     drive_hz: f64,
 ) -> Option<FreeResponse> {
@@ -117,7 +119,7 @@ pub fn baseband(
     window_s: f64,
 ) -> Option<(Vec<Complex64>, f64, usize)> {
     let mixer = Mixer::new(rate_hz, drive_hz, window_s)?;
-    let series = mixer.series(samples)?;
+    let series = mixer.series(&[samples])?;
     Some((series, mixer.step_s(), mixer.length))
 }
 
@@ -157,19 +159,77 @@ impl Mixer {
     }
 
     /// One value every half window; `None` where there is none.
-    fn series(&self, samples: &[f64]) -> Option<Vec<Complex64>> {
-        let last = samples.len().checked_sub(self.length)?;
-        let sum = maths::wide!(maths::sum_of(samples, |x| x));
-        let mean = sum / samples.len() as f64;
+    fn series<P: AsRef<[f64]>>(&self, parts: &[P]) -> Option<Vec<Complex64>> {
+        let count = parts.iter().map(|part| part.as_ref().len()).sum::<usize>();
+        let last = count.checked_sub(self.length)?;
+        let mean = maths::wide!(sum_of_parts(parts)) / count as f64;
         let firsts = (0..=last / self.stride()).map(|block| block * self.stride());
-        let series = firsts.map(|first| {
+        let value = |first: usize, window: &[f64]| {
             // The phase starts anew in each window: errors of the turns do not add up.
             let cycles = (self.drive_hz / self.rate_hz * first as f64).fract();
-            let window = samples.get(first..first + self.length).unwrap_or_default();
             maths::wide!(turned_sum(window, &self.turned, mean)) * maths::cis(-TAU * cycles)
+        };
+        if let [whole] = parts {
+            let window = |first| whole.as_ref().get(first..first + self.length);
+            return Some(
+                firsts
+                    .map(|first| value(first, window(first).unwrap_or_default()))
+                    .collect(),
+            );
+        }
+        // Some windows at a time one behind the other: so they stay in a cache, where all of
+        // the parts would not.
+        let some = self.length + WINDOWS_AT_ONCE * self.stride();
+        let (mut held, mut from) = (Vec::with_capacity(2 * some), 0);
+        let mut parts = parts.iter();
+        let series = firsts.map(|first| {
+            if first + self.length > from + held.len() {
+                held.drain(..first - from);
+                from = first;
+                while held.len() < some
+                    && let Some(part) = parts.next()
+                {
+                    held.extend_from_slice(part.as_ref());
+                }
+            }
+            let window = held.get(first - from..first - from + self.length);
+            value(first, window.unwrap_or_default())
         });
         Some(series.collect())
     }
+}
+
+/// Σ of all samples, in the order of [`maths::sum_of`] of one part.
+#[expect(clippy::inline_always, reason = "compiled for wide registers")]
+#[expect(clippy::indexing_slicing, reason = "lanes of arrays of one length")]
+#[inline(always)]
+fn sum_of_parts<P: AsRef<[f64]>>(parts: &[P]) -> f64 {
+    let mut lanes = [0.0; LANES];
+    // Eight that lie in more than one part, and how many of them have come.
+    let (mut begun, mut come): (Lanes, usize) = ([0.0; LANES], 0);
+    for part in parts {
+        let mut part = part.as_ref();
+        if come > 0 {
+            let (more, behind) = part.split_at(part.len().min(LANES - come));
+            begun[come..come + more.len()].copy_from_slice(more);
+            (come, part) = (come + more.len(), behind);
+            if come < LANES {
+                continue;
+            }
+            for lane in 0..LANES {
+                lanes[lane] += begun[lane];
+            }
+        }
+        let (eights, last) = part.as_chunks::<LANES>();
+        for eight in eights {
+            for lane in 0..LANES {
+                lanes[lane] += eight[lane];
+            }
+        }
+        begun[..last.len()].copy_from_slice(last);
+        come = last.len();
+    }
+    lanes.iter().sum::<f64>() + begun[..come].iter().sum::<f64>()
 }
 
 /// A Hann window whose weights add up to two (a peak phasor is twice the mean), of `step` rad
@@ -504,7 +564,20 @@ mod tests {
                 30.0 + 4.0 * (drive - 1.1).cos() + 0.2 * (2.0 * drive).cos() - 3.0 * free
             })
             .collect();
-        let found = free_response(&samples, None, rate_hz, drive_hz).unwrap();
+        let found = free_response(&[&samples], None, rate_hz, drive_hz).unwrap();
+        // In parts of whatever lengths the same bits.
+        let mut parts = Vec::new();
+        let mut left = &samples[..];
+        for length in [0, 3, 4, 1, 17, 640, 5, 2000].iter().cycle() {
+            let (part, rest) = left.split_at(left.len().min(*length));
+            parts.push(part);
+            left = rest;
+            if left.is_empty() {
+                break;
+            }
+        }
+        let in_parts = free_response(&parts, None, rate_hz, drive_hz);
+        assert_eq!(in_parts, Some(found));
         assert!((found.frequency_hz - natural_hz).abs() < 2e-4, "{found:?}");
         assert!(
             (found.bandwidth_hz - bandwidth_hz).abs() < 5e-4,
@@ -537,14 +610,15 @@ mod tests {
                 state[n] += h / 6.0 * (k1[n] + 2.0 * k2[n] + 2.0 * k3[n] + k4[n]);
             }
         }
-        let found = free_response(&motion, Some(&forces), rate_hz, drive_hz).unwrap();
+        let found =
+            free_response(&[motion.as_slice()], Some(&[&forces]), rate_hz, drive_hz).unwrap();
         assert!(
             (found.bandwidth_hz / bandwidth_hz - 1.0).abs() < 0.02,
             "{found:?}"
         );
         assert!((found.frequency_hz - natural_hz).abs() < 0.002, "{found:?}");
         // Without the force the controller's 1/(9 pi) Hz would be in it.
-        let blind = free_response(&motion, None, rate_hz, drive_hz).unwrap();
+        let blind = free_response(&[&motion], None, rate_hz, drive_hz).unwrap();
         assert!(blind.bandwidth_hz < 0.7 * bandwidth_hz, "{blind:?}");
     }
 
@@ -555,14 +629,14 @@ mod tests {
             .map(|i| (TAU * 17.37 * f64::from(i) / rate_hz).cos() + 0.01 * scatter(i))
             .collect();
         // Of noise a fit makes something, but nothing of any size or certainty.
-        if let Some(found) = free_response(&samples, None, rate_hz, 17.37) {
+        if let Some(found) = free_response(&[&samples], None, rate_hz, 17.37) {
             assert!(found.amplitude < 0.01, "{found:?}");
             assert!(
                 found.bandwidth_u_hz > 0.1 * found.bandwidth_hz.abs(),
                 "{found:?}"
             );
         }
-        assert_eq!(free_response(&samples[..50], None, rate_hz, 17.37), None);
+        assert_eq!(free_response(&[&samples[..50]], None, rate_hz, 17.37), None);
     }
 
     /// Even scatter between −1 and 1 (a linear congruential sequence).

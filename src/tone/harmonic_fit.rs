@@ -274,9 +274,7 @@ impl<H: AsRef<[HopSpectrum]>> HopSequence<'_, H> {
                 next *= step;
                 turn
             };
-            let place = self
-                .transform
-                .place((order + 1) as f64 * waves.theta / TAU);
+            let place = self.transform.place((order + 1) as f64 * waves.theta / TAU);
             let constant = &waves.constants[order];
             let (plain, by_time) = self.sums_at(group, &place, constant, &into.means, turns);
             into.cos[order + 1] = plain.re;

@@ -62,6 +62,8 @@ pub struct ChannelTone {
     pub residual_rms: f64,
     /// Largest |residual| within the hop itself, SI.
     pub residual_peak: f64,
+    /// Standard deviation of the hop's samples, SI.
+    pub deviation: f64,
     /// Harmonics' rms over the fundamental's rms, 0…
     pub distortion: f64,
     /// Largest |second difference| of the raw samples of this hop, SI. With

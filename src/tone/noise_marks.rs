@@ -32,7 +32,7 @@ use std::f64::consts::{FRAC_1_PI, TAU};
 
 use crate::maths;
 use crate::tone::mains::MAINS_HZ;
-use crate::tone::quantisation::smallest_step;
+use crate::tone::quantisation::{smallest_step, smallest_step_reaches};
 use crate::tone::spectrum::LANES;
 
 /// How near the extreme a sample counts as standing at it, over the noise.
@@ -214,7 +214,7 @@ impl NoisyTone<'_> {
         if noise > LEAST_NOISE * amplitude {
             let mut piles = Piles::of(hop, noise);
             for (part, step) in parts().zip(&steps) {
-                piles.add(part, *step);
+                piles.add(part, *step >= piles.coarse);
             }
             marks.level_piles = piles.share();
             let slope_noise = (maths::wide!(sum_of_steps(self.rest)) / (count - 1.0)).sqrt();
@@ -226,7 +226,7 @@ impl NoisyTone<'_> {
                 let later = part.iter().skip(1).take(STEP_HOPS * hop);
                 slopes.clear();
                 slopes.extend(part.iter().zip(later).map(|(a, b)| b - a));
-                piles.add(&slopes, smallest_step(&slopes));
+                piles.add(&slopes, smallest_step_reaches(&slopes, piles.coarse));
             }
             marks.slope_piles = piles.share();
         }
@@ -245,13 +245,14 @@ impl NoisyTone<'_> {
         let centre = 0.5 * (self.rest.len() as f64 - 1.0);
         let first_turn = 0.5 * FRAC_1_PI * maths::argument(self.tone);
         let block = BLOCK_HOPS * self.hop_samples;
+        let middles = phase_middles();
         let blocks: Vec<[Complex64; 2]> = self
             .rest
             .chunks_exact(block.max(1))
             .enumerate()
             .filter_map(|(i, rest)| {
                 let turns = first_turn + ((i * block) as f64 - centre) * self.cycles_per_sample;
-                depths(rest, turns, self.cycles_per_sample)
+                depths(rest, turns, self.cycles_per_sample, &middles)
             })
             .collect();
         if blocks.len() < LEAST_BLOCKS {
@@ -319,9 +320,8 @@ impl Piles {
         }
     }
 
-    /// Some whole hops, and the smallest step in them.
-    fn add(&mut self, values: &[f64], step: f64) {
-        let is_coarse = step >= self.coarse;
+    /// Some whole hops, and whether their steps are too large to tell.
+    fn add(&mut self, values: &[f64], is_coarse: bool) {
         for values in values.chunks_exact(self.hop) {
             self.hops += 1.0;
             let near = self.near;
@@ -431,33 +431,43 @@ fn usual_step(steps: &[f64]) -> f64 {
 
 /// How the power of `rest` changes once and twice a turn, over its mean; the mean
 /// of each phase, an order of the tone that is not in the model, is taken off.
-fn depths(rest: &[f64], first_turn: f64, turns: f64) -> Option<[Complex64; 2]> {
+fn depths(
+    rest: &[f64],
+    first_turn: f64,
+    turns: f64,
+    middles: &[[Complex64; PHASES]; 2],
+) -> Option<[Complex64; 2]> {
     let phases = maths::wide!(by_phase(rest, first_turn, turns));
     // Count, and variance times count.
-    let variances: Vec<(usize, f64, f64)> = phases
-        .iter()
-        .enumerate()
-        .filter(|(_, [count, ..])| *count >= 3.0)
-        .map(|(phase, [count, sum, squares, _])| {
-            let variance = (squares - sum * sum / count) / (count - 1.0);
-            (phase, *count, variance)
-        })
-        .collect();
+    let mut variances: Vec<(usize, f64, f64)> = Vec::with_capacity(PHASES);
+    let known = phases.iter().enumerate();
+    let known = known.filter(|(_, [count, ..])| *count >= 3.0);
+    variances.extend(known.map(|(phase, [count, sum, squares, _])| {
+        let variance = (squares - sum * sum / count) / (count - 1.0);
+        (phase, *count, variance)
+    }));
     let total: f64 = variances.iter().map(|(_, count, _)| count).sum();
     let mean: f64 = variances.iter().map(|(_, count, v)| count * v).sum::<f64>() / total;
     if variances.len() < LEAST_PHASES || mean <= 0.0 {
         return None;
     }
-    Some([1.0, 2.0].map(|order| {
+    Some(middles.map(|middles| {
         let sum: Complex64 = variances
             .iter()
-            .map(|(phase, count, variance)| {
-                let turn = (*phase as f64 + 0.5) / PHASES as f64;
-                maths::cis(-TAU * order * turn) * (count * (variance - mean))
-            })
+            .map(|(phase, count, variance)| middles[*phase] * (count * (variance - mean)))
             .sum();
         sum * (2.0 / (total * mean))
     }))
+}
+
+/// exp(−i order φ) at the middle of each phase, for once and twice a turn.
+fn phase_middles() -> [[Complex64; PHASES]; 2] {
+    [1.0, 2.0].map(|order| {
+        std::array::from_fn(|phase| {
+            let turn = (phase as f64 + 0.5) / PHASES as f64;
+            maths::cis(-TAU * order * turn)
+        })
+    })
 }
 
 /// Count, sum and sum of squares of each phase; four values a phase are one register.

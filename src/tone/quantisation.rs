@@ -29,6 +29,9 @@ const ALL_PARTS: f64 = 1.0964;
 /// More phases than this average so well that noise of the same size is all.
 const MOST_PHASES: usize = 4096;
 
+/// Steps that are looked at together.
+const LOOKED_AT: usize = 64;
+
 /// Standard uncertainties of a phasor's parts from rounding.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct RoundingError {
@@ -91,6 +94,24 @@ impl Rounding {
 pub fn smallest_step(samples: &[f64]) -> f64 {
     let least = maths::wide!(least_step(samples));
     if least.is_finite() { least } else { 0.0 }
+}
+
+/// Whether the smallest step is `limit` or more, without a look at all samples where it is
+/// surely less.
+pub fn smallest_step_reaches(samples: &[f64], limit: f64) -> bool {
+    let mut least = f64::INFINITY;
+    for first in (0..samples.len()).step_by(LOOKED_AT) {
+        let some = samples.get(first..).unwrap_or_default();
+        let some = some.get(..=LOOKED_AT).unwrap_or(some);
+        let step = smallest_step(some);
+        if step > 0.0 {
+            least = least.min(step);
+        }
+        if least < limit {
+            return false;
+        }
+    }
+    (if least.is_finite() { least } else { 0.0 }) >= limit
 }
 
 #[expect(
@@ -206,6 +227,35 @@ mod tests {
                 rms[0] > 0.5 || noise > 0.0,
                 "{cycles} {sizes:?} {noise} {rms:?}"
             );
+        }
+    }
+
+    #[test]
+    fn a_step_that_is_too_small_is_found_early_or_late() {
+        let samples = |small_at: usize| -> Vec<f64> {
+            let steps = (0..400).map(|i| match i {
+                _ if i == small_at => 0.25,
+                _ if i % 3 == 0 => 0.0,
+                _ => 1.0,
+            });
+            let sums = steps.scan(0.0, |sum, step| {
+                *sum += step;
+                Some(*sum)
+            });
+            sums.collect()
+        };
+        for small_at in [1, 63, 64, 65, 128, 398, 399, 1000] {
+            let samples = samples(small_at);
+            for limit in [0.0, 0.1, 0.25, 0.5, 1.0, 2.0, f64::NAN] {
+                assert_eq!(
+                    smallest_step_reaches(&samples, limit),
+                    smallest_step(&samples) >= limit,
+                    "{small_at} {limit}"
+                );
+            }
+        }
+        for few in [&[][..], &[1.0], &[1.0, 1.0], &[1.0, f64::INFINITY]] {
+            assert!(!smallest_step_reaches(few, 0.5), "{few:?}");
         }
     }
 

@@ -315,7 +315,7 @@ impl Estimator {
             end_s: (newest.number + 1) as f64 * self.plan.hop_seconds(),
             frequency_hz: None,
             frequency_u_hz: 0.0,
-            channels: newest.raw.iter().map(|raw| without_tone(*raw)).collect(),
+            channels: newest.without_tone(),
             samples: Arc::clone(&newest.samples),
         };
         let Some(found) = self.tone(window) else {
@@ -341,9 +341,9 @@ impl Estimator {
         let channels = found
             .channels
             .iter()
-            .zip(&newest.raw)
+            .zip(silent.channels)
             .zip(peaks)
-            .map(|((channel, raw), residual_peak)| {
+            .map(|((channel, without_tone), residual_peak)| {
                 let equal = |order: usize| -> Complex64 {
                     match (channel.phasors.get(order), responses.get(order)) {
                         (Some(phasor), Some(response)) => phasor / response,
@@ -359,7 +359,7 @@ impl Estimator {
                     residual_peak,
                     distortion: harmonics.sqrt()
                         / maths::modulus(fundamental).max(f64::MIN_POSITIVE),
-                    ..without_tone(*raw)
+                    ..without_tone
                 }
             })
             .collect();
@@ -367,7 +367,9 @@ impl Estimator {
             frequency_hz: Some(found.cycles * rate_hz),
             frequency_u_hz: found.cycles_u * rate_hz * self.noise_scale,
             channels,
-            ..silent
+            hop: silent.hop,
+            end_s: silent.end_s,
+            samples: silent.samples,
         }
     }
 
@@ -402,14 +404,23 @@ pub(super) fn equalized(
     })
 }
 
-fn without_tone(raw: RawHop) -> ChannelTone {
-    let count = raw.second_difference_count.max(1) as f64;
-    ChannelTone {
-        second_difference_peak: raw.second_difference_peak,
-        second_difference_rms: (raw.second_difference_sum / count).sqrt(),
-        clipped: raw.clipped,
-        missing: raw.missing,
-        ..ChannelTone::default()
+impl TransformedHop {
+    /// What is known of each channel beside a tone.
+    fn without_tone(&self) -> Vec<ChannelTone> {
+        let samples = self.samples.ncols().max(1) as f64;
+        let squares = self.spectra.iter().flat_map(|spectrum| spectrum.squares);
+        let channels = self.raw.iter().zip(squares).map(|(raw, square)| {
+            let count = raw.second_difference_count.max(1) as f64;
+            ChannelTone {
+                deviation: (square / samples).sqrt(),
+                second_difference_peak: raw.second_difference_peak,
+                second_difference_rms: (raw.second_difference_sum / count).sqrt(),
+                clipped: raw.clipped,
+                missing: raw.missing,
+                ..ChannelTone::default()
+            }
+        });
+        channels.collect()
     }
 }
 
