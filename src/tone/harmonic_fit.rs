@@ -109,6 +109,16 @@ pub(super) struct Projections {
     pub(super) means: Lanes,
 }
 
+/// Memory that serves for one fit after another.
+#[derive(Default)]
+pub struct Space(Vec<(Projections, Linear)>);
+
+impl std::fmt::Debug for Space {
+    fn fmt(&self, f: &mut std::fmt::Formatter) -> std::fmt::Result {
+        f.debug_struct("Space").finish_non_exhaustive()
+    }
+}
+
 /// What hangs on the frequency alone.
 struct Waves {
     orders: usize,
@@ -355,12 +365,13 @@ fn sums_of(theta: f64, frames: usize, half: Complex64, whole: Complex64) -> Sums
 }
 
 /// Fits a tone of `orders` near `guess` cycles a sample; `counts[c]` says whether
-/// channel c sets the frequency.
+/// channel c sets the frequency. What is in `space` before makes no difference.
 pub fn fit<H: AsRef<[HopSpectrum]>>(
     sequence: &HopSequence<H>,
     counts: &[bool],
     guess: f64,
     orders: usize,
+    Space(groups): &mut Space,
 ) -> Result<HarmonicTone, FitError> {
     let orders = orders.clamp(1, ORDERS);
     let frames = sequence.frames();
@@ -376,9 +387,8 @@ pub fn fit<H: AsRef<[HopSpectrum]>>(
     let half = sequence.half();
     let first_angle = TAU * guess * half;
     let mut angle = first_angle;
-    let mut groups: Vec<(Projections, Linear)> = (0..sequence.groups())
-        .map(|group| (sequence.start(group), Linear::default()))
-        .collect();
+    groups.clear();
+    groups.extend((0..sequence.groups()).map(|group| (sequence.start(group), Linear::default())));
     if groups
         .iter()
         .any(|(group, _)| group.squares.iter().any(|x| !x.is_finite()))
@@ -406,7 +416,7 @@ pub fn fit<H: AsRef<[HopSpectrum]>>(
             equations
         })
         .ok_or(FitError::Singular)?;
-        let (step, variance) = newton(&groups, sequence.channels, counts)?;
+        let (step, variance) = newton(groups, sequence.channels, counts)?;
         if !step.is_finite() {
             return Err(FitError::Diverged);
         }
@@ -440,15 +450,15 @@ pub fn fit<H: AsRef<[HopSpectrum]>>(
         if remaining < CONVERGED {
             // Of so short a step the parameters need no more than their slopes.
             maths::wide!({
-                for (_, linear) in &mut groups {
+                for (_, linear) in &mut *groups {
                     equations.follow(linear, made, freedom);
                 }
             });
-            let variance = newton(&groups, sequence.channels, counts).map_or(0.0, |found| found.1);
+            let variance = newton(groups, sequence.channels, counts).map_or(0.0, |found| found.1);
             let cycles = angle / (TAU * half);
             let (channels, orders) = (sequence.channels, orders);
             return Ok(report(
-                &groups, &equations, channels, orders, cycles, variance, half,
+                groups, &equations, channels, orders, cycles, variance, half,
             ));
         }
     }
@@ -782,7 +792,14 @@ mod tests {
             };
             let length_s = frames as f64 / rate_hz;
             let guess_hz = hz + 0.1 / length_s;
-            let ours = super::fit(&sequence, &counts, guess_hz / rate_hz, orders).unwrap();
+            let ours = super::fit(
+                &sequence,
+                &counts,
+                guess_hz / rate_hz,
+                orders,
+                &mut Space::default(),
+            )
+            .unwrap();
             let tones = [ToneGuess {
                 frequency_hz: guess_hz,
                 free: true,
@@ -852,7 +869,7 @@ mod tests {
                 let guess_hz = if change_s > 0.5 { before_hz } else { after_hz };
                 let [a, b] = [-0.05, 0.05].map(|off_hz| {
                     let guess = (guess_hz + off_hz) / rate_hz;
-                    fit(&sequence, &[true; 4], guess, 5).unwrap()
+                    fit(&sequence, &[true; 4], guess, 5, &mut Space::default()).unwrap()
                 });
                 (a.cycles - b.cycles).abs() / a.cycles_u
             })

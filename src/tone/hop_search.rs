@@ -17,6 +17,7 @@
 #![allow(clippy::inline_always)]
 
 use num_complex::Complex64;
+use pulp::Simd;
 use std::f64::consts::{PI, TAU};
 
 use super::fit::Sums;
@@ -50,10 +51,15 @@ pub struct HopSearch {
     turns: Vec<Vec<Complex64>>,
     hann: Complex64,
     lines: Vec<ComplexLanes>,
-    powers: Vec<Lanes>,
+    powers: Vec<Row>,
     combined: Vec<f64>,
-    sorted: Vec<Lanes>,
+    sorted: Vec<Row>,
 }
+
+/// One value of each channel, in one line of the cache.
+#[derive(Debug, Clone, Copy, Default)]
+#[repr(align(64))]
+struct Row(Lanes);
 
 impl HopSearch {
     /// For windows of `window_hops` hops, between two frequencies in cycles a sample.
@@ -122,9 +128,12 @@ impl HopSearch {
                 let channel = group * LANES + lane;
                 counts.get(channel).copied().unwrap_or(false)
             });
-            maths::wide!({
-                self.window(hops, group);
-                self.combine(counts);
+            let search = &mut *self;
+            pulp::Arch::new().dispatch(Looked {
+                search,
+                hops,
+                group,
+                counts,
             });
         }
         self.top()
@@ -132,7 +141,7 @@ impl HopSearch {
 
     /// The power of a group's channels at the lines, into `powers`.
     #[inline(always)]
-    fn window<H: AsRef<[HopLines]>>(&mut self, hops: &[H], group: usize) {
+    fn window<S: Simd, H: AsRef<[HopLines]>>(&mut self, simd: S, hops: &[H], group: usize) {
         let mut means = [0.0; LANES];
         for hop in hops.iter().filter_map(|hop| hop.as_ref().get(group)) {
             for lane in 0..LANES {
@@ -144,7 +153,6 @@ impl HopSearch {
         self.lines.clear();
         self.lines
             .resize(self.places.len(), ComplexLanes::default());
-        // Loops of their own, not `extend`: that is not always inlined into the kernel.
         for (k, hop) in hops
             .iter()
             .filter_map(|hop| hop.as_ref().get(group))
@@ -154,39 +162,60 @@ impl HopSearch {
             for lane in 0..LANES {
                 apart[lane] = hop.means[lane] - means[lane];
             }
+            let (apart, _) = S::as_simd_f64s(&apart);
             let of_hop = self.constants.iter().zip(&hop.values).zip(turns.clone());
             for (line, ((constant, value), turns)) in self.lines.iter_mut().zip(of_hop) {
-                let mut value = *value;
-                for lane in 0..LANES {
-                    value.re[lane] += apart[lane] * constant;
+                let constant = simd.splat_f64s(*constant);
+                let (turn_re, turn_im) =
+                    (simd.splat_f64s(turns[k].re), simd.splat_f64s(turns[k].im));
+                let (re, _) = S::as_mut_simd_f64s(&mut line.re);
+                let (im, _) = S::as_mut_simd_f64s(&mut line.im);
+                let (value_re, _) = S::as_simd_f64s(&value.re);
+                let (value_im, _) = S::as_simd_f64s(&value.im);
+                for part in 0..LANES / S::F64_LANES {
+                    let offset = simd.mul_f64s(apart[part], constant);
+                    let (a, b) = (simd.add_f64s(value_re[part], offset), value_im[part]);
+                    let turned_re =
+                        simd.sub_f64s(simd.mul_f64s(turn_re, a), simd.mul_f64s(turn_im, b));
+                    let turned_im =
+                        simd.add_f64s(simd.mul_f64s(turn_re, b), simd.mul_f64s(turn_im, a));
+                    re[part] = simd.add_f64s(re[part], turned_re);
+                    im[part] = simd.add_f64s(im[part], turned_im);
                 }
-                line.add_turned(&value, turns[k]);
             }
         }
-        let (c, s) = (self.hann.re, self.hann.im);
+        let (c, s) = (simd.splat_f64s(self.hann.re), simd.splat_f64s(self.hann.im));
+        let half = simd.splat_f64s(0.5);
         self.powers.clear();
-        self.powers.resize(self.places.len() - 2, [0.0; LANES]);
-        for (power, lines) in self.powers.iter_mut().zip(self.lines.windows(3)) {
-            let (below, line, above) = (&lines[0], &lines[1], &lines[2]);
-            for lane in 0..LANES {
+        self.powers.resize(self.places.len() - 2, Row::default());
+        for (power, lines) in self.powers.iter_mut().zip(self.lines.array_windows()) {
+            let [below, line, above] = lines;
+            let [below_re, line_re, above_re] =
+                [&below.re, &line.re, &above.re].map(|lanes| S::as_simd_f64s(lanes).0);
+            let [below_im, line_im, above_im] =
+                [&below.im, &line.im, &above.im].map(|lanes| S::as_simd_f64s(lanes).0);
+            let (power, _) = S::as_mut_simd_f64s(&mut power.0);
+            for part in 0..LANES / S::F64_LANES {
                 // ½ X(ω) + ¼ (exp(−jπ/N) X(ω − 2π/N) + exp(jπ/N) X(ω + 2π/N)), doubled.
-                let re = line.re[lane]
-                    + 0.5
-                        * (c * (below.re[lane] + above.re[lane])
-                            + s * (below.im[lane] - above.im[lane]));
-                let im = line.im[lane]
-                    + 0.5
-                        * (c * (below.im[lane] + above.im[lane])
-                            - s * (below.re[lane] - above.re[lane]));
-                power[lane] = re * re + im * im;
+                let beside_re = simd.add_f64s(
+                    simd.mul_f64s(c, simd.add_f64s(below_re[part], above_re[part])),
+                    simd.mul_f64s(s, simd.sub_f64s(below_im[part], above_im[part])),
+                );
+                let beside_im = simd.sub_f64s(
+                    simd.mul_f64s(c, simd.add_f64s(below_im[part], above_im[part])),
+                    simd.mul_f64s(s, simd.sub_f64s(below_re[part], above_re[part])),
+                );
+                let re = simd.add_f64s(line_re[part], simd.mul_f64s(half, beside_re));
+                let im = simd.add_f64s(line_im[part], simd.mul_f64s(half, beside_im));
+                power[part] = simd.add_f64s(simd.mul_f64s(re, re), simd.mul_f64s(im, im));
             }
         }
     }
 
     /// Adds the powers of the channels that count, each over its median, to `combined`.
     #[inline(always)]
-    fn combine(&mut self, counts: [bool; LANES]) {
-        let median = self.median();
+    fn combine<S: Simd>(&mut self, simd: S, counts: [bool; LANES]) {
+        let median = self.median(simd);
         let mut weights = [0.0; LANES];
         for lane in 0..LANES {
             let weight = 1.0 / median[lane];
@@ -194,32 +223,36 @@ impl HopSearch {
                 weights[lane] = weight;
             }
         }
+        let (weights, _) = S::as_simd_f64s(&weights);
+        let none = simd.splat_f64s(0.0);
         for (sum, power) in self.combined.iter_mut().zip(&self.powers) {
-            let mut parts = [0.0; LANES];
-            for lane in 0..LANES {
+            let mut parts = Row::default();
+            let (weighted, _) = S::as_mut_simd_f64s(&mut parts.0);
+            let (power, _) = S::as_simd_f64s(&power.0);
+            for part in 0..LANES / S::F64_LANES {
                 // A channel without values says nothing, not even that.
-                parts[lane] = if weights[lane] > 0.0 {
-                    weights[lane] * power[lane]
-                } else {
-                    0.0
-                };
+                weighted[part] = simd.select_f64s(
+                    simd.less_than_f64s(none, weights[part]),
+                    simd.mul_f64s(weights[part], power[part]),
+                    none,
+                );
             }
-            let [a, b, c, d, e, f, g, h] = parts;
+            let [a, b, c, d, e, f, g, h] = parts.0;
             *sum += ((a + e) + (c + g)) + ((b + f) + (d + h));
         }
     }
 
     /// Each channel's median of the medians of three neighbouring lines.
     #[inline(always)]
-    fn median(&mut self) -> Lanes {
+    fn median<S: Simd>(&mut self, simd: S) -> Lanes {
         let sorted = &mut self.sorted;
         sorted.clear();
         let (threes, others) = self.powers.as_chunks::<3>();
-        sorted.extend(threes.iter().map(|[a, b, c]| {
-            let (low, high) = in_order(a, b);
-            let (middle, _) = in_order(&high, c);
-            in_order(&low, &middle).1
-        }));
+        for [a, b, c] in threes {
+            let (low, high) = in_order(simd, a, b);
+            let (middle, _) = in_order(simd, &high, c);
+            sorted.push(in_order(simd, &low, &middle).1);
+        }
         sorted.extend(others);
         // Batcher's exchanges (Knuth 5.2.2, algorithm M): the same for whatever values.
         let count = sorted.len();
@@ -231,7 +264,8 @@ impl HopSearch {
                     for low in start..(start + apart).min(count - apart) {
                         let high = low + apart;
                         if low / (2 * run) == high / (2 * run) {
-                            (sorted[low], sorted[high]) = in_order(&sorted[low], &sorted[high]);
+                            (sorted[low], sorted[high]) =
+                                in_order(simd, &sorted[low], &sorted[high]);
                         }
                     }
                 }
@@ -239,7 +273,7 @@ impl HopSearch {
             }
             run *= 2;
         }
-        sorted[count / 2]
+        sorted[count / 2].0
     }
 
     /// Where the highest peak stands.
@@ -269,14 +303,38 @@ impl HopSearch {
     }
 }
 
+/// A look at the powers of a group's channels, by the registers that the processor has: left to
+/// the compiler, it takes neighbouring lines side by side, and gathers their lanes.
+struct Looked<'a, H> {
+    search: &'a mut HopSearch,
+    hops: &'a [H],
+    group: usize,
+    counts: [bool; LANES],
+}
+
+impl<H: AsRef<[HopLines]>> pulp::WithSimd for Looked<'_, H> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
+        self.search.window(simd, self.hops, self.group);
+        self.search.combine(simd, self.counts);
+    }
+}
+
 /// The smaller and the larger of two values, in each lane.
 #[inline(always)]
-fn in_order(a: &Lanes, b: &Lanes) -> (Lanes, Lanes) {
+fn in_order<S: Simd>(simd: S, a: &Row, b: &Row) -> (Row, Row) {
     let (mut low, mut high) = (*a, *b);
-    for lane in 0..LANES {
-        let is_ordered = a[lane] < b[lane];
-        low[lane] = if is_ordered { a[lane] } else { b[lane] };
-        high[lane] = if is_ordered { b[lane] } else { a[lane] };
+    let (lows, _) = S::as_mut_simd_f64s(&mut low.0);
+    let (highs, _) = S::as_mut_simd_f64s(&mut high.0);
+    for (low, high) in lows.iter_mut().zip(highs) {
+        let (a, b) = (*low, *high);
+        let is_ordered = simd.less_than_f64s(a, b);
+        (*low, *high) = (
+            simd.select_f64s(is_ordered, a, b),
+            simd.select_f64s(is_ordered, b, a),
+        );
     }
     (low, high)
 }
@@ -355,7 +413,7 @@ mod tests {
             for (i, power) in search.powers.iter().enumerate() {
                 let right = output[search.first + 1 + i].norm();
                 assert!(
-                    (power[c].sqrt() - right).abs() < 1e-9,
+                    (power.0[c].sqrt() - right).abs() < 1e-9,
                     "{i} {power:?} {right}"
                 );
             }

@@ -22,7 +22,35 @@ pub(super) type Factors = [Complex64; MOST];
 
 /// A series; behind its end stand zeros.
 #[derive(Debug, Clone, Default)]
-pub(super) struct ComplexSeries(Vec<ComplexLanes>);
+pub(super) struct ComplexSeries(Vec<Stored>);
+
+/// [`ComplexLanes`] at any place in memory: of some ten of them the border of a line of the
+/// cache costs less than memory that begins at one, and a fit takes a dozen series a step.
+#[derive(Debug, Clone, Copy, Default)]
+struct Stored {
+    re: Lanes,
+    im: Lanes,
+}
+
+impl Stored {
+    #[inline(always)]
+    fn lanes(&self) -> ComplexLanes {
+        ComplexLanes {
+            re: self.re,
+            im: self.im,
+        }
+    }
+}
+
+impl From<ComplexLanes> for Stored {
+    #[inline(always)]
+    fn from(lanes: ComplexLanes) -> Self {
+        Self {
+            re: lanes.re,
+            im: lanes.im,
+        }
+    }
+}
 
 /// The products of columns with each other, the lower triangle.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -53,15 +81,20 @@ pub(super) struct Fitted {
 
 impl FromIterator<Complex64> for ComplexSeries {
     fn from_iter<I: IntoIterator<Item = Complex64>>(values: I) -> Self {
-        let mut blocks = Vec::new();
-        for (i, value) in values.into_iter().enumerate() {
-            let lane = i % LANES;
-            if lane == 0 {
-                blocks.push(ComplexLanes::default());
+        let values = values.into_iter();
+        let mut blocks = Vec::with_capacity(values.size_hint().0.div_ceil(LANES));
+        let mut block = Stored::default();
+        let mut lane = 0;
+        for value in values {
+            (block.re[lane], block.im[lane]) = (value.re, value.im);
+            lane += 1;
+            if lane == LANES {
+                blocks.push(block);
+                (block, lane) = (Stored::default(), 0);
             }
-            if let Some(block) = blocks.last_mut() {
-                block.set(lane, value);
-            }
+        }
+        if lane > 0 {
+            blocks.push(block);
         }
         Self(blocks)
     }
@@ -72,12 +105,13 @@ impl ComplexSeries {
     pub fn values(&self) -> impl Iterator<Item = Complex64> {
         self.0
             .iter()
-            .flat_map(|block| (0..LANES).map(|lane| block.at(lane)))
+            .flat_map(|block| block.re.iter().zip(&block.im))
+            .map(|(re, im)| Complex64::new(*re, *im))
     }
 
     /// Its values, side by side.
-    pub fn blocks(self) -> Vec<ComplexLanes> {
-        self.0
+    pub fn blocks(&self) -> Vec<ComplexLanes> {
+        self.0.iter().map(Stored::lanes).collect()
     }
 
     /// 1, ratio, ratio² …
@@ -100,7 +134,7 @@ impl ComplexSeries {
         let stride = ComplexLanes::all(stride);
         let mut blocks = Vec::with_capacity(count.div_ceil(LANES));
         for _ in 0..count.div_ceil(LANES) {
-            blocks.push(next);
+            blocks.push(next.into());
             next = next * stride;
         }
         let mut tone = Self(blocks);
@@ -110,7 +144,10 @@ impl ComplexSeries {
 
     /// `count` ones.
     pub fn constant(count: usize) -> Self {
-        std::iter::repeat_n(Complex64::ONE, count).collect()
+        let ones = Stored::from(ComplexLanes::all(Complex64::ONE));
+        let mut constant = Self(vec![ones; count.div_ceil(LANES)]);
+        constant.end(count);
+        constant
     }
 
     /// Zeros behind `count` values.
@@ -120,7 +157,7 @@ impl ComplexSeries {
             && !count.is_multiple_of(LANES)
         {
             for lane in count % LANES..LANES {
-                last.set(lane, Complex64::ZERO);
+                (last.re[lane], last.im[lane]) = (0.0, 0.0);
             }
         }
     }
@@ -132,7 +169,7 @@ impl ComplexSeries {
         let mut numbers: Lanes = from_fn(|lane| lane as f64);
         let mut blocks = Vec::with_capacity(self.0.len());
         for block in &self.0 {
-            blocks.push((*block * factor).scaled(&numbers));
+            blocks.push((block.lanes() * factor).scaled(&numbers).into());
             numbers = numbers.map(|number| number + LANES as f64);
         }
         Self(blocks)
@@ -142,7 +179,7 @@ impl ComplexSeries {
     pub fn add(&mut self, other: &Self, factor: Complex64) {
         let factor = ComplexLanes::all(factor);
         for (block, part) in self.0.iter_mut().zip(&other.0) {
-            *block = block.plus(*part * factor);
+            *block = block.lanes().plus(part.lanes() * factor).into();
         }
     }
 

@@ -276,6 +276,7 @@ pub struct Estimator {
     noise_scale: f64,
     transform: HopTransform,
     search: Option<HopSearch>,
+    space: harmonic_fit::Space,
     counts: Vec<bool>,
 }
 
@@ -289,6 +290,7 @@ impl Estimator {
             filter,
             search: hop_search(&plan, &transform),
             transform,
+            space: harmonic_fit::Space::default(),
             counts: plan
                 .channels
                 .iter()
@@ -381,7 +383,7 @@ impl Estimator {
             channels: self.plan.channels.len(),
         };
         let orders = self.plan.orders(guess * self.plan.decimated_rate_hz());
-        harmonic_fit::fit(&sequence, &self.counts, guess, orders).ok()
+        harmonic_fit::fit(&sequence, &self.counts, guess, orders, &mut self.space).ok()
     }
 }
 
