@@ -210,8 +210,12 @@ impl Sink for Keep<'_> {
 
     fn tick(&mut self, progress: &Progress, _analysis: &Analysis) -> anyhow::Result<()> {
         let frames = progress.frames.iter().zip(&self.firsts);
-        self.frames = frames.map(|(at, first)| at.saturating_sub(*first)).sum();
-        self.watch.progress(self.frames, self.points.len());
+        let frames = frames.map(|(at, first)| at.saturating_sub(*first)).sum();
+        // Once a block, not once a hop.
+        if frames != self.frames {
+            self.frames = frames;
+            self.watch.progress(self.frames, self.points.len());
+        }
         Ok(())
     }
 }

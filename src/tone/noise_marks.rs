@@ -61,6 +61,8 @@ const COARSE: f64 = 0.25;
 const STEP_HOPS: usize = 8;
 /// Parts of a turn in which the noise is counted, each by itself.
 const PHASES: usize = 24;
+/// Places of a table for them: so many that a number of a phase is one of them whatever it is.
+const PLACES: usize = PHASES.next_power_of_two();
 /// Tables that the samples of a block go to in turns.
 const TABLES: usize = 4;
 /// And how many of them have to hold samples.
@@ -204,31 +206,39 @@ impl NoisyTone<'_> {
             return marks;
         };
         let hop = self.hop_samples;
-        let parts = || samples.chunks(STEP_HOPS * hop.max(1));
-        let steps: Vec<f64> = parts().map(smallest_step).collect();
+        let count = self.rest.len().max(1) as f64;
+        let (squares, step_squares) = maths::wide!(powers(self.rest));
+        let noise = (squares / count).sqrt();
+        let tells = noise > LEAST_NOISE * amplitude;
+        let mut level = Piles::of(hop, noise);
+        let mut slope = Piles::of(hop, (step_squares / (count - 1.0)).sqrt());
+        let mut steps = Vec::new();
+        let mut slopes = Vec::with_capacity(STEP_HOPS * hop);
+        // So many hops at once that all of it finds them in the cache.
+        for first in (0..samples.len()).step_by(STEP_HOPS * hop.max(1)) {
+            let some = samples.get(first..).unwrap_or_default();
+            let part = some.get(..STEP_HOPS * hop).unwrap_or(some);
+            let step = smallest_step(part);
+            steps.push(step);
+            if !tells {
+                continue;
+            }
+            level.add(part, step >= level.coarse);
+            let later = some.get(1..).unwrap_or_default();
+            slopes.resize(part.len().min(later.len()), 0.0);
+            maths::wide!({
+                for (slope, (a, b)) in slopes.iter_mut().zip(part.iter().zip(later)) {
+                    *slope = b - a;
+                }
+            });
+            slope.add(&slopes, smallest_step_reaches(&slopes, slope.coarse));
+        }
         marks.step = usual_step(&steps).max(self.step);
         let least = steps.iter().filter(|step| **step > 0.0);
         marks.least_step = least.copied().min_by(f64::total_cmp).unwrap_or_default();
-        let count = self.rest.len().max(1) as f64;
-        let noise = (maths::wide!(maths::sum_of(self.rest, maths::square)) / count).sqrt();
-        if noise > LEAST_NOISE * amplitude {
-            let mut piles = Piles::of(hop, noise);
-            for (part, step) in parts().zip(&steps) {
-                piles.add(part, *step >= piles.coarse);
-            }
-            marks.level_piles = piles.share();
-            let slope_noise = (maths::wide!(sum_of_steps(self.rest)) / (count - 1.0)).sqrt();
-            let mut piles = Piles::of(hop, slope_noise);
-            // So many at once that they stay in a cache.
-            let mut slopes = Vec::with_capacity(STEP_HOPS * hop);
-            for first in (0..samples.len()).step_by(STEP_HOPS * hop.max(1)) {
-                let part = samples.get(first..).unwrap_or_default();
-                let later = part.iter().skip(1).take(STEP_HOPS * hop);
-                slopes.clear();
-                slopes.extend(part.iter().zip(later).map(|(a, b)| b - a));
-                piles.add(&slopes, smallest_step_reaches(&slopes, piles.coarse));
-            }
-            marks.slope_piles = piles.share();
+        if tells {
+            marks.level_piles = level.share();
+            marks.slope_piles = slope.share();
         }
         marks
     }
@@ -279,23 +289,34 @@ impl NoisyTone<'_> {
     }
 }
 
-/// Σ (x(i + 1) − x(i))².
+/// Σ x² and Σ (x(i + 1) − x(i))².
 #[inline(always)]
-fn sum_of_steps(values: &[f64]) -> f64 {
+fn powers(values: &[f64]) -> (f64, f64) {
     let later = values.get(1..).unwrap_or_default();
     let (after, after_last) = later.as_chunks::<LANES>();
-    let (before, before_last) = values[..later.len()].as_chunks::<LANES>();
-    let mut lanes = [0.0; LANES];
-    for (after, before) in after.iter().zip(before) {
+    let (before, last) = values.as_chunks::<LANES>();
+    let (mut lanes, mut steps) = ([0.0; LANES], [0.0; LANES]);
+    for (before, after) in before.iter().zip(after) {
         for lane in 0..LANES {
-            lanes[lane] += maths::square(after[lane] - before[lane]);
+            lanes[lane] += maths::square(before[lane]);
+            steps[lane] += maths::square(after[lane] - before[lane]);
         }
     }
-    let last = after_last.iter().zip(before_last);
-    let last: f64 = last
+    // Where the last eight have no eight behind them.
+    for before in &before[after.len()..] {
+        for lane in 0..LANES {
+            lanes[lane] += maths::square(before[lane]);
+        }
+    }
+    let last: f64 = last.iter().map(|x| maths::square(*x)).sum();
+    let last_steps = after_last.iter().zip(&values[LANES * after.len()..]);
+    let last_steps: f64 = last_steps
         .map(|(after, before)| maths::square(after - before))
         .sum();
-    lanes.iter().sum::<f64>() + last
+    (
+        lanes.iter().sum::<f64>() + last,
+        steps.iter().sum::<f64>() + last_steps,
+    )
 }
 
 /// In how many hops values pile up at the hop's maximum or minimum.
@@ -442,7 +463,7 @@ fn depths(
     let mut variances: Vec<(usize, f64, f64)> = Vec::with_capacity(PHASES);
     let known = phases.iter().enumerate();
     let known = known.filter(|(_, [count, ..])| *count >= 3.0);
-    variances.extend(known.map(|(phase, [count, sum, squares, _])| {
+    variances.extend(known.map(|(phase, [count, sum, squares])| {
         let variance = (squares - sum * sum / count) / (count - 1.0);
         (phase, *count, variance)
     }));
@@ -470,37 +491,42 @@ fn phase_middles() -> [[Complex64; PHASES]; 2] {
     })
 }
 
-/// Count, sum and sum of squares of each phase; four values a phase are one register.
+/// Count, sum and sum of squares of each phase.
 #[inline(always)]
-fn by_phase(rest: &[f64], first_turn: f64, turns: f64) -> [[f64; 4]; PHASES] {
+fn by_phase(rest: &[f64], first_turn: f64, turns: f64) -> [[f64; 3]; PHASES] {
     let phase_of = |i: usize| {
         let turn = first_turn + f64::from(i as u32) * turns;
         ((turn - turn.floor()) * PHASES as f64) as i32
     };
     // Neighbours are mostly of one phase: each goes to a table of its own, so that none waits for
-    // the one before it.
-    let mut tables = [[[0.0; 4]; PHASES]; TABLES];
-    let mut add = |table: usize, phase: i32, x: f64| {
-        if let Some(sums) = tables[table].get_mut(phase as usize) {
-            for (sum, value) in sums.iter_mut().zip([1.0, x, x * x, 0.0]) {
-                *sum += value;
-            }
+    // the one before it. A phase of a whole turn, by rounding, goes to a place that is not read.
+    let mut counts = [[0_u32; PLACES]; TABLES];
+    let mut tables = [[[0.0; 2]; PLACES]; TABLES];
+    let mut add = |table: usize, phase: i32, values: [f64; 2]| {
+        let place = phase as usize % PLACES;
+        counts[table][place] += 1;
+        for (sum, value) in tables[table][place].iter_mut().zip(values) {
+            *sum += value;
         }
     };
     let (eights, last) = rest.as_chunks::<LANES>();
     for (block, eight) in eights.iter().enumerate() {
-        let of: [i32; LANES] = std::array::from_fn(|lane| phase_of(LANES * block + lane));
+        let (mut of, mut values) = ([0; LANES], [[0.0; 2]; LANES]);
         for lane in 0..LANES {
-            add(lane % TABLES, of[lane], eight[lane]);
+            of[lane] = phase_of(LANES * block + lane);
+            values[lane] = [eight[lane], eight[lane] * eight[lane]];
+        }
+        for lane in 0..LANES {
+            add(lane % TABLES, of[lane], values[lane]);
         }
     }
     for (i, x) in last.iter().enumerate() {
-        add(0, phase_of(LANES * eights.len() + i), *x);
+        add(0, phase_of(LANES * eights.len() + i), [*x, x * x]);
     }
-    let mut phases = [[0.0; 4]; PHASES];
-    for table in &tables {
-        for (sums, others) in phases.iter_mut().zip(table) {
-            for (sum, other) in sums.iter_mut().zip(others) {
+    let mut phases = [[0.0; 3]; PHASES];
+    for (counts, table) in counts.iter().zip(&tables) {
+        for ((phase, count), sums) in phases.iter_mut().zip(counts).zip(table) {
+            for (sum, other) in phase.iter_mut().zip([f64::from(*count), sums[0], sums[1]]) {
                 *sum += other;
             }
         }
