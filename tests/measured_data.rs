@@ -15,10 +15,13 @@ use spanhold::setup::Verdict;
 use spanhold::setup::{Quantity, Setup};
 use spanhold::span::StrungConductor;
 use spanhold::tone::fit::{ToneGuess, fit};
-use spanhold::tone::search::Search;
 use spanhold::tone::{Estimator, ToneMessage, TonePlan, Windows};
 use std::f64::consts::{PI, TAU};
 use std::path::Path;
+
+#[path = "analysis/first_guess.rs"]
+mod first_guess;
+use first_guess::FirstGuess;
 
 struct Record {
     rate_hz: f64,
@@ -184,7 +187,6 @@ fn the_agencys_velocity_follows_from_our_acceleration() {
         let record = Record::read(name);
         let frames = record.columns.ncols();
         let seconds = frames as f64 / record.rate_hz;
-        let mut search = Search::new(frames, record.rate_hz);
         for channel in (0..record.heads.len()).step_by(2) {
             assert!(record.heads[channel].starts_with("accel"));
             assert!(record.heads[channel + 1].starts_with("veloc"));
@@ -194,7 +196,9 @@ fn the_agencys_velocity_follows_from_our_acceleration() {
             let gained = velocity[frames - 1] + acceleration[frames - 1] * half_sample_s
                 - (velocity[0] - acceleration[0] * half_sample_s);
             for low_hz in [1.0, 2.0, 4.0, 8.0] {
-                let Some(near_hz) = search.peak(pair, &[true, false], low_hz, 2.0 * low_hz) else {
+                let band_hz = [low_hz, 2.0 * low_hz];
+                let mut search = FirstGuess::new(frames, record.rate_hz, band_hz);
+                let Some(near_hz) = search.hz(pair, &[true, false]) else {
                     continue;
                 };
                 // A whole number of cycles, so that both edges have one phase.
@@ -341,11 +345,11 @@ fn partials_of_piano_strings_follow_the_stiff_string() {
     for (note, nominal_hz) in [("A3", 220.0), ("C4", 261.63), ("A4", 440.0)] {
         let record = Record::read(&format!("piano_{note}.csv"));
         let frames = record.columns.ncols();
-        let mut search = Search::new(frames, record.rate_hz);
-        let partial_hz = |search: &mut Search, near_hz: f64| {
-            let (low_hz, high_hz) = (0.988 * near_hz, 1.012 * near_hz);
+        let partial_hz = |near_hz: f64| {
+            let band_hz = [0.988 * near_hz, 1.012 * near_hz];
+            let mut search = FirstGuess::new(frames, record.rate_hz, band_hz);
             let both = record.columns.view();
-            let guess_hz = search.peak(both, &[true, true], low_hz, high_hz).unwrap();
+            let guess_hz = search.hz(both, &[true, true]).unwrap();
             let tone = [ToneGuess {
                 frequency_hz: guess_hz,
                 free: true,
@@ -358,7 +362,7 @@ fn partials_of_piano_strings_follow_the_stiff_string() {
         let mut string = stiff_string(nominal_hz, 3e-4);
         let mut odd = Vec::new();
         for n in [3, 5, 7, 9, 11, 13, 15] {
-            let measured_hz = partial_hz(&mut search, string.pinned_harmonic_hz(n));
+            let measured_hz = partial_hz(string.pinned_harmonic_hz(n));
             odd.push((f64::from(n), measured_hz));
             if odd.len() >= 3 {
                 string = fit_stiff_string(&odd);
@@ -366,7 +370,7 @@ fn partials_of_piano_strings_follow_the_stiff_string() {
         }
         for n in [4, 6, 8, 10, 12, 14] {
             let foretold_hz = string.pinned_harmonic_hz(n);
-            let measured_hz = partial_hz(&mut search, foretold_hz);
+            let measured_hz = partial_hz(foretold_hz);
             assert!(
                 (measured_hz / foretold_hz - 1.0).abs() < 1.2e-3,
                 "{note}, partial {n}: {measured_hz} Hz measured, {foretold_hz} Hz foretold"

@@ -8,8 +8,11 @@
 )]
 
 mod bound;
+#[path = "../../tests/analysis/first_guess.rs"]
+mod first_guess;
 mod monte_carlo;
 
+use first_guess::FirstGuess;
 use monte_carlo::{Cell, Length, Outcome, Signal};
 use std::fmt::Write;
 use std::sync::atomic::{AtomicUsize, Ordering};

@@ -13,9 +13,9 @@ use spanhold::tone::TonePlan;
 use spanhold::tone::fit::{PhasorEstimate, ToneGuess, fit};
 use spanhold::tone::interval::HoldFit;
 use spanhold::tone::plan::PlannedChannel;
-use spanhold::tone::search::Search;
 use std::f64::consts::{PI, TAU};
 
+use super::FirstGuess;
 use super::bound::{Bound, TrueChannel, Truth};
 
 /// Sampling rate of the draws, Hz: about what the tone stage decimates to.
@@ -152,7 +152,7 @@ impl Cell {
             let of = truth.channels.len() - 1;
             let bound = truth.bound(of);
             let clean = clean(&truth);
-            let mut search = Search::new(truth.frames, RATE_HZ);
+            let mut search = FirstGuess::new(truth.frames, RATE_HZ, [6.6, 73.6]);
             for _ in 0..self.draws.div_ceil(FREQUENCIES) {
                 let mut samples = clean.clone();
                 for (mut row, channel) in samples.rows_mut().into_iter().zip(&truth.channels) {
@@ -217,12 +217,12 @@ impl Cell {
 
     /// As the program does it: an FFT peak, then the fit; with mains hum, the
     /// fit of a whole hold, which finds the interfering tone by itself.
-    fn estimate(&self, search: &mut Search, samples: &Array2<f64>) -> Option<Estimate> {
+    fn estimate(&self, search: &mut FirstGuess, samples: &Array2<f64>) -> Option<Estimate> {
         let say: Vec<bool> = match self.signal {
             Signal::Mains | Signal::MainsTold => vec![true, true, false],
             _ => vec![true],
         };
-        let frequency_hz = search.peak(samples.view(), &say, 6.6, 73.6)?;
+        let frequency_hz = search.hz(samples.view(), &say)?;
         if self.signal == Signal::Mains {
             let mut hold_fit = HoldFit::new(&hold_plan());
             let interval = hold_fit.fit(samples.view(), frequency_hz).ok()?;

@@ -124,6 +124,19 @@ impl ChannelFit {
             .chain(orders.flat_map(|phasor| [phasor.value.re, -phasor.value.im]))
             .collect()
     }
+
+    /// The sines of its tones, which stand at `frequencies_hz`, in their order: angle a sample and
+    /// peak phasor.
+    pub(super) fn sines(&self, frequencies_hz: &[f64], rate_hz: f64) -> Vec<(f64, Complex64)> {
+        let tones = self.phasors.iter().zip(frequencies_hz);
+        tones
+            .flat_map(|(orders, hz)| {
+                (1..).zip(orders).map(move |(order, phasor)| {
+                    (TAU * f64::from(order) * hz / rate_hz, phasor.value)
+                })
+            })
+            .collect()
+    }
 }
 
 impl ToneFit {

@@ -64,6 +64,16 @@ impl<'a> HoldSpectra<'a> {
         }
     }
 
+    /// What its hops were transformed by.
+    pub fn transform(&self) -> &HopTransform {
+        self.transform
+    }
+
+    /// The spectra, by hop and group of channels.
+    pub fn hops(&self) -> &[Vec<HopSpectrum>] {
+        self.hops
+    }
+
     /// The sums at `cycles` a sample; its transform goes up to half the sampling rate. `drive` as
     /// in [`LineSums::new`].
     pub fn lines(

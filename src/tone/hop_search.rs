@@ -21,12 +21,16 @@ use pulp::Simd;
 use std::f64::consts::{PI, TAU};
 
 use super::fit::Sums;
-use super::search::STANDS_OUT;
 use super::spectrum::{ComplexLanes, GridPlace, HopSpectrum, HopTransform, LANES, Lanes};
 use crate::maths;
 
+/// A line has to stand this much above the median power of the band. The
+/// median of white noise's power is ln 2 of its mean, and of some hundred
+/// lines the largest reaches ln(100) + 5 times the mean once in 150 windows;
+/// 30 leaves a margin and is still 15 dB below any usable tone.
+pub(super) const STANDS_OUT: f64 = 30.0;
 /// Between two lines the window shows a tone's power lower than it is, at most to this part.
-const LEAST_SHOWN: f64 = 0.72;
+pub(super) const LEAST_SHOWN: f64 = 0.72;
 
 /// The sums of one hop of up to [`LANES`] channels at the window's lines.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -278,27 +282,7 @@ impl HopSearch {
 
     /// Where the highest peak stands.
     fn top(&self) -> Option<f64> {
-        let combined = &self.combined;
-        let highest = combined
-            .iter()
-            .copied()
-            .fold(0.0, |a, b| if b > a { b } else { a });
-        let at = |i: Option<usize>| i.and_then(|i| combined.get(i)).copied();
-        // The power of each peak, and where between two lines it stands.
-        let peaks = combined.iter().enumerate().filter_map(|(i, value)| {
-            let (left, right) = (at(i.checked_sub(1)), at(Some(i + 1)));
-            let neighbours = [left, right].map(|value| value.unwrap_or(0.0));
-            let [left, right] = neighbours;
-            if *value < LEAST_SHOWN * highest || left > *value || right > *value {
-                return None;
-            }
-            let larger = left.max(right);
-            let ratio = (larger / value).sqrt();
-            let away = ((2.0 * ratio - 1.0) / (ratio + 1.0)).max(0.0);
-            let power = value / shown(away);
-            Some((power, i, if right < left { -away } else { away }))
-        });
-        let (power, line, away) = peaks.max_by(|a, b| a.0.total_cmp(&b.0))?;
+        let (power, line, away) = highest_peak(self.combined.iter().copied())?;
         (power >= STANDS_OUT).then(|| self.step * ((self.first + 1 + line) as f64 + away))
     }
 }
@@ -320,6 +304,25 @@ impl<H: AsRef<[HopLines]>> pulp::WithSimd for Looked<'_, H> {
         self.search.window(simd, self.hops, self.group);
         self.search.combine(simd, self.counts);
     }
+}
+
+/// The highest peak of the powers behind a Hann window at its own lines: its power, the number of its line and how
+/// far from that it stands.
+pub(super) fn highest_peak(powers: impl Iterator<Item = f64> + Clone) -> Option<(f64, usize, f64)> {
+    let highest = powers.clone().fold(0.0, |a, b| if b > a { b } else { a });
+    let lefts = std::iter::once(0.0).chain(powers.clone());
+    let rights = powers.clone().skip(1).chain([0.0]);
+    let around = powers.zip(lefts).zip(rights).enumerate();
+    let peaks = around.filter_map(|(i, ((value, left), right))| {
+        if value < LEAST_SHOWN * highest || left > value || right > value {
+            return None;
+        }
+        let ratio = (left.max(right) / value).sqrt();
+        let away = ((2.0 * ratio - 1.0) / (ratio + 1.0)).max(0.0);
+        let power = value / shown(away);
+        Some((power, i, if right < left { -away } else { away }))
+    });
+    peaks.max_by(|a, b| a.0.total_cmp(&b.0))
 }
 
 /// The smaller and the larger of two values, in each lane.

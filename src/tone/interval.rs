@@ -13,12 +13,11 @@ use std::f64::consts::TAU;
 use super::NOISE_BAND_HZ;
 use super::beside::{Beside, BesideTone};
 use super::filter::Filter;
-use super::fit::{
-    ChannelFit, FitError, Model, PhasorEstimate, Sums, ToneGuess, contiguous, fit_to,
-};
+use super::fit::{FitError, Model, PhasorEstimate, Sums, ToneGuess, contiguous, fit_to};
 use super::flattening::Harmonics;
+use super::hold_channel::{HoldChannel, single};
 use super::hold_sums::{HoldSpectra, HopRest, KEPT_VALUES, LineSums, whole_hops};
-use super::interfering::{InterferingSearch, distinct, highest_line_hz, single};
+use super::interfering::{InterferingSearch, distinct, highest_line_hz};
 use super::noise_band_factor;
 use super::noise_marks::{NoiseMarks, NoisyTone};
 use super::plan::TonePlan;
@@ -180,9 +179,12 @@ impl HoldFit {
             .first()
             .ok_or(FitError::Diverged)?
             .frequency_hz;
-        let model = Model::new(frames, rate_hz, &common.found(&tones));
-        let parameters: Vec<_> = common.channels.iter().map(ChannelFit::parameters).collect();
-        let interfering = self.search.tones(hops, (&model, &parameters), common_hz);
+        let drive = ToneGuess {
+            frequency_hz: common_hz,
+            free: false,
+            orders,
+        };
+        let interfering = self.search.tones(&spectra, drive, &common.channels);
 
         // Interfering tones on the channels that set the frequency pull it; fit
         // it once more together with them.
@@ -202,8 +204,8 @@ impl HoldFit {
         let mut fitted = all
             .iter()
             .zip(&interfering)
-            .map(|(channel, lines)| fit_channel(&spectra, *channel, rate_hz, drive, lines))
-            .collect::<Result<Vec<SingleChannel>, _>>()?;
+            .map(|(channel, lines)| HoldChannel::fit(&spectra, *channel, rate_hz, drive, lines))
+            .collect::<Result<Vec<HoldChannel>, _>>()?;
         let hop_by_hop = spectra.hop_by_hop(TAU * drive.frequency_hz / rate_hz);
         for channel in &mut fitted {
             let tones = channel.sines(rate_hz);
@@ -242,7 +244,7 @@ impl HoldFit {
         &mut self,
         hops: &[ArrayView2<f64>],
         drive: ToneGuess,
-        fitted: &[SingleChannel],
+        fitted: &[HoldChannel],
         sums: &LineSums,
     ) -> Vec<IntervalChannel> {
         let rate_hz = self.plan.decimated_rate_hz();
@@ -312,60 +314,7 @@ fn deviations(rest: &[HopRest], angle: f64, hop_samples: usize) -> impl Iterator
     })
 }
 
-/// One channel fitted by itself, with its interfering tones beside the drive's.
-struct SingleChannel {
-    channel: usize,
-    tones: Vec<ToneGuess>,
-    fit: ChannelFit,
-    frequencies_hz: Vec<f64>,
-    /// What it leaves of the sums of each hop.
-    left: Vec<HopRest>,
-}
-
-fn fit_channel(
-    spectra: &HoldSpectra,
-    channel: usize,
-    rate_hz: f64,
-    drive: ToneGuess,
-    interfering: &[f64],
-) -> Result<SingleChannel, FitError> {
-    let mut tones = vec![drive];
-    tones.extend(interfering.iter().map(|hz| single(*hz)));
-    let chosen = [channel];
-    let fit = |tones: &[ToneGuess]| fit_to(&spectra.channels(&chosen), rate_hz, tones, &[true]);
-    let fitted = match fit(&tones) {
-        // Interfering tones that will not converge are left to the noise.
-        Err(FitError::Diverged | FitError::Singular) if tones.len() > 1 => {
-            tones.truncate(1);
-            fit(&tones)?
-        }
-        other => other?,
-    };
-    // Of the drive to the last bit that of the other channels.
-    let found = fitted.frequencies.iter().zip(&tones);
-    let frequencies_hz = found
-        .map(|(found, tone)| {
-            if tone.free {
-                found.frequency_hz
-            } else {
-                tone.frequency_hz
-            }
-        })
-        .collect();
-    Ok(SingleChannel {
-        channel,
-        tones,
-        fit: fitted
-            .channels
-            .into_iter()
-            .next()
-            .ok_or(FitError::Diverged)?,
-        frequencies_hz,
-        left: Vec::new(),
-    })
-}
-
-impl SingleChannel {
+impl HoldChannel {
     /// `samples` are its samples, if they are those that came, and `rest` is what the model leaves.
     fn finish(
         &self,
@@ -459,18 +408,6 @@ impl SingleChannel {
             course,
             course_u,
         }
-    }
-
-    /// The sines of the model, the drive's first: angle a sample and peak phasor.
-    fn sines(&self, rate_hz: f64) -> Vec<(f64, Complex64)> {
-        let tones = self.fit.phasors.iter().zip(&self.frequencies_hz);
-        tones
-            .flat_map(|(orders, hz)| {
-                (1..).zip(orders).map(move |(order, phasor)| {
-                    (TAU * f64::from(order) * hz / rate_hz, phasor.value)
-                })
-            })
-            .collect()
     }
 
     /// Takes its interfering tones off what is left without the drive's. `parameters` are those

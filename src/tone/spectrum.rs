@@ -30,12 +30,13 @@ use pulp::Simd;
 use std::borrow::Cow;
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
+use super::registers::{Register, beside, minus, plus, product, splat};
 use crate::maths;
 
 /// Channels worked on side by side.
 pub const LANES: usize = 8;
 /// Points of the interpolation.
-const TAPS: usize = 16;
+pub const TAPS: usize = 16;
 /// Points of the grid kept below zero and above the highest.
 const MARGIN: usize = TAPS / 2 + 4;
 /// Coefficients of the polynomials by which the kernel is evaluated: over the width of a point it
@@ -396,42 +397,6 @@ fn set<S: Simd>((re, im): (&mut Row, &mut Row), part: usize, value: Register<S>)
     S::as_mut_simd_f64s(&mut im.0).0[part] = value.1;
 }
 
-/// A complex value of some lanes.
-type Register<S> = (<S as Simd>::f64s, <S as Simd>::f64s);
-
-#[inline(always)]
-fn plus<S: Simd>(simd: S, a: Register<S>, b: Register<S>) -> Register<S> {
-    (simd.add_f64s(a.0, b.0), simd.add_f64s(a.1, b.1))
-}
-
-#[inline(always)]
-fn minus<S: Simd>(simd: S, a: Register<S>, b: Register<S>) -> Register<S> {
-    (simd.sub_f64s(a.0, b.0), simd.sub_f64s(a.1, b.1))
-}
-
-/// a + i b and a − i b.
-#[inline(always)]
-fn beside<S: Simd>(simd: S, a: Register<S>, b: Register<S>) -> [Register<S>; 2] {
-    [
-        (simd.sub_f64s(a.0, b.1), simd.add_f64s(a.1, b.0)),
-        (simd.add_f64s(a.0, b.1), simd.sub_f64s(a.1, b.0)),
-    ]
-}
-
-#[inline(always)]
-fn product<S: Simd>(simd: S, a: Register<S>, factor: Register<S>) -> Register<S> {
-    let (re, im) = factor;
-    (
-        simd.sub_f64s(simd.mul_f64s(a.0, re), simd.mul_f64s(a.1, im)),
-        simd.add_f64s(simd.mul_f64s(a.0, im), simd.mul_f64s(a.1, re)),
-    )
-}
-
-#[inline(always)]
-fn splat<S: Simd>(simd: S, value: Complex64) -> Register<S> {
-    (simd.splat_f64s(value.re), simd.splat_f64s(value.im))
-}
-
 /// The first stage, whose upper half is zero.
 #[inline(always)]
 fn first_stage<S: Simd>(simd: S, re: &mut [Row], im: &mut [Row], factors: &[[Complex64; 3]]) {
@@ -515,7 +480,21 @@ fn untangle<S: Simd>(
     }
 }
 
+impl GridPlace {
+    /// The first of the points about it, and what each counts.
+    #[inline(always)]
+    pub fn taps(&self) -> (usize, &[f64; TAPS]) {
+        (self.first, &self.weights)
+    }
+}
+
 impl HopSpectrum {
+    /// The sums at the points of the grid.
+    #[inline(always)]
+    pub fn points(&self) -> &[ComplexLanes] {
+        &self.values
+    }
+
     /// Σ (x − mean) exp(−i ω t), t from the hop's middle.
     #[inline(always)]
     pub fn value(&self, place: &GridPlace) -> ComplexLanes {

@@ -21,6 +21,7 @@ mod drive_point;
 mod drive_signal;
 mod energy;
 mod export;
+mod first_guess;
 mod first_setup;
 mod fixed_places;
 mod fixed_readings;
