@@ -12,7 +12,6 @@ mod bound;
 mod first_guess;
 mod monte_carlo;
 
-use first_guess::FirstGuess;
 use monte_carlo::{Cell, Length, Outcome, Signal};
 use std::fmt::Write;
 use std::sync::atomic::{AtomicUsize, Ordering};

@@ -15,7 +15,7 @@ use spanhold::tone::interval::HoldFit;
 use spanhold::tone::plan::PlannedChannel;
 use std::f64::consts::{PI, TAU};
 
-use super::FirstGuess;
+use super::first_guess::FirstGuess;
 use super::bound::{Bound, TrueChannel, Truth};
 
 /// Sampling rate of the draws, Hz: about what the tone stage decimates to.

@@ -61,15 +61,25 @@ fn side_by_side(channels: &[Channel], means: &Lanes) -> Vec<LaneSine> {
         let constant = (0.0, Complex64::from(channel.offset - mean));
         for (angle, phasor) in channel.sines.iter().copied().chain([constant]) {
             let cycles = angle / TAU;
-            let is_same = |sine: &LaneSine| sine.cycles.to_bits() == cycles.to_bits();
-            let at = sines.iter().position(is_same).unwrap_or_else(|| {
-                sines.push(LaneSine {
+            let is_same = |sine: &&mut LaneSine| sine.cycles.to_bits() == cycles.to_bits();
+            let own = |other: usize| {
+                if other == lane {
+                    phasor
+                } else {
+                    Complex64::ZERO
+                }
+            };
+            match sines.iter_mut().find(is_same) {
+                Some(sine) => {
+                    if let Some(own) = sine.phasors.get_mut(lane) {
+                        *own = phasor;
+                    }
+                }
+                None => sines.push(LaneSine {
                     cycles,
-                    phasors: [Complex64::ZERO; LANES],
-                });
-                sines.len() - 1
-            });
-            sines[at].phasors[lane] = phasor;
+                    phasors: std::array::from_fn(own),
+                }),
+            }
         }
     }
     sines

@@ -8,6 +8,8 @@
 
 #[path = "../../benches/tone_limit/bound.rs"]
 mod bound;
+#[path = "../analysis/first_guess.rs"]
+mod first_guess;
 #[path = "../../benches/tone_limit/monte_carlo.rs"]
 mod monte_carlo;
 
