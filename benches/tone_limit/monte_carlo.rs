@@ -15,8 +15,8 @@ use spanhold::tone::interval::HoldFit;
 use spanhold::tone::plan::PlannedChannel;
 use std::f64::consts::{PI, TAU};
 
-use super::first_guess::FirstGuess;
 use super::bound::{Bound, TrueChannel, Truth};
+use super::first_guess::FirstGuess;
 
 /// Sampling rate of the draws, Hz: about what the tone stage decimates to.
 const RATE_HZ: f64 = 1000.0;
