@@ -25,6 +25,7 @@
 //! by SciPy's `least_squares`.
 
 use num_complex::Complex64;
+use pulp::Simd;
 use std::f64::consts::{PI, TAU};
 
 use super::pole_grid::{self, exponential, held_force, held_force_slopes};
@@ -167,7 +168,12 @@ impl Mixer {
         let value = |first: usize, window: &[f64]| {
             // The phase starts anew in each window: errors of the turns do not add up.
             let cycles = (self.drive_hz / self.rate_hz * first as f64).fract();
-            maths::wide!(turned_sum(window, &self.turned, mean)) * maths::cis(-TAU * cycles)
+            let turned = TurnedSum {
+                samples: window,
+                turned: &self.turned,
+                mean,
+            };
+            pulp::Arch::new().dispatch(turned) * maths::cis(-TAU * cycles)
         };
         if let [whole] = parts {
             let window = |first| whole.as_ref().get(first..first + self.length);
@@ -246,27 +252,43 @@ fn turned_window(length: usize, step: f64, theta: f64) -> Vec<ComplexLanes> {
     weighted.collect::<ComplexSeries>().blocks()
 }
 
-/// Σ of a window's samples less `mean`, weighted and turned.
-#[expect(clippy::inline_always, reason = "compiled for wide registers")]
-#[expect(clippy::indexing_slicing, reason = "lanes of arrays of one length")]
-#[inline(always)]
-fn turned_sum(samples: &[f64], turned: &[ComplexLanes], mean: f64) -> Complex64 {
-    let (mut re, mut im): (Lanes, Lanes) = ([0.0; LANES], [0.0; LANES]);
-    let (parts, last) = samples.as_chunks::<LANES>();
-    for (part, turned) in parts.iter().zip(turned) {
-        for lane in 0..LANES {
-            let value = part[lane] - mean;
-            re[lane] += value * turned.re[lane];
-            im[lane] += value * turned.im[lane];
+/// Σ of a window's samples less `mean`, weighted and turned, by the registers that the processor
+/// has: the compiler takes real and imaginary part of one lane side by side.
+struct TurnedSum<'a> {
+    samples: &'a [f64],
+    turned: &'a [ComplexLanes],
+    mean: f64,
+}
+
+impl pulp::WithSimd for TurnedSum<'_> {
+    type Output = Complex64;
+
+    #[expect(clippy::inline_always, reason = "compiled for wide registers")]
+    #[expect(clippy::indexing_slicing, reason = "lanes of arrays of one length")]
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) -> Complex64 {
+        let (mut re, mut im): (Lanes, Lanes) = ([0.0; LANES], [0.0; LANES]);
+        let (eights, last) = self.samples.as_chunks::<LANES>();
+        let mean = simd.splat_f64s(self.mean);
+        let (sums_re, _) = S::as_mut_simd_f64s(&mut re);
+        let (sums_im, _) = S::as_mut_simd_f64s(&mut im);
+        for (part, (sum_re, sum_im)) in sums_re.iter_mut().zip(sums_im).enumerate() {
+            let (mut a, mut b) = (*sum_re, *sum_im);
+            for (eight, turned) in eights.iter().zip(self.turned) {
+                let value = simd.sub_f64s(S::as_simd_f64s(eight).0[part], mean);
+                a = simd.add_f64s(a, simd.mul_f64s(value, S::as_simd_f64s(&turned.re).0[part]));
+                b = simd.add_f64s(b, simd.mul_f64s(value, S::as_simd_f64s(&turned.im).0[part]));
+            }
+            (*sum_re, *sum_im) = (a, b);
         }
-    }
-    if let Some(turned) = turned.get(parts.len()) {
-        for (lane, sample) in last.iter().enumerate() {
-            re[lane] += (sample - mean) * turned.re[lane];
-            im[lane] += (sample - mean) * turned.im[lane];
+        if let Some(turned) = self.turned.get(eights.len()) {
+            for (lane, sample) in last.iter().enumerate() {
+                re[lane] += (sample - self.mean) * turned.re[lane];
+                im[lane] += (sample - self.mean) * turned.im[lane];
+            }
         }
+        Complex64::new(re.iter().sum(), im.iter().sum())
     }
-    Complex64::new(re.iter().sum(), im.iter().sum())
 }
 
 /// Fits a series of complex amplitudes, one every `step_s`, against the drive;

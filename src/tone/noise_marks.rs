@@ -63,6 +63,10 @@ const STEP_HOPS: usize = 8;
 const PHASES: usize = 24;
 /// Places of a table for them: so many that a number of a phase is one of them whatever it is.
 const PLACES: usize = PHASES.next_power_of_two();
+/// From here on to twice as much floats are the whole numbers.
+const WHOLE_NUMBERS: f64 = (1_u64 << 52) as f64;
+/// Samples whose phases are told at once.
+const AT_ONCE: usize = 64;
 /// Tables that the samples of a block go to in turns.
 const TABLES: usize = 4;
 /// And how many of them have to hold samples.
@@ -496,32 +500,38 @@ fn phase_middles() -> [[Complex64; PHASES]; 2] {
 fn by_phase(rest: &[f64], first_turn: f64, turns: f64) -> [[f64; 3]; PHASES] {
     let phase_of = |i: usize| {
         let turn = first_turn + f64::from(i as u32) * turns;
-        ((turn - turn.floor()) * PHASES as f64) as i32
+        let phase = ((turn - turn.floor()) * PHASES as f64).floor();
+        // The last bits of the sum are the phase. A cast looks at bounds, one by one.
+        (phase + WHOLE_NUMBERS).to_bits() as usize
     };
     // Neighbours are mostly of one phase: each goes to a table of its own, so that none waits for
     // the one before it. A phase of a whole turn, by rounding, goes to a place that is not read.
     let mut counts = [[0_u32; PLACES]; TABLES];
     let mut tables = [[[0.0; 2]; PLACES]; TABLES];
-    let mut add = |table: usize, phase: i32, values: [f64; 2]| {
-        let place = phase as usize % PLACES;
+    let mut add = |table: usize, phase: usize, values: [f64; 2]| {
+        let place = phase % PLACES;
         counts[table][place] += 1;
         for (sum, value) in tables[table][place].iter_mut().zip(values) {
             *sum += value;
         }
     };
-    let (eights, last) = rest.as_chunks::<LANES>();
-    for (block, eight) in eights.iter().enumerate() {
-        let (mut of, mut values) = ([0; LANES], [[0.0; 2]; LANES]);
-        for lane in 0..LANES {
-            of[lane] = phase_of(LANES * block + lane);
-            values[lane] = [eight[lane], eight[lane] * eight[lane]];
+    let (whole, last) = rest.split_at(rest.len() - rest.len() % LANES);
+    for (block, some) in whole.chunks(AT_ONCE).enumerate() {
+        // A loop of its own, in which several phases are told at once.
+        let mut phases = [0; AT_ONCE];
+        for (i, phase) in phases.iter_mut().enumerate() {
+            *phase = phase_of(AT_ONCE * block + i);
         }
-        for lane in 0..LANES {
-            add(lane % TABLES, of[lane], values[lane]);
+        let (some, _) = some.as_chunks::<TABLES>();
+        for (values, phases) in some.iter().zip(phases.as_chunks::<TABLES>().0) {
+            for table in 0..TABLES {
+                let x = values[table];
+                add(table, phases[table], [x, x * x]);
+            }
         }
     }
     for (i, x) in last.iter().enumerate() {
-        add(0, phase_of(LANES * eights.len() + i), [*x, x * x]);
+        add(0, phase_of(whole.len() + i), [*x, x * x]);
     }
     let mut phases = [[0.0; 3]; PHASES];
     for (counts, table) in counts.iter().zip(&tables) {
