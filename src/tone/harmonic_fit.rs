@@ -111,11 +111,11 @@ pub(super) struct Projections {
 
 /// Memory that serves for one fit after another.
 #[derive(Default)]
-pub struct Space(Vec<(Projections, Linear)>);
+pub struct FitSpace(Vec<(Projections, Linear)>);
 
-impl std::fmt::Debug for Space {
+impl std::fmt::Debug for FitSpace {
     fn fmt(&self, f: &mut std::fmt::Formatter) -> std::fmt::Result {
-        f.debug_struct("Space").finish_non_exhaustive()
+        f.debug_struct("FitSpace").finish_non_exhaustive()
     }
 }
 
@@ -371,7 +371,7 @@ pub fn fit<H: AsRef<[HopSpectrum]>>(
     counts: &[bool],
     guess: f64,
     orders: usize,
-    Space(groups): &mut Space,
+    FitSpace(groups): &mut FitSpace,
 ) -> Result<HarmonicTone, FitError> {
     let orders = orders.clamp(1, ORDERS);
     let frames = sequence.frames();
@@ -797,7 +797,7 @@ mod tests {
                 &counts,
                 guess_hz / rate_hz,
                 orders,
-                &mut Space::default(),
+                &mut FitSpace::default(),
             )
             .unwrap();
             let tones = [ToneGuess {
@@ -869,7 +869,7 @@ mod tests {
                 let guess_hz = if change_s > 0.5 { before_hz } else { after_hz };
                 let [a, b] = [-0.05, 0.05].map(|off_hz| {
                     let guess = (guess_hz + off_hz) / rate_hz;
-                    fit(&sequence, &[true; 4], guess, 5, &mut Space::default()).unwrap()
+                    fit(&sequence, &[true; 4], guess, 5, &mut FitSpace::default()).unwrap()
                 });
                 (a.cycles - b.cycles).abs() / a.cycles_u
             })

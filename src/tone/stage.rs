@@ -276,7 +276,7 @@ pub struct Estimator {
     noise_scale: f64,
     transform: HopTransform,
     search: Option<HopSearch>,
-    space: harmonic_fit::Space,
+    space: harmonic_fit::FitSpace,
     counts: Vec<bool>,
 }
 
@@ -290,7 +290,7 @@ impl Estimator {
             filter,
             search: hop_search(&plan, &transform),
             transform,
-            space: harmonic_fit::Space::default(),
+            space: harmonic_fit::FitSpace::default(),
             counts: plan
                 .channels
                 .iter()
