@@ -58,10 +58,11 @@ pub(super) struct AuxiliaryHold {
 pub(super) type MainFrequencies = VecDeque<(f64, f64)>;
 
 impl AuxiliarySource {
-    pub(super) fn new(plan: &TonePlan, rules: &HoldRules) -> Self {
+    /// One of so many sources.
+    pub(super) fn new(plan: &TonePlan, rules: &HoldRules, sources: usize) -> Self {
         let reference = plan.channels.iter().position(|c| c.sets_frequency);
         Self {
-            samples: HoldSamples::new(plan, rules, reference.unwrap_or_default()),
+            samples: HoldSamples::new(plan, rules, reference.unwrap_or_default(), sources),
             plan: plan.clone(),
             hops: VecDeque::new(),
             reached_s: 0.0,

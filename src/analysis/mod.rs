@@ -102,7 +102,7 @@ impl Analysis {
             start_utc,
             auxiliary: plans
                 .iter()
-                .map(|plan| AuxiliarySource::new(plan, &setup.hold))
+                .map(|plan| AuxiliarySource::new(plan, &setup.hold, plans.len()))
                 .collect(),
             tension: TensionRecord::new(&setup, &plans),
             learnt: Learnt::default(),

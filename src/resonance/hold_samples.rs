@@ -68,9 +68,9 @@ pub struct HoldSamples {
 }
 
 impl HoldSamples {
-    /// For a source and the rules of a hold. `reference` is the channel whose
+    /// For one of so many sources and the rules of a hold. `reference` is the channel whose
     /// phase counts as zero where the parts of a long hold are averaged.
-    pub fn new(plan: &TonePlan, rules: &HoldRules, reference: usize) -> Self {
+    pub fn new(plan: &TonePlan, rules: &HoldRules, reference: usize, sources: usize) -> Self {
         let hop_s = plan.hop_seconds();
         let hops = |seconds: f64| (seconds / hop_s).ceil() as u64;
         let exact_hops = hops(EXACT_SECONDS)
@@ -79,7 +79,7 @@ impl HoldSamples {
         let longest_s = rules.max_seconds.min(exact_hops as f64 * hop_s);
         Self {
             plan: plan.clone(),
-            hold_fit: HoldFit::new(plan),
+            hold_fit: HoldFit::new(plan).one_of(sources),
             reference,
             hops: VecDeque::new(),
             pieces: VecDeque::new(),
@@ -507,7 +507,7 @@ mod tests {
     }
 
     fn filled(max_seconds: f64, hops: Range<u64>, drops: bool) -> HoldSamples {
-        let mut samples = HoldSamples::new(&plan(), &rules(max_seconds), 0);
+        let mut samples = HoldSamples::new(&plan(), &rules(max_seconds), 0, 1);
         for number in hops {
             samples.push(number, &hop(number));
             if drops {

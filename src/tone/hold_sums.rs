@@ -23,9 +23,6 @@ use super::harmonic_fit::HopSequence;
 use super::spectrum::{ComplexLanes, GridPlace, HopSpectrum, HopTransform, LANES, Lanes};
 use crate::maths;
 
-/// Samples whose memory is kept for the next hold, 4 MB: a source of many channels has long
-/// holds more seldom than memory to spare.
-pub(super) const KEPT_VALUES: usize = 1 << 19;
 /// Hops after which a turn is taken from the sine again.
 const TURNED_ON: usize = 16;
 

@@ -16,7 +16,7 @@ use super::filter::Filter;
 use super::fit::{FitError, Model, PhasorEstimate, Sums, ToneGuess, contiguous, fit_to};
 use super::flattening::Harmonics;
 use super::hold_channel::{HoldChannel, single};
-use super::hold_sums::{HoldSpectra, HopRest, KEPT_VALUES, LineSums, whole_hops};
+use super::hold_sums::{HoldSpectra, HopRest, LineSums, whole_hops};
 use super::interfering::{InterferingSearch, distinct, highest_line_hz};
 use super::noise_band_factor;
 use super::noise_marks::{NoiseMarks, NoisyTone};
@@ -25,10 +25,13 @@ use super::quantisation::{Rounding, RoundingError};
 use super::spectrum::{HopSpectrum, HopTransform, LANES};
 use crate::maths;
 
-/// The spectra of a hold are kept up to half the sampling rate where they take no more bytes than
-/// this; of a longer one up to the tones that are fitted, and what is beyond is transformed once
-/// more: the bits are the same.
+/// The spectra of a hold are kept up to half the sampling rate where those of all sources take no
+/// more bytes than this; of a longer one up to the tones that are fitted, and what is beyond is
+/// transformed once more: the bits are the same.
 const SPECTRA_BYTES: usize = 8 << 20;
+/// Samples whose memory is kept for the next hold, 4 MB: a source of many channels has long
+/// holds more seldom than memory to spare.
+const KEPT_VALUES: usize = 1 << 19;
 /// Blocks into which the hold is cut to see how its phasors scatter.
 const BLOCKS: usize = 8;
 /// Highest order looked at for a rattle.
@@ -100,6 +103,10 @@ pub struct HoldFit {
     /// long one.
     rows: Vec<Vec<f64>>,
     search: InterferingSearch,
+    /// The source's share of [`SPECTRA_BYTES`].
+    spectra_bytes: usize,
+    /// [`KEPT_VALUES`], or nothing.
+    kept_values: usize,
 }
 
 impl std::fmt::Debug for HoldFit {
@@ -126,7 +133,20 @@ impl HoldFit {
                 .map(|channel| channel.sets_frequency)
                 .collect(),
             search: InterferingSearch::new(plan),
+            spectra_bytes: SPECTRA_BYTES,
+            kept_values: KEPT_VALUES,
             plan: plan.clone(),
+        }
+    }
+
+    /// The same where there are so many sources. Their holds are fitted one after the other, so
+    /// several leave the memory to each other in between, and to the samples that come.
+    #[must_use]
+    pub fn one_of(self, sources: usize) -> Self {
+        Self {
+            spectra_bytes: SPECTRA_BYTES / sources.max(1),
+            kept_values: if sources > 1 { 0 } else { KEPT_VALUES },
+            ..self
         }
     }
 
@@ -156,7 +176,8 @@ impl HoldFit {
         let all: Vec<usize> = (0..self.plan.channels.len()).collect();
         let frames = hops.len() * self.plan.hop_samples;
         let spectrum_bytes = self.transform.spectrum_bytes();
-        let keeps_all = hops.len() * all.len().div_ceil(LANES) * spectrum_bytes <= SPECTRA_BYTES;
+        let keeps_all =
+            hops.len() * all.len().div_ceil(LANES) * spectrum_bytes <= self.spectra_bytes;
         let highest = if keeps_all {
             0.5
         } else {
@@ -185,6 +206,9 @@ impl HoldFit {
             orders,
         };
         let interfering = self.search.tones(&spectra, drive, &common.channels);
+        if self.kept_values == 0 {
+            self.search = InterferingSearch::new(&self.plan);
+        }
 
         // Interfering tones on the channels that set the frequency pull it; fit
         // it once more together with them.
@@ -228,7 +252,7 @@ impl HoldFit {
         } else {
             LineSums::new(&mut self.transform, hops, cycles, &drive_angles)
         };
-        if !keeps_all {
+        if !keeps_all || self.kept_values == 0 {
             self.spectra = Vec::new();
         }
         let channels = self.finish(hops, drive, &fitted, &sums);
@@ -252,7 +276,7 @@ impl HoldFit {
         let mut rows = std::mem::take(&mut self.rows);
         let mut channels = Vec::with_capacity(fitted.len());
         // The drive's waves are made for several at once; for fewer where they are long.
-        let together = (KEPT_VALUES / sums.frames().max(1)).clamp(2, LANES);
+        let together = (self.kept_values / sums.frames().max(1)).clamp(2, LANES);
         for group in fitted.chunks(together) {
             rows.resize_with(group.len() + 1, Vec::new);
             let Some((samples, rest)) = rows.split_last_mut() else {
@@ -276,7 +300,7 @@ impl HoldFit {
                 channels.push(channel.finish(samples, rest, sums, self));
             }
         }
-        if rows.iter().map(Vec::len).sum::<usize>() <= KEPT_VALUES {
+        if rows.iter().map(Vec::len).sum::<usize>() <= self.kept_values {
             self.rows = rows;
         }
         channels
@@ -557,6 +581,53 @@ mod tests {
             };
             assert!((found - right).abs() <= 0.03 * right, "{found} {right}");
         }
+    }
+
+    /// Whether spectra are kept whole or made twice, and how many rows are worked on together, shows
+    /// nowhere in the result: ten channels, hum and noise, a hold after another one.
+    #[test]
+    fn a_share_of_the_memory_changes_no_bit() {
+        let channel = |column| super::super::plan::PlannedChannel {
+            setup_index: column,
+            column,
+            to_si: 1.0,
+            sets_frequency: column == 0,
+            is_required: true,
+        };
+        let plan = TonePlan {
+            rate_hz: 800.0,
+            decimation: 1,
+            hop_samples: 200,
+            window_hops: 4,
+            search_low_hz: 5.0,
+            search_high_hz: 40.0,
+            clip_level: 1e9,
+            channels: (0..10).map(channel).collect(),
+        };
+        let mut state = 7_u64;
+        let mut noise = || {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            (state >> 11) as f64 / (1_u64 << 52) as f64 - 1.0
+        };
+        let samples = Array2::from_shape_fn((10, 60 * 200), |(channel, i)| {
+            let t = i as f64 / plan.rate_hz;
+            let own = channel as f64 + 1.0;
+            (TAU * 12.3 * t + own).cos() / own
+                + 0.02 * own * (TAU * 50.0 * t).cos()
+                + 0.01 * noise()
+        });
+        let mut alone = HoldFit::new(&plan);
+        let mut shared = HoldFit::new(&plan).one_of(1 << 20);
+        for hold in [samples.view(), samples.slice(ndarray::s![.., ..6000])] {
+            assert_eq!(
+                alone.fit(hold, 12.3).unwrap(),
+                shared.fit(hold, 12.3).unwrap()
+            );
+        }
+        assert!(shared.spectra.is_empty() && shared.rows.is_empty());
+        assert!(!alone.spectra.is_empty() && !alone.rows.is_empty());
     }
 
     /// A reading that falls by 20 % at one instant is seen hop by hop, at a

@@ -177,7 +177,7 @@ impl Tracker {
             setup: setup.clone(),
             conductor: setup.strung_conductor(),
             channels,
-            samples: HoldSamples::new(plan, &setup.hold, antinode),
+            samples: HoldSamples::new(plan, &setup.hold, antinode, setup.sources.len()),
             plan: plan.clone(),
             dwell: Vec::new(),
             own: None,
