@@ -300,7 +300,7 @@ fn the_tracker_finds_no_hold_in_an_earthquake() {
                 found.extend(match message {
                     ToneMessage::Frame(frame) => {
                         let estimate = HopEstimate::new(tracker.channels(), &frame);
-                        tracker.hop(estimate, &frame.samples)
+                        tracker.hop(estimate, &frame)
                     }
                     ToneMessage::Gap(gap) => tracker.gap(&gap),
                 });

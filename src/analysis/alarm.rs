@@ -387,6 +387,7 @@ mod tests {
             samples: std::sync::Arc::new(
                 ndarray::Array2::from_shape_vec((1, 3), samples.to_vec()).unwrap(),
             ),
+            ..ToneFrame::default()
         };
         // An offset is no strain amplitude; the extremes of two hops together are.
         assert!(
@@ -421,7 +422,7 @@ mod tests {
                     amplitude_u: 1.0,
                     ..crate::tone::ChannelTone::default()
                 }],
-                samples: std::sync::Arc::default(),
+                ..ToneFrame::default()
             })
         };
         assert_eq!(look(0.0, 40.0, true), None);

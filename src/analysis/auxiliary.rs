@@ -73,7 +73,7 @@ impl AuxiliarySource {
 
     pub(super) fn push(&mut self, frame: &ToneFrame) {
         self.reached_s = frame.end_s;
-        self.samples.push(frame.hop, &frame.samples);
+        self.samples.push(frame);
         self.hops.push_back(Hop {
             number: frame.hop,
             end_s: frame.end_s,

@@ -168,8 +168,7 @@ impl Analysis {
                 let hop_s = self.plans.get(source).map_or(0.0, TonePlan::hop_seconds);
                 let silent = self.silence.frame(&frame, hop_s);
                 findings.extend(silent.into_iter().map(Finding::Event));
-                self.waiting
-                    .extend(self.tracker.hop(estimate, &frame.samples));
+                self.waiting.extend(self.tracker.hop(estimate, &frame));
             }
             ToneMessage::Gap(gap) if source == self.main => {
                 findings.push(Finding::Event(Event {

@@ -242,7 +242,6 @@ impl Listened {
 mod tests {
     use super::*;
     use crate::tone::ChannelTone;
-    use std::sync::Arc;
 
     fn silence() -> Silence {
         let watched = |row, role| Listened {
@@ -276,7 +275,7 @@ mod tests {
                     ..ChannelTone::default()
                 })
                 .to_vec(),
-            samples: Arc::default(),
+            ..ToneFrame::default()
         };
         (0..)
             .zip(hops)

@@ -16,17 +16,18 @@ use std::collections::VecDeque;
 use std::ops::Range;
 use std::sync::Arc;
 
-use ndarray::{Array2, ArrayView2};
+use ndarray::Array2;
 use num_complex::Complex64;
 
 use crate::maths;
 use crate::setup::HoldRules;
-use crate::tone::TonePlan;
 use crate::tone::fit::{PhasorEstimate, contiguous};
 use crate::tone::flattening::Harmonics;
-use crate::tone::interval::{HoldFit, IntervalChannel, IntervalTone};
+use crate::tone::interval::{HoldFit, HoldHop, IntervalChannel, IntervalTone};
 use crate::tone::noise_marks::NoiseMarks;
 use crate::tone::quantisation::RoundingError;
+use crate::tone::spectrum::HopSpectrum;
+use crate::tone::{ToneFrame, TonePlan};
 
 /// Every hold up to this length is fitted as a whole, s: the default of
 /// `max_seconds`.
@@ -47,6 +48,14 @@ const SAME_TONE_WIDTHS: f64 = 1.5;
 /// Standard normal quantile of 99 %.
 const NORMAL_99: f64 = 2.326;
 
+/// The samples of a hop (channels × samples, SI), and while they are kept their spectra.
+#[derive(Debug)]
+struct KeptHop {
+    number: u64,
+    samples: Arc<Array2<f64>>,
+    spectra: Option<Arc<Vec<HopSpectrum>>>,
+}
+
 /// The samples of the latest hops of one source, the older ones as fits.
 #[derive(Debug)]
 pub struct HoldSamples {
@@ -54,8 +63,8 @@ pub struct HoldSamples {
     hold_fit: HoldFit,
     /// The channel that phases are counted from when pieces are averaged.
     reference: usize,
-    /// Hop number and samples (channels × samples, SI), in order.
-    hops: VecDeque<(u64, Arc<Array2<f64>>)>,
+    /// In order.
+    hops: VecDeque<KeptHop>,
     /// Pieces whose samples have been dropped: number of the first hop, and the
     /// fit where one was possible. In order.
     pieces: VecDeque<(u64, Option<IntervalTone>)>,
@@ -65,6 +74,8 @@ pub struct HoldSamples {
     in_pieces: bool,
     /// Hops whose samples are kept.
     kept_hops: u64,
+    /// And whose spectra are.
+    kept_spectra: usize,
 }
 
 impl HoldSamples {
@@ -77,9 +88,11 @@ impl HoldSamples {
             .max((EXACT_SAMPLES / plan.hop_samples.max(1)) as u64)
             .max(PIECES_IN_EXACT);
         let longest_s = rules.max_seconds.min(exact_hops as f64 * hop_s);
+        let hold_fit = HoldFit::new(plan).one_of(sources);
         Self {
             plan: plan.clone(),
-            hold_fit: HoldFit::new(plan).one_of(sources),
+            kept_spectra: hold_fit.kept_spectra(),
+            hold_fit,
             reference,
             hops: VecDeque::new(),
             pieces: VecDeque::new(),
@@ -100,9 +113,17 @@ impl HoldSamples {
         self.kept_hops as f64 * self.plan.hop_seconds()
     }
 
-    /// Takes the samples of the next hop.
-    pub fn push(&mut self, hop: u64, samples: &Arc<Array2<f64>>) {
-        self.hops.push_back((hop, Arc::clone(samples)));
+    /// Takes the samples of the next frame's hop and, where they are known, their spectra.
+    pub fn push(&mut self, frame: &ToneFrame) {
+        self.hops.push_back(KeptHop {
+            number: frame.hop,
+            samples: Arc::clone(&frame.samples),
+            spectra: Some(Arc::clone(&frame.spectra)),
+        });
+        let past = self.hops.len().checked_sub(self.kept_spectra + 1);
+        if let Some(hop) = past.and_then(|past| self.hops.get_mut(past)) {
+            hop.spectra = None;
+        }
     }
 
     /// Forgets everything.
@@ -114,17 +135,16 @@ impl HoldSamples {
     /// The first hop from which there is something to fit.
     pub fn first_hop(&self) -> Option<u64> {
         let piece = self.pieces.front().map(|(first, _)| *first);
-        piece.or(self.hops.front().map(|(hop, _)| *hop))
+        piece.or(self.hops.front().map(|hop| hop.number))
     }
 
     /// Drops samples of hops before `hop`. Where the rules allow long holds,
     /// whole pieces are fitted first, near the frequency that `guess_hz` gives
     /// for their hops, and hops that make no whole piece yet are kept.
     pub fn drop_samples_before(&mut self, hop: u64, guess_hz: impl Fn(Range<u64>) -> Option<f64>) {
-        while let Some((first, _)) = self.hops.front()
-            && *first < hop
+        while let Some(first) = self.hops.front().map(|hop| hop.number)
+            && first < hop
         {
-            let first = *first;
             let piece = self.piece_of(first);
             if self.in_pieces && piece.start == first {
                 if piece.end > hop {
@@ -135,7 +155,7 @@ impl HoldSamples {
                 while self
                     .hops
                     .front()
-                    .is_some_and(|(hop, _)| piece.contains(hop))
+                    .is_some_and(|hop| piece.contains(&hop.number))
                 {
                     self.hops.pop_front();
                 }
@@ -240,13 +260,17 @@ impl HoldSamples {
         channel: usize,
         hops: &Range<u64>,
     ) -> Option<Vec<Cow<'_, [f64]>>> {
-        let first = self.hops.iter().position(|(hop, _)| *hop == hops.start)?;
+        let first = self.hops.iter().position(|hop| hop.number == hops.start)?;
         // No more than is kept, whatever is asked for.
         let count = hops.clone().count().min(self.hops.len());
         let mut samples = Vec::with_capacity(count);
         for expected in hops.clone() {
-            let (hop, part) = self.hops.get(first + (expected - hops.start) as usize)?;
-            if *hop != expected || channel >= part.nrows() {
+            let KeptHop {
+                number,
+                samples: part,
+                ..
+            } = self.hops.get(first + (expected - hops.start) as usize)?;
+            if *number != expected || channel >= part.nrows() {
                 return None;
             }
             samples.push(contiguous(part.row(channel)));
@@ -255,17 +279,25 @@ impl HoldSamples {
     }
 
     fn fit_whole(&mut self, hops: &Range<u64>, guess_hz: f64) -> Option<IntervalTone> {
-        let first = self.hops.iter().position(|(hop, _)| *hop == hops.start)?;
+        let first = self.hops.iter().position(|hop| hop.number == hops.start)?;
         let channels = self.plan.channels.len();
         let count = hops.clone().count();
-        let parts: Vec<ArrayView2<f64>> = self
+        let parts: Vec<HoldHop> = self
             .hops
             .iter()
             .skip(first)
             .zip(hops.clone())
             // A missing hop would join samples that do not belong together.
-            .take_while(|((hop, part), expected)| hop == expected && part.nrows() == channels)
-            .map(|((_, part), _)| part.view())
+            .take_while(|(hop, expected)| {
+                hop.number == *expected && hop.samples.nrows() == channels
+            })
+            .map(|(hop, _)| HoldHop {
+                samples: hop.samples.view(),
+                spectra: hop
+                    .spectra
+                    .as_ref()
+                    .map_or(&[], |spectra| spectra.as_slice()),
+            })
             .collect();
         if parts.len() != count {
             return None;
@@ -479,7 +511,7 @@ mod tests {
 
     /// One hop of a tone of 2 and of one of 0.1 a quarter turn behind it, with
     /// noise of 1 % of the first on both.
-    fn hop(number: u64) -> Arc<Array2<f64>> {
+    fn hop(number: u64) -> ToneFrame {
         // Knuth's MMIX generator; the upper bits of twelve sums make it normal.
         let mut state = number.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
         let mut noise = || {
@@ -503,13 +535,17 @@ mod tests {
             };
             value + noise()
         });
-        Arc::new(samples)
+        ToneFrame {
+            hop: number,
+            samples: Arc::new(samples),
+            ..ToneFrame::default()
+        }
     }
 
     fn filled(max_seconds: f64, hops: Range<u64>, drops: bool) -> HoldSamples {
         let mut samples = HoldSamples::new(&plan(), &rules(max_seconds), 0, 1);
         for number in hops {
-            samples.push(number, &hop(number));
+            samples.push(&hop(number));
             if drops {
                 samples.drop_samples_before(samples.kept_from(number), |_| Some(HZ));
             }

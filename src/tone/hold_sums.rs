@@ -18,9 +18,9 @@ use ndarray::{ArrayView2, s};
 use num_complex::Complex64;
 use pulp::Simd;
 
-use super::fit::{ChannelFit, Moments, Projected, Sums, ToneBasis};
+use super::fit::{ChannelFit, Moments, Projected, Sums, ToneBasis, contiguous};
 use super::harmonic_fit::HopSequence;
-use super::spectrum::{ComplexLanes, GridPlace, HopSpectrum, HopTransform, LANES, Lanes};
+use super::spectrum::{ComplexLanes, GridPlace, HopSpectrum, HopTransform, LANES, Lanes, mean};
 use crate::maths;
 
 /// Hops after which a turn is taken from the sine again.
@@ -29,7 +29,7 @@ const TURNED_ON: usize = 16;
 /// A hold, transformed hop by hop.
 pub(super) struct HoldSpectra<'a> {
     transform: &'a HopTransform,
-    hops: &'a [Vec<HopSpectrum>],
+    hops: Vec<&'a [HopSpectrum]>,
     channels: usize,
     /// The sums of a group at an angle a sample, by its bits, plain and with the time: each channel
     /// is fitted by itself beside the same tone of the drive.
@@ -37,25 +37,42 @@ pub(super) struct HoldSpectra<'a> {
 }
 
 impl<'a> HoldSpectra<'a> {
-    /// Of its hops, channels × samples each, up to `highest` cycles a sample. The spectra are left
-    /// in `spectra`, whose memory is used again.
-    pub fn new(
+    /// Of its hops, up to `highest` cycles a sample. Spectra that are not there yet are left in `spectra`, whose
+    /// memory is used again.
+    pub fn new<'h: 'a>(
         transform: &'a mut HopTransform,
         highest: f64,
         spectra: &'a mut Vec<Vec<HopSpectrum>>,
-        hops: &[ArrayView2<f64>],
+        hops: &[HoldHop<'h>],
     ) -> Self {
-        let channels = hops.first().map_or(0, ArrayView2::nrows);
-        spectra.resize_with(hops.len(), Vec::new);
-        for (spectra, hop) in spectra.iter_mut().zip(hops) {
-            spectra.resize(channels.div_ceil(LANES), HopSpectrum::default());
+        let channels = hops.first().map_or(0, |hop| hop.samples.nrows());
+        let groups = channels.div_ceil(LANES);
+        let is_there = |transform: &HopTransform, hop: &HoldHop| {
+            let reaches = |spectrum| transform.reaches(spectrum, highest);
+            hop.spectra.len() == groups && hop.spectra.iter().all(reaches)
+        };
+        let missing: Vec<&HoldHop> = hops
+            .iter()
+            .filter(|hop| !is_there(transform, hop))
+            .collect();
+        spectra.resize_with(missing.len(), Vec::new);
+        for (spectra, hop) in spectra.iter_mut().zip(missing) {
+            spectra.resize(groups, HopSpectrum::default());
             for (group, spectrum) in spectra.iter_mut().enumerate() {
-                transform.transform_up_to(highest, *hop, group * LANES, spectrum);
+                transform.transform_up_to(highest, hop.samples, group * LANES, spectrum);
             }
         }
+        let mut made = spectra.iter();
+        let hops = hops.iter().map(|hop| {
+            if is_there(transform, hop) {
+                hop.spectra
+            } else {
+                made.next().map_or(&[][..], Vec::as_slice)
+            }
+        });
         Self {
+            hops: hops.collect(),
             transform,
-            hops: spectra,
             channels,
             known: RefCell::default(),
         }
@@ -67,19 +84,18 @@ impl<'a> HoldSpectra<'a> {
     }
 
     /// The spectra, by hop and group of channels.
-    pub fn hops(&self) -> &[Vec<HopSpectrum>] {
-        self.hops
+    pub fn hops(&self) -> &[&'a [HopSpectrum]] {
+        &self.hops
     }
 
     /// The sums at `cycles` a sample; its transform goes up to half the sampling rate. `drive` as
     /// in [`LineSums::new`].
-    pub fn lines(
-        &self,
-        hops: &[ArrayView2<f64>],
-        cycles: impl Iterator<Item = f64>,
-        drive: &[f64],
-    ) -> LineSums {
-        let mut gathered = Gathering::new(self.transform, hops, cycles, drive);
+    pub fn lines(&self, cycles: impl Iterator<Item = f64>, drive: &[f64]) -> LineSums {
+        let means = means_of(self.channels, &self.hops, |hop, channel| {
+            hop[channel / LANES].means[channel % LANES]
+        });
+        let hops = self.hops.len();
+        let mut gathered = Gathering::new(self.transform, hops, means, cycles, drive);
         for (k, groups) in self.hops.iter().enumerate() {
             for (group, spectrum) in groups.iter().enumerate() {
                 gathered.add(k, group, spectrum);
@@ -95,7 +111,7 @@ impl<'a> HoldSpectra<'a> {
         HopByHop {
             hop: self.transform.hop(),
             angle,
-            hops: self.hops,
+            hops: &self.hops,
             turns: turns(self.hops.len(), |k| angle * sequence.middle(k)),
             values: self
                 .hops
@@ -110,7 +126,7 @@ impl<'a> HoldSpectra<'a> {
         ChosenChannels {
             sequence: HopSequence {
                 transform: self.transform,
-                hops: self.hops,
+                hops: &self.hops,
                 channels: self.channels,
             },
             chosen,
@@ -135,16 +151,34 @@ fn turns(count: usize, angle: impl Fn(usize) -> f64) -> Vec<Complex64> {
         .collect()
 }
 
+/// One hop of a hold.
+#[derive(Debug, Clone, Copy)]
+pub struct HoldHop<'a> {
+    /// Channels × samples.
+    pub samples: ArrayView2<'a, f64>,
+    /// Their spectra, eight channels each, where they are known.
+    pub spectra: &'a [HopSpectrum],
+}
+
 /// The whole hops of samples, channels × samples.
-pub(super) fn whole_hops(hop: usize, samples: ArrayView2<'_, f64>) -> Vec<ArrayView2<'_, f64>> {
+pub(super) fn whole_hops(hop: usize, samples: ArrayView2<'_, f64>) -> Vec<HoldHop<'_>> {
     (0..samples.ncols() / hop.max(1))
-        .map(move |k| samples.slice_move(s![.., k * hop..(k + 1) * hop]))
+        .map(move |k| HoldHop {
+            samples: samples.slice_move(s![.., k * hop..(k + 1) * hop]),
+            spectra: &[],
+        })
         .collect()
+}
+
+/// The mean of each channel over a hold, from those of its hops.
+fn means_of<H>(channels: usize, hops: &[H], of: impl Fn(&H, usize) -> f64) -> Vec<f64> {
+    let mean = |channel| hops.iter().map(|hop| of(hop, channel)).sum::<f64>() / hops.len() as f64;
+    (0..channels).map(mean).collect()
 }
 
 /// Some channels of a hold.
 pub(super) struct ChosenChannels<'a> {
-    sequence: HopSequence<'a, Vec<HopSpectrum>>,
+    sequence: HopSequence<'a, &'a [HopSpectrum]>,
     chosen: &'a [usize],
     known: &'a RefCell<BTreeMap<(usize, u64), [ComplexLanes; 2]>>,
 }
@@ -213,7 +247,7 @@ impl Projected for ChosenChannels<'_> {
 pub(super) struct HopByHop<'a> {
     hop: usize,
     angle: f64,
-    hops: &'a [Vec<HopSpectrum>],
+    hops: &'a [&'a [HopSpectrum]],
     /// exp(i ω t) at the middle of each hop, t from the middle of the hold.
     turns: Vec<Complex64>,
     /// Σ (x − mean) exp(−i ω t), t and mean of the hop; by hop and group.
@@ -323,14 +357,14 @@ struct Gathering {
 impl Gathering {
     fn new(
         transform: &HopTransform,
-        hops: &[ArrayView2<f64>],
+        hops: usize,
+        means: Vec<f64>,
         cycles: impl Iterator<Item = f64>,
         drive: &[f64],
     ) -> Self {
         let hop = transform.hop();
-        let frames = hops.len() * hop;
-        let channels = hops.first().map_or(0, ArrayView2::nrows);
-        let groups = channels.div_ceil(LANES);
+        let frames = hops * hop;
+        let groups = means.len().div_ceil(LANES);
         let mut lines: Vec<Line> = cycles
             .map(|cycles| Line::new(cycles, hop, frames, groups))
             .collect();
@@ -338,14 +372,9 @@ impl Gathering {
         lines.dedup_by(|a, b| a.cycles.to_bits() == b.cycles.to_bits());
         Self {
             hop,
-            hops: hops.len(),
+            hops,
             drive: drive.to_vec(),
-            means: (0..channels)
-                .map(|channel| {
-                    let sums = hops.iter().map(|hop| hop.row(channel).sum());
-                    sums.sum::<f64>() / frames.max(1) as f64
-                })
-                .collect(),
+            means,
             places: lines
                 .iter()
                 .map(|line| {
@@ -450,15 +479,19 @@ impl LineSums {
     /// a sample of the tones that all channels have.
     pub fn new(
         transform: &mut HopTransform,
-        hops: &[ArrayView2<f64>],
+        hops: &[HoldHop],
         cycles: impl Iterator<Item = f64>,
         drive: &[f64],
     ) -> Self {
-        let mut gathered = Gathering::new(transform, hops, cycles, drive);
+        let channels = hops.first().map_or(0, |hop| hop.samples.nrows());
+        let means = means_of(channels, hops, |hop, channel| {
+            mean(&contiguous(hop.samples.row(channel)))
+        });
+        let mut gathered = Gathering::new(transform, hops.len(), means, cycles, drive);
         let mut spectrum = HopSpectrum::default();
         for (k, hop) in hops.iter().enumerate() {
-            for group in 0..hop.nrows().div_ceil(LANES) {
-                transform.transform(*hop, group * LANES, &mut spectrum);
+            for group in 0..channels.div_ceil(LANES) {
+                transform.transform(hop.samples, group * LANES, &mut spectrum);
                 gathered.add(k, group, &spectrum);
             }
         }
@@ -702,7 +735,7 @@ mod tests {
                 let plain: f64 = hop.iter().sum();
                 assert!((left.turned - turned).norm() < 1e-9, "{k}");
                 assert!((left.plain - plain).abs() < 1e-9, "{k}");
-                let mut part = hops[k].row(channel).to_vec();
+                let mut part = hops[k].samples.row(channel).to_vec();
                 model.take_off(first, vec![(&mut part, &fit.parameters())]);
                 for (a, b) in part.iter().zip(&hop) {
                     assert!((a - b).abs() < 1e-11, "{k}: {a} {b}");
@@ -743,7 +776,7 @@ mod tests {
             &mut hops,
             &whole_hops(HOP, samples.view()),
         );
-        let ours = spectra.lines(&whole_hops(HOP, samples.view()), cycles.into_iter(), &[]);
+        let ours = spectra.lines(cycles.into_iter(), &[]);
         assert_eq!(ours.lines, right.lines);
         assert_eq!(ours.means, right.means);
     }

@@ -16,6 +16,7 @@ use super::filter::Filter;
 use super::fit::{FitError, Model, PhasorEstimate, Sums, ToneGuess, contiguous, fit_to};
 use super::flattening::Harmonics;
 use super::hold_channel::{HoldChannel, single};
+pub use super::hold_sums::HoldHop;
 use super::hold_sums::{HoldSpectra, HopRest, LineSums, whole_hops};
 use super::interfering::{InterferingSearch, distinct, highest_line_hz};
 use super::noise_band_factor;
@@ -150,6 +151,18 @@ impl HoldFit {
         }
     }
 
+    /// Of how many hops the spectra may be kept beside the samples, for the hold to come: of those
+    /// of a usual hold. None where several sources share the memory.
+    pub fn kept_spectra(&self) -> usize {
+        let groups = self.plan.channels.len().div_ceil(LANES);
+        let bytes = groups * self.transform.spectrum_bytes();
+        if self.kept_values == 0 {
+            0
+        } else {
+            self.spectra_bytes / bytes.max(1)
+        }
+    }
+
     /// Fits `samples` (channels × decimated samples, SI) near `guess_hz`. What is less than
     /// a hop at the end is left out, and phases are counted from the middle of the rest.
     pub fn fit(
@@ -160,12 +173,8 @@ impl HoldFit {
         self.fit_hops(&whole_hops(self.plan.hop_samples, samples), guess_hz)
     }
 
-    /// The same for the hops of a hold, channels × samples each.
-    pub fn fit_hops(
-        &mut self,
-        hops: &[ArrayView2<f64>],
-        guess_hz: f64,
-    ) -> Result<IntervalTone, FitError> {
+    /// The same for the hops of a hold.
+    pub fn fit_hops(&mut self, hops: &[HoldHop], guess_hz: f64) -> Result<IntervalTone, FitError> {
         let rate_hz = self.plan.decimated_rate_hz();
         let orders = self.plan.orders(guess_hz);
         let mut tones = vec![ToneGuess {
@@ -176,8 +185,8 @@ impl HoldFit {
         let all: Vec<usize> = (0..self.plan.channels.len()).collect();
         let frames = hops.len() * self.plan.hop_samples;
         let spectrum_bytes = self.transform.spectrum_bytes();
-        let keeps_all =
-            hops.len() * all.len().div_ceil(LANES) * spectrum_bytes <= self.spectra_bytes;
+        let missing = hops.iter().filter(|hop| hop.spectra.is_empty()).count();
+        let keeps_all = missing * all.len().div_ceil(LANES) * spectrum_bytes <= self.spectra_bytes;
         let highest = if keeps_all {
             0.5
         } else {
@@ -248,7 +257,7 @@ impl HoldFit {
             .map(|order| TAU * order as f64 * drive.frequency_hz / rate_hz)
             .collect();
         let sums = if keeps_all {
-            spectra.lines(hops, cycles, &drive_angles)
+            spectra.lines(cycles, &drive_angles)
         } else {
             LineSums::new(&mut self.transform, hops, cycles, &drive_angles)
         };
@@ -266,7 +275,7 @@ impl HoldFit {
     /// What is read off what the fits of the channels leave of their samples.
     fn finish(
         &mut self,
-        hops: &[ArrayView2<f64>],
+        hops: &[HoldHop],
         drive: ToneGuess,
         fitted: &[HoldChannel],
         sums: &LineSums,
@@ -308,11 +317,11 @@ impl HoldFit {
 }
 
 /// The samples of one channel of a hold, one hop behind the other.
-fn gather(hops: &[ArrayView2<f64>], channel: usize, into: &mut Vec<f64>) {
+fn gather(hops: &[HoldHop], channel: usize, into: &mut Vec<f64>) {
     into.clear();
-    into.reserve_exact(hops.iter().map(ArrayView2::ncols).sum());
+    into.reserve_exact(hops.iter().map(|hop| hop.samples.ncols()).sum());
     for hop in hops {
-        into.extend_from_slice(&contiguous(hop.row(channel)));
+        into.extend_from_slice(&contiguous(hop.samples.row(channel)));
     }
 }
 
@@ -583,7 +592,7 @@ mod tests {
         }
     }
 
-    /// Whether spectra are kept whole or made twice, and how many rows are worked on together, shows
+    /// Whether spectra are known, kept whole or made twice, and how many rows are worked on together, shows
     /// nowhere in the result: ten channels, hum and noise, a hold after another one.
     #[test]
     fn a_share_of_the_memory_changes_no_bit() {
@@ -620,11 +629,29 @@ mod tests {
         });
         let mut alone = HoldFit::new(&plan);
         let mut shared = HoldFit::new(&plan).one_of(1 << 20);
-        for hold in [samples.view(), samples.slice(ndarray::s![.., ..6000])] {
-            assert_eq!(
-                alone.fit(hold, 12.3).unwrap(),
-                shared.fit(hold, 12.3).unwrap()
-            );
+        // As they come from the windows; the first hops' are not kept any more.
+        let mut transform = HopTransform::new(plan.hop_samples, 0.5);
+        let mut spectra = vec![[HopSpectrum::default(), HopSpectrum::default()]; 60];
+        let hops = whole_hops(plan.hop_samples, samples.view());
+        for (spectra, hop) in spectra.iter_mut().zip(&hops).skip(7) {
+            for (group, spectrum) in spectra.iter_mut().enumerate() {
+                transform.transform(hop.samples, group * LANES, spectrum);
+            }
+        }
+        for (hold, hops) in [
+            (samples.view(), 60),
+            (samples.slice(ndarray::s![.., ..6000]), 30),
+        ] {
+            let right = alone.fit(hold, 12.3).unwrap();
+            assert_eq!(right, shared.fit(hold, 12.3).unwrap());
+            let mut known = whole_hops(plan.hop_samples, hold);
+            for (hop, spectra) in known.iter_mut().zip(&spectra) {
+                hop.spectra = &spectra[..];
+            }
+            assert_eq!(known.len(), hops);
+            for fit in [&mut alone, &mut shared] {
+                assert_eq!(right, fit.fit_hops(&known, 12.3).unwrap());
+            }
         }
         assert!(shared.spectra.is_empty() && shared.rows.is_empty());
         assert!(!alone.spectra.is_empty() && !alone.rows.is_empty());

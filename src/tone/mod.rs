@@ -41,6 +41,7 @@ pub use stage::{Estimator, WindowMessage, Windows};
 use crate::maths;
 use ndarray::Array2;
 use num_complex::Complex64;
+use spectrum::HopSpectrum;
 use std::sync::Arc;
 
 /// The band that noise is stated in, from zero, Hz: the same density of noise gives the
@@ -106,6 +107,9 @@ pub struct ToneFrame {
     /// The decimated samples of this hop, channels × samples, SI: what a hold
     /// is fitted on as a whole.
     pub samples: Arc<Array2<f64>>,
+    /// Their spectra, eight channels each, up to half the sampling rate; none where there is no
+    /// search for a tone.
+    pub spectra: Arc<Vec<HopSpectrum>>,
 }
 
 /// Samples that never came, seen by the tone stage.

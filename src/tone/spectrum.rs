@@ -164,6 +164,11 @@ impl HopTransform {
         self.kept.len() * size_of::<ComplexLanes>()
     }
 
+    /// Whether a spectrum is one of its own, and goes up to `highest` cycles a sample.
+    pub fn reaches(&self, spectrum: &HopSpectrum, highest: f64) -> bool {
+        spectrum.values.len() >= kept_points(highest, self.points).min(self.kept.len())
+    }
+
     /// Where a frequency stands, in cycles a sample.
     #[inline(always)]
     pub fn place(&self, cycles: f64) -> GridPlace {
@@ -219,7 +224,7 @@ impl HopTransform {
         out.means = [0.0; LANES];
         out.squares = [0.0; LANES];
         for (lane, row) in rows.iter().enumerate().take(LANES) {
-            let mean = maths::sum_of(row, |x| x) / self.hop.max(1) as f64;
+            let mean = mean(row);
             out.means[lane] = mean;
             out.squares[lane] = maths::sum_of(row, |x| (x - mean) * (x - mean));
             let (pairs, last) = row.as_chunks::<2>();
@@ -282,6 +287,12 @@ fn butterflies<S: Simd>(simd: S, factors: &[Vec<[Complex64; 3]>], re: &mut [Row]
             last_stage(simd, im);
         }
     }
+}
+
+/// Mean of one channel of a hop.
+#[inline(always)]
+pub fn mean(samples: &[f64]) -> f64 {
+    maths::sum_of(samples, |x| x) / samples.len().max(1) as f64
 }
 
 /// Points of the grid that frequencies up to `highest` cycles a sample are read from.

@@ -25,7 +25,7 @@ pub struct TransformedHop {
     number: u64,
     samples: Arc<Array2<f64>>,
     raw: Vec<RawHop>,
-    spectra: Vec<HopSpectrum>,
+    spectra: Arc<Vec<HopSpectrum>>,
     lines: Vec<HopLines>,
 }
 
@@ -72,6 +72,8 @@ pub enum WindowMessage {
 struct Transformer {
     transform: HopTransform,
     search: Option<HopSearch>,
+    /// The spectra handed on, oldest first: those that nobody has any more are used again.
+    handed_on: VecDeque<Arc<Vec<HopSpectrum>>>,
 }
 
 impl Transformer {
@@ -80,13 +82,24 @@ impl Transformer {
         Self {
             search: hop_search(plan, &transform),
             transform,
+            handed_on: VecDeque::new(),
+        }
+    }
+
+    /// Memory for the spectra of a hop.
+    fn spare(&mut self) -> Arc<Vec<HopSpectrum>> {
+        match self.handed_on.front_mut().and_then(Arc::get_mut) {
+            Some(_) => self.handed_on.pop_front().unwrap_or_default(),
+            None => Arc::default(),
         }
     }
 
     fn take(&mut self, hop: Hop) -> SharedHop {
         let groups = hop.samples.nrows().div_ceil(LANES);
-        let mut spectra = vec![HopSpectrum::default(); groups];
+        let mut shared = self.spare();
         let mut lines = Vec::new();
+        let spectra = Arc::make_mut(&mut shared);
+        spectra.resize_with(groups, HopSpectrum::default);
         // A source of the tension alone may be too slow for any tone.
         if let Some(search) = &self.search {
             for (group, spectrum) in spectra.iter_mut().enumerate() {
@@ -95,22 +108,20 @@ impl Transformer {
                 lines.push(search.lines_of(spectrum));
             }
         }
+        self.handed_on.push_back(Arc::clone(&shared));
         SharedHop(Arc::new(TransformedHop {
             number: hop.number,
             samples: Arc::new(hop.samples),
             raw: hop.raw,
-            spectra,
+            spectra: shared,
             lines,
         }))
     }
 }
 
-/// The transform of a plan's hops, as high as the model's orders reach.
+/// The transform of a plan's hops: what is read off a hold reaches up to half the rate.
 fn hop_transform(plan: &TonePlan) -> HopTransform {
-    let highest_hz = plan.search_high_hz / plan.decimated_rate_hz();
-    // A fit may end a cycle a window beside its guess.
-    let margin = 2.0 / plan.window_samples().max(1) as f64;
-    HopTransform::new(plan.hop_samples, ORDERS as f64 * (highest_hz + margin))
+    HopTransform::new(plan.hop_samples, 0.5)
 }
 
 fn hop_search(plan: &TonePlan, transform: &HopTransform) -> Option<HopSearch> {
@@ -319,6 +330,7 @@ impl Estimator {
             frequency_u_hz: 0.0,
             channels: newest.without_tone(),
             samples: Arc::clone(&newest.samples),
+            spectra: Arc::clone(&newest.spectra),
         };
         let Some(found) = self.tone(window) else {
             return silent;
@@ -372,6 +384,7 @@ impl Estimator {
             hop: silent.hop,
             end_s: silent.end_s,
             samples: silent.samples,
+            spectra: silent.spectra,
         }
     }
 

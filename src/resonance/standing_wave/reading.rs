@@ -132,6 +132,8 @@ impl FixedReading {
             frame.channels.push(tone);
         }
         frame.samples = Arc::new(samples);
+        // Two channels have come: they are not theirs.
+        frame.spectra = Arc::default();
     }
 
     /// The weights of a frame, in sign with those before.

@@ -22,9 +22,6 @@ mod waiting;
 use std::collections::VecDeque;
 use std::f64::consts::PI;
 use std::ops::Range;
-use std::sync::Arc;
-
-use ndarray::Array2;
 
 pub use self::outlook::DwellOutlook;
 pub use self::standing::{DriveStanding, PeakShownBy};
@@ -46,7 +43,7 @@ use crate::maths;
 use crate::setup::Setup;
 use crate::setup::Verdict;
 use crate::span::StrungConductor;
-use crate::tone::{ToneGap, TonePlan};
+use crate::tone::{ToneFrame, ToneGap, TonePlan};
 
 /// A frequency this many bandwidths away is another dwell's.
 const ANOTHER_FREQUENCY: f64 = 0.35;
@@ -201,14 +198,14 @@ impl Tracker {
         &self.channels
     }
 
-    /// Takes the next hop, `None` where no tone stands out, with its decimated
-    /// samples (channels × samples, SI); gives the dwells that it brought to an
+    /// Takes the next hop, `None` where no tone stands out, with the frame that it was read
+    /// from; gives the dwells that it brought to an
     /// end, or one that has been held for the longest time that is waited for.
-    pub fn hop(&mut self, hop: Option<HopEstimate>, samples: &Arc<Array2<f64>>) -> Vec<Dwell> {
+    pub fn hop(&mut self, hop: Option<HopEstimate>, frame: &ToneFrame) -> Vec<Dwell> {
         self.departures
-            .samples(hop.as_ref().map(|hop| hop.hop), samples);
+            .samples(hop.as_ref().map(|hop| hop.hop), &frame.samples);
         let (ended, settled) = if let Some(hop) = hop {
-            self.judged_at(hop, samples)
+            self.judged_at(hop, frame)
         } else {
             self.remarks.extend(self.sweep.interrupt());
             (self.close(EndOfDwell::ToneLost), None)
@@ -266,11 +263,7 @@ impl Tracker {
 
     /// The dwells that a hop brings to an end, and the one in hand if it has been
     /// held for the longest time that is waited for.
-    fn judged_at(
-        &mut self,
-        hop: HopEstimate,
-        samples: &Arc<Array2<f64>>,
-    ) -> (Vec<Dwell>, Option<Dwell>) {
+    fn judged_at(&mut self, hop: HopEstimate, frame: &ToneFrame) -> (Vec<Dwell>, Option<Dwell>) {
         let (at_s, hz) = (hop.end_s, hop.frequency_hz);
         self.remarks
             .extend(self.sweep.hop(at_s, hz, hop.frequency_u_hz));
@@ -286,7 +279,7 @@ impl Tracker {
             self.remarks.extend(remark);
             found.extend(self.close(EndOfDwell::Level));
         }
-        self.keep_samples(hop.hop, samples);
+        self.keep_samples(frame);
         self.loudest_m_s = self.loudest_m_s.max(hop.antinode_m_s);
         self.dwell.push(hop);
         if event == LevelEvent::Settled {
@@ -441,11 +434,13 @@ impl Tracker {
 
     /// Keeps the samples of the newest hop, and lets those go that no hold can
     /// need any more: after its point too, for what may come then.
-    fn keep_samples(&mut self, hop: u64, samples: &Arc<Array2<f64>>) {
-        self.samples.push(hop, samples);
+    fn keep_samples(&mut self, frame: &ToneFrame) {
+        self.samples.push(frame);
         let dwell = &self.dwell;
         self.samples
-            .drop_samples_before(self.samples.kept_from(hop), |part| guess_hz(dwell, part));
+            .drop_samples_before(self.samples.kept_from(frame.hop), |part| {
+                guess_hz(dwell, part)
+            });
     }
 
     /// A dwell that goes on and on gets its point after `max_seconds`. Where
