@@ -70,6 +70,11 @@ impl HoldChannel {
         })
     }
 
+    /// The interfering tones, Hz.
+    pub fn interfering_hz(&self) -> &[f64] {
+        self.frequencies_hz.get(1..).unwrap_or_default()
+    }
+
     /// The sines of the model, the drive's first: angle a sample and peak phasor.
     pub fn sines(&self, rate_hz: f64) -> Vec<(f64, Complex64)> {
         self.fit.sines(&self.frequencies_hz, rate_hz)

@@ -49,7 +49,8 @@ pub(super) struct InterferingSearch {
 struct Channel {
     sines: Vec<(f64, Complex64)>,
     offset: f64,
-    lines_hz: Vec<f64>,
+    /// With the tones found so far, if there are any.
+    fitted: Option<HoldChannel>,
     /// Whether more tones may be found.
     is_open: bool,
 }
@@ -98,14 +99,14 @@ impl InterferingSearch {
         }
     }
 
-    /// The interfering tones of each channel, Hz, beside a drive: the lines of what is left of a
-    /// hold, the highest one first. `fits` are those of the drive alone, one a channel.
+    /// Each channel fitted with the interfering tones beside a drive, if there are any: the lines of what is
+    /// left of a hold, the highest one first. `fits` are those of the drive alone, one a channel.
     pub fn tones(
         &mut self,
         spectra: &HoldSpectra,
         drive: ToneGuess,
         fits: &[ChannelFit],
-    ) -> Vec<Vec<f64>> {
+    ) -> Vec<Option<HoldChannel>> {
         let mut found = Vec::with_capacity(fits.len());
         for (group, fits) in fits.chunks(LANES).enumerate() {
             self.spectrum.make(spectra, group);
@@ -114,7 +115,7 @@ impl InterferingSearch {
                 .map(|fit| Channel {
                     sines: fit.sines(&[drive.frequency_hz], self.rate_hz),
                     offset: fit.offset,
-                    lines_hz: Vec::new(),
+                    fitted: None,
                     is_open: true,
                 })
                 .collect();
@@ -129,7 +130,7 @@ impl InterferingSearch {
                     }
                 }
             }
-            found.extend(channels.into_iter().map(|channel| channel.lines_hz));
+            found.extend(channels.into_iter().map(|channel| channel.fitted));
         }
         found
     }
@@ -145,23 +146,23 @@ impl InterferingSearch {
         let line_hz = self.rate_hz * self.spectrum.peak(index % LANES)?;
         let width_hz = INTERFERING_DISTANCE * self.rate_hz * self.spectrum.resolution();
         let order = (line_hz / drive.frequency_hz).round().max(1.0);
-        let lines_hz = &mut channel.lines_hz;
+        let known_hz = channel.fitted.as_ref().map(HoldChannel::interfering_hz);
+        let known_hz = known_hz.unwrap_or_default();
         let apart = (line_hz - order * drive.frequency_hz).abs() >= width_hz
-            && lines_hz
+            && known_hz
                 .iter()
                 .all(|other| (other - line_hz).abs() >= width_hz);
         if !apart {
             return None;
         }
-        let tones: Vec<f64> = lines_hz.iter().copied().chain([line_hz]).collect();
+        let tones: Vec<f64> = known_hz.iter().copied().chain([line_hz]).collect();
         let fitted = HoldChannel::fit(spectra, index, self.rate_hz, drive, &tones).ok()?;
-        let (_, fitted_hz) = fitted.frequencies_hz.split_first()?;
-        if fitted_hz.len() < tones.len() {
+        if fitted.interfering_hz().len() < tones.len() {
             return None;
         }
-        *lines_hz = fitted_hz.to_vec();
         channel.sines = fitted.sines(self.rate_hz);
         channel.offset = fitted.fit.offset;
-        (lines_hz.len() < INTERFERING_TONES).then_some(())
+        channel.fitted = Some(fitted);
+        (tones.len() < INTERFERING_TONES).then_some(())
     }
 }

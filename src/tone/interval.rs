@@ -214,7 +214,12 @@ impl HoldFit {
             free: false,
             orders,
         };
-        let interfering = self.search.tones(&spectra, drive, &common.channels);
+        let found = self.search.tones(&spectra, drive, &common.channels);
+        let lines_hz = |found: &Option<HoldChannel>| match found {
+            Some(found) => found.interfering_hz().to_vec(),
+            None => Vec::new(),
+        };
+        let interfering: Vec<Vec<f64>> = found.iter().map(lines_hz).collect();
         if self.kept_values == 0 {
             self.search = InterferingSearch::new(&self.plan);
         }
@@ -234,10 +239,13 @@ impl HoldFit {
             free: false,
             orders,
         };
-        let mut fitted = all
-            .iter()
-            .zip(&interfering)
-            .map(|(channel, lines)| HoldChannel::fit(&spectra, *channel, rate_hz, drive, lines))
+        let is_pulled = drive.frequency_hz.to_bits() != common_hz.to_bits();
+        let fitted = all.iter().zip(found).zip(&interfering);
+        let mut fitted = fitted
+            .map(|((channel, found), lines)| match found {
+                Some(found) if !is_pulled => Ok(found),
+                _ => HoldChannel::fit(&spectra, *channel, rate_hz, drive, lines),
+            })
             .collect::<Result<Vec<HoldChannel>, _>>()?;
         let hop_by_hop = spectra.hop_by_hop(TAU * drive.frequency_hz / rate_hz);
         for channel in &mut fitted {
@@ -291,13 +299,21 @@ impl HoldFit {
             let Some((samples, rest)) = rows.split_last_mut() else {
                 break;
             };
-            for (channel, rest) in group.iter().zip(&mut *rest) {
-                gather(hops, channel.channel, rest);
-            }
             let parameters: Vec<_> = group.iter().map(|c| c.fit.parameters()).collect();
-            let taken = rest.iter_mut().zip(&parameters);
-            let taken = taken.map(|(rest, parameters)| (&mut rest[..], &parameters[..]));
-            model.take_off(0, taken.collect());
+            for rest in &mut *rest {
+                rest.clear();
+                rest.reserve_exact(sums.frames());
+            }
+            // One hop at a time: it stays in the first-level cache.
+            for hop in hops {
+                let first = rest.first().map_or(0, Vec::len);
+                let parts = group.iter().zip(&mut *rest).zip(&parameters);
+                let parts = parts.filter_map(|((channel, rest), parameters)| {
+                    rest.extend_from_slice(&contiguous(hop.samples.row(channel.channel)));
+                    Some((rest.get_mut(first..)?, &parameters[..]))
+                });
+                model.take_off(first, parts.collect());
+            }
             for ((channel, rest), parameters) in group.iter().zip(rest).zip(parameters) {
                 channel.take_lines_off(rest, rate_hz, parameters);
                 // Only samples as they came tell of their converter.

@@ -93,6 +93,8 @@ pub struct HopTransform {
     kept: Vec<(usize, usize, Complex64, Complex64)>,
     re: Vec<Row>,
     im: Vec<Row>,
+    /// Lanes that are not zero.
+    lanes: usize,
 }
 
 /// The spectrum of one hop of up to [`LANES`] channels.
@@ -143,6 +145,7 @@ impl HopTransform {
                 .collect(),
             re: vec![Row::default(); pairs],
             im: vec![Row::default(); pairs],
+            lanes: 0,
         };
         let nodes = kernel_nodes(beta);
         // The kernel is even: so is its transform.
@@ -209,27 +212,37 @@ impl HopTransform {
         out.values.resize(kept, ComplexLanes::default());
         let rows = samples.rows().into_iter().skip(first).take(LANES);
         let rows: Vec<Cow<[f64]>> = rows.map(super::fit::contiguous).collect();
-        maths::wide!(self.load(&rows, out));
+        self.load(&rows, out);
         pulp::Arch::new().dispatch(Transform { of: self, out });
     }
 
     /// The samples less their means, weighted, into the lanes.
-    #[inline(always)]
     fn load(&mut self, rows: &[Cow<[f64]>], out: &mut HopSpectrum) {
         // The first stage reads half of the points at most.
         let read = self.points / 4;
         let (re, im) = (&mut self.re[..read], &mut self.im[..read]);
-        re.fill(Row::default());
-        im.fill(Row::default());
+        // What the last hop left stands in its lanes, to be written over, and behind the samples.
+        let keep = if rows.len() < self.lanes {
+            0
+        } else {
+            self.hop / 2
+        };
+        re[keep..].fill(Row::default());
+        im[keep..].fill(Row::default());
+        self.lanes = rows.len();
         out.means = [0.0; LANES];
         out.squares = [0.0; LANES];
         for (lane, row) in rows.iter().enumerate().take(LANES) {
-            let mean = mean(row);
+            let (mean, squares) = maths::wide!({
+                let mean = mean(row);
+                (mean, maths::sum_of(row, |x| (x - mean) * (x - mean)))
+            });
             out.means[lane] = mean;
-            out.squares[lane] = maths::sum_of(row, |x| (x - mean) * (x - mean));
+            out.squares[lane] = squares;
             let (pairs, last) = row.as_chunks::<2>();
             let (weights, _) = self.weights.as_chunks::<2>();
             let weighted = pairs.iter().zip(weights);
+            // Not for wide registers: these would be scattered over the lines, value by value.
             for ((re, im), ([even, odd], [a, b])) in re.iter_mut().zip(&mut *im).zip(weighted) {
                 re.0[lane] = (even - mean) * a;
                 im.0[lane] = (odd - mean) * b;
@@ -465,7 +478,8 @@ fn last_stage<S: Simd>(simd: S, rows: &mut [Row]) {
     }
 }
 
-/// The sums of all samples out of those of the even and of the odd ones.
+/// The sums of all samples out of those of the even and of the odd ones. A point and its mirror image about a quarter of
+/// the sampling rate are made of the same two.
 #[inline(always)]
 fn untangle<S: Simd>(
     simd: S,
@@ -474,17 +488,36 @@ fn untangle<S: Simd>(
     im: &[Row],
     out: &mut [ComplexLanes],
 ) {
-    for (value, (at, mirror, turn, odd)) in out.iter_mut().zip(kept) {
+    let last = re.len() + 2 * MARGIN;
+    let (lower, upper) = out.split_at_mut(out.len().min(last / 2 + 1));
+    let begin = lower.len();
+    for (i, value) in lower.iter_mut().enumerate() {
+        let (at, mirror, turn, odd) = &kept[i];
+        let image = (last - i).checked_sub(begin);
+        let image = image.and_then(|image| Some((upper.get_mut(image)?, &kept[last - i])));
         let [a, b, c, d] = [&re[*at], &im[*at], &re[*mirror], &im[*mirror]]
             .map(|lanes| S::as_simd_f64s(&lanes.0).0);
         let (turn, odd) = (splat(simd, *turn), splat(simd, *odd));
         let (re, _) = S::as_mut_simd_f64s(&mut value.re);
         let (im, _) = S::as_mut_simd_f64s(&mut value.im);
+        // The sums of the even samples and of the odd ones, each doubled; of the image their conjugates.
         for part in 0..LANES / S::F64_LANES {
             let (a, b, c, d) = (a[part], b[part], c[part], d[part]);
-            // The sums of the even samples and of the odd ones, each doubled.
             let even = (simd.add_f64s(a, c), simd.sub_f64s(b, d));
             let other = (simd.add_f64s(b, d), simd.sub_f64s(c, a));
+            let both = plus(simd, product(simd, even, turn), product(simd, other, odd));
+            (re[part], im[part]) = both;
+        }
+        let Some((value, (_, _, turn, odd))) = image else {
+            continue;
+        };
+        let (turn, odd) = (splat(simd, *turn), splat(simd, *odd));
+        let (re, _) = S::as_mut_simd_f64s(&mut value.re);
+        let (im, _) = S::as_mut_simd_f64s(&mut value.im);
+        for part in 0..LANES / S::F64_LANES {
+            let (a, b, c, d) = (a[part], b[part], c[part], d[part]);
+            let even = (simd.add_f64s(a, c), simd.sub_f64s(d, b));
+            let other = (simd.add_f64s(b, d), simd.sub_f64s(a, c));
             let both = plus(simd, product(simd, even, turn), product(simd, other, odd));
             (re[part], im[part]) = both;
         }
