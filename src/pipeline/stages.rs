@@ -25,6 +25,11 @@ const TOGETHER: usize = 8;
 /// Such messages in a channel.
 const CHANNEL_TOGETHER: usize = 4;
 
+/// A recording whose rate is divided by this or more is read ahead by a thread of its own.
+const READ_AHEAD_DECIMATION: usize = 8;
+/// Blocks that are read ahead: what was just read is still in a cache that all cores share.
+const BLOCKS_AHEAD: usize = 4;
+
 /// Where the messages of a source come from.
 #[derive(Debug)]
 pub enum Messages {
@@ -32,12 +37,14 @@ pub enum Messages {
     Sent(Receiver<Message>),
     /// They are read when they are wanted.
     Read(Box<WavMessages>),
+    /// A thread of their own reads them ahead, and takes back what is not needed any more.
+    Ahead(Receiver<Message>, Sender<Message>),
 }
 
 impl Messages {
     fn next(&mut self) -> Message {
         let next = match self {
-            Self::Sent(receiver) => receiver.recv().ok(),
+            Self::Sent(receiver) | Self::Ahead(receiver, _) => receiver.recv().ok(),
             Self::Read(messages) => messages.next(),
         };
         next.unwrap_or_else(|| Message::End(End::Failed("its reader ended without a word".into())))
@@ -45,13 +52,40 @@ impl Messages {
 
     /// Whether the next message is there for the reading.
     fn are_at_hand(&self) -> bool {
-        matches!(self, Self::Read(_))
+        !matches!(self, Self::Sent(_))
+    }
+
+    /// Those of a recording read ahead by a thread of their own, if there is much to read for
+    /// each hop.
+    fn ahead(self, name: &str, plan: &TonePlan) -> io::Result<(Self, Option<JoinHandle<()>>)> {
+        let mut reader = match self {
+            Self::Read(reader) if plan.decimation >= READ_AHEAD_DECIMATION => reader,
+            other => return Ok((other, None)),
+        };
+        let (sender, ahead) = bounded(BLOCKS_AHEAD);
+        let (spent, returned) = bounded(BLOCKS_AHEAD + 2);
+        let thread = thread::Builder::new()
+            .name(format!("reader of {name}"))
+            .spawn(move || {
+                while let Some(message) = reader.next() {
+                    if sender.send(message).is_err() {
+                        return;
+                    }
+                    returned
+                        .try_iter()
+                        .for_each(|message| reader.reuse(message));
+                }
+            })?;
+        Ok((Self::Ahead(ahead, spent), Some(thread)))
     }
 
     /// Takes a message back that is not needed any more.
     fn reuse(&mut self, message: Message) {
-        if let Self::Read(messages) = self {
-            messages.reuse(message);
+        match self {
+            Self::Sent(_) => {}
+            Self::Read(messages) => messages.reuse(message),
+            // A reader that has ended takes nothing back.
+            Self::Ahead(_, spent) => drop(spent.try_send(message)),
         }
     }
 }
@@ -262,7 +296,8 @@ impl Threads {
         };
         let mut workers = Vec::new();
         let mut lanes = Vec::new();
-        let mut handles = Vec::new();
+        let (messages, reader) = messages.ahead(name, plan)?;
+        let mut handles: Vec<JoinHandle<()>> = reader.into_iter().collect();
         for number in 0..threads.saturating_sub(2) {
             let (job_sender, job_receiver) = bounded(capacity);
             let (sender, receiver) = bounded(capacity);

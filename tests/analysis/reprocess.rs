@@ -22,16 +22,20 @@ impl Bench {
     /// Two dwells of 40 s, at 12.3 and 20.5 Hz: antinode 200 mm/s peak, node
     /// 20 mm/s peak a quarter of a cycle later, some noise.
     fn record(&self, name: &str, from_s: u32, to_s: u32) -> PathBuf {
+        self.record_at(RATE_HZ, name, from_s, to_s)
+    }
+
+    fn record_at(&self, rate_hz: u32, name: &str, from_s: u32, to_s: u32) -> PathBuf {
         let spec = hound::WavSpec {
             channels: 2,
-            sample_rate: RATE_HZ,
+            sample_rate: rate_hz,
             bits_per_sample: 24,
             sample_format: hound::SampleFormat::Int,
         };
         let path = self.path(name);
         let mut wav = hound::WavWriter::create(&path, spec).unwrap();
-        for frame in from_s * RATE_HZ..to_s * RATE_HZ {
-            let t_s = f64::from(frame) / f64::from(RATE_HZ);
+        for frame in from_s * rate_hz..to_s * rate_hz {
+            let t_s = f64::from(frame) / f64::from(rate_hz);
             let frequency_hz = if t_s < 40.0 { 12.3 } else { 20.5 };
             for (channel, peak, phase) in [(0, 0.2, 0.0), (1, 0.02, 0.25 * TAU)] {
                 let noise = 1e-4 * scatter(u64::from(frame) * 2 + channel);
@@ -121,6 +125,25 @@ fn two_dwells_become_two_points_whatever_the_blocks_and_threads() {
     let wav = std::fs::read(bench.path("sweep.wav")).unwrap();
     let hash = blake3::hash(&wav).to_hex();
     assert_eq!(record["sources"][0]["files"][0]["blake3"], hash.as_str());
+}
+
+/// Much is read for each hop: with more than one thread one of them reads ahead.
+#[test]
+fn a_fast_recording_gives_the_same_whoever_reads_it() {
+    let bench = Bench::new(&SETUP.replace("rate_hz = 1000.0", "rate_hz = 48000.0"));
+    bench.record_at(48_000, "fast.wav", 22, 56);
+    for (run, threads, frames) in [
+        ("run", "1", "16384"),
+        ("run2", "2", "16384"),
+        ("run3", "3", "700"),
+        ("run6", "6", "16777216"),
+    ] {
+        let options = ["--threads", threads, "--block-frames", frames];
+        let arguments = [&["fast.wav", "--out", run][..], &options].concat();
+        bench.command(&arguments).assert().success();
+        bench.0.assert_same_results(run, "run");
+    }
+    assert_eq!(bench.read("run", "points.jsonl").lines().count(), 2);
 }
 
 #[test]
