@@ -55,6 +55,22 @@ struct Channel {
     is_open: bool,
 }
 
+impl Channel {
+    /// The tones found so far, Hz.
+    fn lines_hz(&self) -> &[f64] {
+        let fitted = self.fitted.as_ref().map(HoldChannel::interfering_hz);
+        fitted.unwrap_or_default()
+    }
+
+    /// With one tone more.
+    fn take(&mut self, fitted: HoldChannel, rate_hz: f64) {
+        self.sines = fitted.sines(rate_hz);
+        self.offset = fitted.fit.offset;
+        self.is_open = fitted.interfering_hz().len() < INTERFERING_TONES;
+        self.fitted = Some(fitted);
+    }
+}
+
 /// The models of a group of channels, sine by sine.
 fn side_by_side(channels: &[Channel], means: &Lanes) -> Vec<LaneSine> {
     let mut sines: Vec<LaneSine> = Vec::new();
@@ -122,11 +138,12 @@ impl InterferingSearch {
             while channels.iter().any(|channel| channel.is_open) {
                 self.spectrum
                     .take_off(&side_by_side(&channels, &self.spectrum.means));
-                for (lane, channel) in channels.iter_mut().enumerate() {
-                    if channel.is_open {
-                        channel.is_open = self
-                            .next(spectra, group * LANES + lane, drive, channel)
-                            .is_some();
+                let open = channels.iter_mut().enumerate();
+                for (lane, channel) in open.filter(|(_, channel)| channel.is_open) {
+                    let known_hz = channel.lines_hz();
+                    match self.with_one_more(spectra, group * LANES + lane, drive, known_hz) {
+                        Some(fitted) => channel.take(fitted, self.rate_hz),
+                        None => channel.is_open = false,
                     }
                 }
             }
@@ -135,19 +152,17 @@ impl InterferingSearch {
         found
     }
 
-    /// Looks for one more tone in a channel of the group. `None` where there is none.
-    fn next(
+    /// A channel fitted with one more tone than those known. `None` where there is none.
+    fn with_one_more(
         &mut self,
         spectra: &HoldSpectra,
-        index: usize,
+        channel: usize,
         drive: ToneGuess,
-        channel: &mut Channel,
-    ) -> Option<()> {
-        let line_hz = self.rate_hz * self.spectrum.peak(index % LANES)?;
+        known_hz: &[f64],
+    ) -> Option<HoldChannel> {
+        let line_hz = self.rate_hz * self.spectrum.peak(channel % LANES)?;
         let width_hz = INTERFERING_DISTANCE * self.rate_hz * self.spectrum.resolution();
         let order = (line_hz / drive.frequency_hz).round().max(1.0);
-        let known_hz = channel.fitted.as_ref().map(HoldChannel::interfering_hz);
-        let known_hz = known_hz.unwrap_or_default();
         let apart = (line_hz - order * drive.frequency_hz).abs() >= width_hz
             && known_hz
                 .iter()
@@ -156,13 +171,7 @@ impl InterferingSearch {
             return None;
         }
         let tones: Vec<f64> = known_hz.iter().copied().chain([line_hz]).collect();
-        let fitted = HoldChannel::fit(spectra, index, self.rate_hz, drive, &tones).ok()?;
-        if fitted.interfering_hz().len() < tones.len() {
-            return None;
-        }
-        channel.sines = fitted.sines(self.rate_hz);
-        channel.offset = fitted.fit.offset;
-        channel.fitted = Some(fitted);
-        (tones.len() < INTERFERING_TONES).then_some(())
+        let fitted = HoldChannel::fit(spectra, channel, self.rate_hz, drive, &tones).ok()?;
+        (fitted.interfering_hz().len() == tones.len()).then_some(fitted)
     }
 }
