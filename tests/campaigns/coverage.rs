@@ -110,7 +110,7 @@ fn the_interval_of_k_2_holds_the_truth_in_95_of_100() {
 }
 
 /// A setup that knows everything but the noise.
-fn all_known(setup: &mut Setup) {
+pub fn all_known(setup: &mut Setup) {
     setup.span.tension_uncertainty_pct = 0.0;
     setup.conductor.mass_uncertainty_pct = 0.0;
     setup.conductor.bending_stiffness_uncertainty_pct = 0.0;

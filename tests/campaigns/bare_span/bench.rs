@@ -14,6 +14,7 @@ use spanhold::setup::{Role, Setup};
 use std::f64::consts::{FRAC_1_SQRT_2, PI, TAU};
 
 use crate::bench::virtual_span::{Chance, Judged, analyse, at, in_dwell, in_sweep, setup};
+use crate::coverage::all_known;
 
 /// A bare span's harmonics of 8 to 30 Hz need no higher rate; noise is that of
 /// the sensors up to half of it.
@@ -117,17 +118,7 @@ impl Bare {
             sensor.gain_error_pct = 0.0;
             sensor.misplacement_mm = 0.0;
         }
-        let setup = &mut bare.setup;
-        setup.span.tension_uncertainty_pct = 0.0;
-        setup.conductor.mass_uncertainty_pct = 0.0;
-        setup.conductor.bending_stiffness_uncertainty_pct = 0.0;
-        for channel in &mut setup.channels {
-            channel.uncertainty_pct = None;
-            channel.position_uncertainty_mm = 0.0;
-        }
-        for source in &mut setup.sources {
-            source.rate_uncertainty_ppm = 0.0;
-        }
+        all_known(&mut bare.setup);
         bare
     }
 
