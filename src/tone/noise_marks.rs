@@ -19,7 +19,10 @@
 //!   cycle, four times the ¾ β A² that are missing from the tone.
 //!
 //! A noise of the span's own that comes with the motion breathes too: at the
-//! antinode as at the node, so that the two have to be compared.
+//! antinode as at the node, so that the two have to be compared. And so does old
+//! motion that dies away in several of the span's modes: these are nearly the
+//! multiples of one frequency, and two of them beat at a third, at the drive. It is
+//! slow and noise is not: what is looked at are changes over a small part of a turn.
 
 // The indices run over lanes and over arrays that this file itself sizes.
 #![allow(clippy::indexing_slicing, clippy::needless_range_loop)]
@@ -73,6 +76,12 @@ const TABLES: usize = 4;
 const LEAST_PHASES: usize = 16;
 /// Hops in which it is counted at once: motion changes little in a second.
 const BLOCK_HOPS: usize = 4;
+/// The part of a turn over which what is left is taken to have changed by noise alone: of
+/// motion at the drive's frequency an eighth is left so, of noise the root of two.
+const CHANGE_TURNS: f64 = 0.02;
+/// Variance of a power's mean by such changes over that by as many independent values:
+/// each value of the noise is in two of them (1 + 2 ρ², ρ = −1/2).
+const CHANGES_NOISE: f64 = 1.5;
 /// Blocks from which the scatter between them is known.
 const LEAST_BLOCKS: usize = 6;
 /// Two tones in the noise beat at their difference: hum at 50 and 100 Hz like
@@ -258,15 +267,20 @@ impl NoisyTone<'_> {
         }
         let centre = 0.5 * (self.rest.len() as f64 - 1.0);
         let first_turn = 0.5 * FRAC_1_PI * maths::argument(self.tone);
-        let block = BLOCK_HOPS * self.hop_samples;
+        let lag = (CHANGE_TURNS / self.cycles_per_sample).round().max(1.0) as usize;
+        let later = self.rest.get(lag..)?;
+        let block = (BLOCK_HOPS * self.hop_samples).max(1);
         let middles = phase_middles();
         let blocks: Vec<[Complex64; 2]> = self
             .rest
-            .chunks_exact(block.max(1))
+            .chunks(block)
+            .zip(later.chunks_exact(block))
             .enumerate()
-            .filter_map(|(i, rest)| {
-                let turns = first_turn + ((i * block) as f64 - centre) * self.cycles_per_sample;
-                depths(rest, turns, self.cycles_per_sample, &middles)
+            .filter_map(|(i, (before, after))| {
+                // A change belongs halfway between its two values.
+                let first = (i * block) as f64 + 0.5 * lag as f64;
+                let turns = first_turn + (first - centre) * self.cycles_per_sample;
+                depths((before, after), turns, self.cycles_per_sample, &middles)
             })
             .collect();
         if blocks.len() < LEAST_BLOCKS {
@@ -285,7 +299,7 @@ impl NoisyTone<'_> {
             .sum();
         // Two depths of two parts each; of white noise 2/sqrt(n).
         let scatter_u = (scatter / (4.0 * (count - 1.0) * count)).sqrt();
-        let white_u = 2.0 / (count * block as f64).sqrt();
+        let white_u = 2.0 * (CHANGES_NOISE / (count * block as f64)).sqrt();
         Some(Breathing {
             depths,
             part_u: scatter_u.max(white_u),
@@ -454,15 +468,16 @@ fn usual_step(steps: &[f64]) -> f64 {
     steps.get(steps.len() / 2).copied().unwrap_or_default()
 }
 
-/// How the power of `rest` changes once and twice a turn, over its mean; the mean
-/// of each phase, an order of the tone that is not in the model, is taken off.
+/// How the power of changes from the first values to the second differs once and twice a
+/// turn, over its mean; the mean of each phase, an order of the tone that is not in the
+/// model, is taken off.
 fn depths(
-    rest: &[f64],
+    (before, after): (&[f64], &[f64]),
     first_turn: f64,
     turns: f64,
     middles: &[[Complex64; PHASES]; 2],
 ) -> Option<[Complex64; 2]> {
-    let phases = maths::wide!(by_phase(rest, first_turn, turns));
+    let phases = maths::wide!(by_phase(before, after, first_turn, turns));
     // Count, and variance times count.
     let mut variances: Vec<(usize, f64, f64)> = Vec::with_capacity(PHASES);
     let known = phases.iter().enumerate();
@@ -495,9 +510,9 @@ fn phase_middles() -> [[Complex64; PHASES]; 2] {
     })
 }
 
-/// Count, sum and sum of squares of each phase.
+/// Count, sum and sum of squares of the changes in each phase.
 #[inline(always)]
-fn by_phase(rest: &[f64], first_turn: f64, turns: f64) -> [[f64; 3]; PHASES] {
+fn by_phase(before: &[f64], after: &[f64], first_turn: f64, turns: f64) -> [[f64; 3]; PHASES] {
     let phase_of = |i: usize| {
         let turn = first_turn + f64::from(i as u32) * turns;
         let phase = ((turn - turn.floor()) * PHASES as f64).floor();
@@ -515,23 +530,34 @@ fn by_phase(rest: &[f64], first_turn: f64, turns: f64) -> [[f64; 3]; PHASES] {
             *sum += value;
         }
     };
-    let (whole, last) = rest.split_at(rest.len() - rest.len() % LANES);
-    for (block, some) in whole.chunks(AT_ONCE).enumerate() {
+    let before = &before[..after.len()];
+    let whole = after.len() - after.len() % LANES;
+    let (whole_before, last_before) = before.split_at(whole);
+    let (whole_after, last_after) = after.split_at(whole);
+    let blocks = whole_before
+        .chunks(AT_ONCE)
+        .zip(whole_after.chunks(AT_ONCE));
+    for (block, (before, after)) in blocks.enumerate() {
         // A loop of its own, in which several phases are told at once.
         let mut phases = [0; AT_ONCE];
         for (i, phase) in phases.iter_mut().enumerate() {
             *phase = phase_of(AT_ONCE * block + i);
         }
-        let (some, _) = some.as_chunks::<TABLES>();
-        for (values, phases) in some.iter().zip(phases.as_chunks::<TABLES>().0) {
+        let (before, after) = (
+            before.as_chunks::<TABLES>().0,
+            after.as_chunks::<TABLES>().0,
+        );
+        let phases = phases.as_chunks::<TABLES>().0;
+        for ((before, after), phases) in before.iter().zip(after).zip(phases) {
             for table in 0..TABLES {
-                let x = values[table];
+                let x = after[table] - before[table];
                 add(table, phases[table], [x, x * x]);
             }
         }
     }
-    for (i, x) in last.iter().enumerate() {
-        add(0, phase_of(whole.len() + i), [*x, x * x]);
+    for (i, (before, after)) in last_before.iter().zip(last_after).enumerate() {
+        let x = after - before;
+        add(0, phase_of(whole + i), [x, x * x]);
     }
     let mut phases = [[0.0; 3]; PHASES];
     for (counts, table) in counts.iter().zip(&tables) {
@@ -649,6 +675,26 @@ mod tests {
             if sample % 2000 < 300 { 0.0 } else { x }
         });
         assert_eq!(off.limited(), None, "{off:?}");
+    }
+
+    /// Old motion in two modes whose frequencies add up to the drive's, as much of each as
+    /// noise; and in two that stand as far apart.
+    #[test]
+    fn free_motion_in_modes_that_beat_at_the_drive_is_no_mark() {
+        let hz = 7.972;
+        for (one_hz, other_hz) in [(1.594, 6.378), (4.783, 12.755)] {
+            let mut sample = 0.0;
+            let found = marks(hz, 0.01, 11, |_, x| {
+                let t = sample / RATE_HZ;
+                sample += 1.0;
+                x + 0.01 * ((TAU * one_hz * t).sin() + (TAU * other_hz * t).sin())
+            });
+            let breathing = found.breathing.unwrap();
+            assert!(
+                breathing.depth() < 4.5 * breathing.part_u,
+                "{one_hz} {other_hz}: {breathing:?}"
+            );
+        }
     }
 
     /// Of x − β x³ with little noise: 3 β A² twice a cycle, against the phase of
