@@ -296,7 +296,11 @@ impl Threads {
         };
         let mut workers = Vec::new();
         let mut lanes = Vec::new();
-        let (messages, reader) = messages.ahead(name, plan)?;
+        let (messages, reader) = if threads > 2 {
+            messages.ahead(name, plan)?
+        } else {
+            (messages, None)
+        };
         let mut handles: Vec<JoinHandle<()>> = reader.into_iter().collect();
         for number in 0..threads.saturating_sub(2) {
             let (job_sender, job_receiver) = bounded(capacity);

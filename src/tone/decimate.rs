@@ -14,9 +14,10 @@
 use ndarray::Array2;
 use std::collections::VecDeque;
 
-use super::cascade::{Cascade, FrameQueue, Sample, Statistics, WholeSums};
+use super::cascade::Cascade;
 use super::filter::Filter;
 use super::plan::TonePlan;
+use super::raw_statistics::{Counted, Statistics, WholeSums};
 use super::spectrum::LANES;
 use crate::ingest::{Block, CODE_FULL_SCALE, EncodedBlock};
 use crate::maths;
@@ -95,15 +96,8 @@ struct Group {
 /// The way that the samples take.
 #[derive(Debug)]
 enum Front {
-    Codes(Stages<i32>),
-    Floats(Stages<f64>),
-}
-
-#[derive(Debug)]
-struct Stages<T> {
-    /// Sizes of second differences.
-    sizes: FrameQueue<T>,
-    cascade: Cascade<T>,
+    Codes(Cascade<i32>),
+    Floats(Cascade<f64>),
 }
 
 /// Instants at which a channel has no value, and the last one at which it had.
@@ -245,7 +239,7 @@ impl Decimator {
         for group in &mut self.groups {
             match (&mut group.front, source) {
                 (Front::Codes(stages), Source::Encoded(block)) => {
-                    let tile = stages.cascade.next(count);
+                    let tile = stages.next(count);
                     if is_all {
                         block.codes(from, tile);
                     } else {
@@ -253,7 +247,7 @@ impl Decimator {
                     }
                 }
                 (Front::Floats(stages), Source::Encoded(block)) => {
-                    let tile = stages.cascade.next(count);
+                    let tile = stages.next(count);
                     if is_all {
                         self.codes.resize(columns * count, 0);
                         block.codes(from, &mut self.codes);
@@ -261,7 +255,7 @@ impl Decimator {
                     pick(&self.codes, columns, &group.columns, tile, f64::from);
                 }
                 (Front::Floats(stages), Source::Values(samples)) => {
-                    let tile = stages.cascade.next(count);
+                    let tile = stages.next(count);
                     let width = group.columns.len();
                     for (lane, column) in group.columns.iter().enumerate() {
                         let row = samples.row(*column);
@@ -427,9 +421,9 @@ impl Group {
         let mut group = Self {
             columns: columns.to_vec(),
             front: if codes {
-                Front::Codes(Stages::new(filter, columns.len()))
+                Front::Codes(Cascade::new(filter, columns.len()))
             } else {
-                Front::Floats(Stages::new(filter, columns.len()))
+                Front::Floats(Cascade::new(filter, columns.len()))
             },
             done: VecDeque::new(),
             open: Statistics::default(),
@@ -438,8 +432,8 @@ impl Group {
             from,
         };
         match &mut group.front {
-            Front::Codes(stages) => stages.begin(silence, &mut group.ready),
-            Front::Floats(stages) => stages.begin(silence, &mut group.ready),
+            Front::Codes(stages) => begin(stages, silence, &mut group.ready),
+            Front::Floats(stages) => begin(stages, silence, &mut group.ready),
         }
         group
     }
@@ -452,10 +446,7 @@ impl Group {
     /// From now on the samples come as floats.
     fn go_on_with_floats(&mut self) {
         if let Front::Codes(stages) = &self.front {
-            self.front = Front::Floats(Stages {
-                sizes: FrameQueue::new(self.columns.len(), 0),
-                cascade: stages.cascade.to_floats(),
-            });
+            self.front = Front::Floats(stages.to_floats());
         }
     }
 
@@ -463,42 +454,35 @@ impl Group {
     #[inline(always)]
     fn take(&mut self, clip_level: f64) {
         let limit = clip_level * CODE_FULL_SCALE;
+        let counted = (&mut self.open, &mut self.whole);
         match &mut self.front {
             Front::Codes(stages) => {
                 let limit = limit.ceil().min(f64::from(i32::MAX)) as i32;
-                stages.take(limit, (&mut self.open, &mut self.whole), &mut self.ready);
+                take(stages, limit, counted, &mut self.ready);
             }
-            Front::Floats(stages) => {
-                stages.take(limit, (&mut self.open, &mut self.whole), &mut self.ready);
-            }
+            Front::Floats(stages) => take(stages, limit, counted, &mut self.ready),
         }
     }
 }
 
-impl<T: Sample> Stages<T> {
-    fn new(filter: &Filter, width: usize) -> Self {
-        Self {
-            sizes: FrameQueue::new(width, 0),
-            cascade: Cascade::new(filter, width),
-        }
-    }
+/// Takes in that there was nothing before the first sample.
+fn begin<T: Counted>(stages: &mut Cascade<T>, silence: usize, ready: &mut Vec<f64>) {
+    stages.next(silence).fill(T::default());
+    let (_, _, every) = stages.halve_first();
+    every.fill(T::default());
+    stages.run(ready);
+}
 
-    /// Takes in that there was nothing before the first sample.
-    fn begin(&mut self, silence: usize, ready: &mut Vec<f64>) {
-        self.cascade.next(silence).fill(T::default());
-        self.cascade.run_next(ready);
-    }
-
-    #[inline(always)]
-    fn take(
-        &mut self,
-        limit: T,
-        (statistics, whole): (&mut Statistics, &mut WholeSums),
-        ready: &mut Vec<f64>,
-    ) {
-        statistics.take(self.cascade.input(), limit, whole, &mut self.sizes);
-        self.cascade.run_next(ready);
-    }
+#[inline(always)]
+fn take<T: Counted>(
+    stages: &mut Cascade<T>,
+    limit: T,
+    counted: (&mut Statistics, &mut WholeSums),
+    ready: &mut Vec<f64>,
+) {
+    let (input, order, every) = stages.halve_first();
+    T::take(input, (order, every), limit, counted);
+    stages.run(ready);
 }
 
 /// Frames of all columns → frames of some.
@@ -556,7 +540,17 @@ mod tests {
     /// follows the other and whatever the blocks.
     #[test]
     fn codes_and_floats_give_the_same_hops() {
-        for (decimation, channels) in [(1, 2), (2, 3), (6, 9), (16, 1), (24, 5), (40, 2)] {
+        for (decimation, channels) in [
+            (1, 2),
+            (2, 3),
+            (4, 1),
+            (6, 9),
+            (8, 7),
+            (10, 8),
+            (16, 1),
+            (24, 5),
+            (40, 2),
+        ] {
             let plan = plan(decimation, channels);
             let (columns, frames) = (channels + 1, 1050 * decimation);
             let codes = codes(frames, columns);

@@ -203,6 +203,13 @@ mod tests {
     fn aliases_stay_below_what_is_said() {
         for factor in [2, 3, 4, 5, 6, 8, 10, 12, 16, 20, 24, 32, 40, 48, 64, 80, 96] {
             let filter = Filter::new(factor);
+            // The cascade knows no others.
+            assert!(
+                filter
+                    .halvings
+                    .iter()
+                    .all(|order| [4, 6, 8].contains(order))
+            );
             let mut worst = 0.0_f64;
             for step in 0..=200 {
                 let pass = PASS_FRACTION * f64::from(step) / 200.0;

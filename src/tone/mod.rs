@@ -29,6 +29,7 @@ mod peak_residual;
 pub mod plan;
 mod pole_grid;
 pub mod quantisation;
+mod raw_statistics;
 mod registers;
 mod series_fit;
 pub mod spectrum;
