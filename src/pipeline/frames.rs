@@ -4,10 +4,10 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use super::RecordedRun;
-use super::stages::Intake;
+use super::stages::{Estimates, Intake};
 use crate::ingest::End;
 use crate::ingest::wav::WavMessages;
-use crate::tone::{Estimator, ToneMessage, TonePlan};
+use crate::tone::{ToneMessage, TonePlan};
 
 /// What comes out of a recording.
 #[derive(Debug)]
@@ -33,15 +33,17 @@ pub fn tone_frames(
         };
         let plan = recording.plan;
         let mut messages = WavMessages::new(recording.reader, block_frames, Arc::clone(stop));
-        let mut intake = Intake::new(plan.clone());
-        let mut estimator = Estimator::new(plan.clone());
+        let mut intake = Intake::new(&plan);
+        let mut estimates = Estimates::new(&plan);
         each(RecordedTone::Begin);
         let mut ended = None;
         while ended.is_none()
             && let Some(message) = messages.next()
         {
-            ended = intake.take(&message, |window| {
-                each(RecordedTone::Tone(&plan, estimator.estimate(window)));
+            ended = intake.take(&message, |hop| {
+                if let Some(tone) = estimates.take(hop) {
+                    each(RecordedTone::Tone(&plan, tone));
+                }
             });
             messages.reuse(message);
         }

@@ -7,11 +7,11 @@
 
 use super::Sink;
 use super::run::deliver;
-use super::stages::{Estimated, Intake};
+use super::stages::{Estimated, Estimates, Intake};
 use crate::analysis::Analysis;
 use crate::ingest::{End, Message};
 use crate::setup::Setup;
-use crate::tone::{Estimator, TonePlan};
+use crate::tone::TonePlan;
 
 /// All stages of a run between its sources and its sink.
 pub struct SingleThread {
@@ -21,7 +21,7 @@ pub struct SingleThread {
 
 struct SourceStages {
     intake: Intake,
-    estimator: Estimator,
+    estimates: Estimates,
     end: Option<End>,
 }
 
@@ -33,8 +33,8 @@ impl SingleThread {
             sources: plans
                 .iter()
                 .map(|plan| SourceStages {
-                    intake: Intake::new(plan.clone()),
-                    estimator: Estimator::new(plan.clone()),
+                    intake: Intake::new(plan),
+                    estimates: Estimates::new(plan),
                     end: None,
                 })
                 .collect(),
@@ -60,12 +60,13 @@ impl SingleThread {
         if stages.end.is_some() {
             return Ok(());
         }
-        let (estimator, analysis) = (&mut stages.estimator, &mut self.analysis);
+        let (estimates, analysis) = (&mut stages.estimates, &mut self.analysis);
         let mut delivered = Ok(());
-        let end = stages.intake.take(&message, |window| {
-            if delivered.is_ok() {
-                let tone = Estimated::Tone(estimator.estimate(window));
-                delivered = deliver(analysis, source, tone, sink);
+        let end = stages.intake.take(&message, |hop| {
+            if delivered.is_ok()
+                && let Some(tone) = estimates.take(hop)
+            {
+                delivered = deliver(analysis, source, Estimated::Tone(tone), sink);
             }
         });
         delivered?;

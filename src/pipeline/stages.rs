@@ -2,7 +2,8 @@
 //!
 //! Windows go to the estimators in turn, and are fetched from them in turn:
 //! the order is that of the samples whatever the number of estimators and
-//! however long each takes. On few threads several stages share one.
+//! however long each takes. On few threads several stages share one: the bytes of
+//! a recording then stay in the cache of one core from the reading to the hop.
 
 use std::collections::VecDeque;
 use std::io;
@@ -14,19 +15,20 @@ use crossbeam_channel::{Receiver, Sender, bounded};
 
 use crate::ingest::wav::WavMessages;
 use crate::ingest::{End, Message};
-use crate::tone::{Estimator, ToneMessage, TonePlan, WindowMessage, Windows};
+use crate::tone::{Estimator, HopMessage, HopWindows, Hops, ToneMessage, TonePlan, WindowMessage};
 
 /// Messages a channel between two stages holds: some seconds of signal, so
 /// that a stage that stumbles does not stop its neighbours at once.
 const CHANNEL_MESSAGES: usize = 16;
-/// Windows of a recording that go to an estimator together: to wake a thread costs as much as
-/// some windows do. Those of a device go as soon as they are whole.
+/// Hops or windows of a recording that go to the next thread together: to wake it costs as much
+/// as some windows do. Those of a device go as soon as they are whole.
 const TOGETHER: usize = 8;
 /// Such messages in a channel.
 const CHANNEL_TOGETHER: usize = 4;
 
-/// A recording whose rate is divided by this or more is read ahead by a thread of its own.
-const READ_AHEAD_DECIMATION: usize = 8;
+/// In a recording whose rate is divided by this or more, to read and decimate it is most of the
+/// work.
+const MUCH_DECIMATION: usize = 8;
 /// Blocks that are read ahead: what was just read is still in a cache that all cores share.
 const BLOCKS_AHEAD: usize = 4;
 
@@ -55,12 +57,10 @@ impl Messages {
         !matches!(self, Self::Sent(_))
     }
 
-    /// Those of a recording read ahead by a thread of their own, if there is much to read for
-    /// each hop.
-    fn ahead(self, name: &str, plan: &TonePlan) -> io::Result<(Self, Option<JoinHandle<()>>)> {
-        let mut reader = match self {
-            Self::Read(reader) if plan.decimation >= READ_AHEAD_DECIMATION => reader,
-            other => return Ok((other, None)),
+    /// Those of a recording read ahead by a thread of their own.
+    fn ahead(self, name: &str) -> io::Result<(Self, Option<JoinHandle<()>>)> {
+        let Self::Read(mut reader) = self else {
+            return Ok((self, None));
         };
         let (sender, ahead) = bounded(BLOCKS_AHEAD);
         let (spent, returned) = bounded(BLOCKS_AHEAD + 2);
@@ -90,6 +90,13 @@ impl Messages {
     }
 }
 
+/// From the thread that reads a source's messages, or from one that estimates.
+pub(super) enum Sent {
+    /// A hop of which whoever hears the stages makes the estimate.
+    Hop(HopMessage),
+    Estimated(Estimated),
+}
+
 /// To an estimator: windows, and how the source ended behind them.
 struct Job {
     windows: Vec<WindowMessage>,
@@ -102,7 +109,7 @@ pub(super) enum Estimated {
     End(End),
 }
 
-/// What went through the windows stage.
+/// What was taken in.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Tally {
     pub frames: u64,
@@ -111,33 +118,33 @@ pub(super) struct Tally {
     pub reached: u64,
 }
 
-/// The windows stage: blocks and gaps of one source → windows, counted.
+/// Blocks and gaps of one source → hops, counted.
 #[derive(Debug)]
 pub(super) struct Intake {
-    windows: Windows,
+    hops: Hops,
     pub tally: Tally,
 }
 
 impl Intake {
     /// At the start of a source.
-    pub(super) fn new(plan: TonePlan) -> Self {
+    pub(super) fn new(plan: &TonePlan) -> Self {
         Self {
-            windows: Windows::new(plan),
+            hops: Hops::new(plan),
             tally: Tally::default(),
         }
     }
 
-    /// Takes a message; hands each window on that it completes. `Some`: the
+    /// Takes a message; hands each hop on that it completes. `Some`: the
     /// source has ended.
     pub(super) fn take(
         &mut self,
         message: &Message,
-        hand_on: impl FnMut(WindowMessage),
+        hand_on: impl FnMut(HopMessage),
     ) -> Option<End> {
         match message {
             Message::Block(block) => {
                 let frames = block.samples.ncols() as u64;
-                let missing = self.windows.block(block, hand_on);
+                let missing = self.hops.block(block, hand_on);
                 self.tally.frames += frames - missing;
                 self.tally.missing_frames += missing;
                 self.tally.reached = block.first_sample + frames;
@@ -145,29 +152,52 @@ impl Intake {
             }
             Message::Encoded(block) => {
                 let frames = block.frames() as u64;
-                self.windows.encoded(block, hand_on);
+                self.hops.encoded(block, hand_on);
                 self.tally.frames += frames;
                 self.tally.reached = block.first_sample() + frames;
                 None
             }
             Message::Gap(gap) => {
                 self.tally.missing_frames = self.tally.missing_frames.saturating_add(gap.missing);
-                self.windows.gap(*gap, hand_on);
+                self.hops.gap(*gap, hand_on);
                 self.tally.reached = gap.first_sample.saturating_add(gap.missing);
                 None
             }
             Message::End(end) => {
-                self.windows.end(hand_on);
+                self.hops.end(hand_on);
                 Some(end.clone())
             }
         }
     }
 }
 
+/// Hops of one source → estimates, one after the other.
+#[derive(Debug)]
+pub(super) struct Estimates {
+    windows: HopWindows,
+    estimator: Estimator,
+}
+
+impl Estimates {
+    /// At the start of a source.
+    pub(super) fn new(plan: &TonePlan) -> Self {
+        Self {
+            windows: HopWindows::new(plan),
+            estimator: Estimator::new(plan.clone()),
+        }
+    }
+
+    /// Takes the next hop, or a gap.
+    pub(super) fn take(&mut self, hop: HopMessage) -> Option<ToneMessage> {
+        let window = self.windows.take(hop)?;
+        Some(self.estimator.estimate(window))
+    }
+}
+
 /// The running stages of one source.
 pub(super) struct Stages {
-    /// What has been estimated and not heard yet.
-    pending: VecDeque<Estimated>,
+    /// What has come and was not heard yet.
+    pending: VecDeque<Sent>,
     /// Index one past the last frame taken in.
     pub reached: Arc<AtomicU64>,
     work: Work,
@@ -183,13 +213,15 @@ enum Work {
 struct Here {
     messages: Messages,
     intake: Intake,
-    estimator: Estimator,
+    estimates: Estimates,
     has_ended: bool,
 }
 
 struct Threads {
-    /// What is estimated; taken from in turn.
-    lanes: Vec<Receiver<Vec<Estimated>>>,
+    /// What comes from them; taken from in turn.
+    lanes: Vec<Receiver<Vec<Sent>>>,
+    /// For hops that come as they are.
+    estimates: Option<Box<Estimates>>,
     turn: usize,
     windows: JoinHandle<Tally>,
     estimators: Vec<JoinHandle<()>>,
@@ -205,8 +237,9 @@ pub(super) enum Closed {
 
 impl Stages {
     /// Starts what is to be done on `threads`, that of the analysis among them: all of it there
-    /// if it is one and the source is a recording; windows and estimates on a thread of their own;
-    /// or these on one each, and on all that are left.
+    /// if it is one and the source is a recording; windows and estimates on a thread of their own,
+    /// or but the hops where they are most of the work; or all on one each, and estimates on
+    /// all that are left.
     pub(super) fn start(
         name: &str,
         plan: &TonePlan,
@@ -217,8 +250,8 @@ impl Stages {
         let work = if threads <= 1 && messages.are_at_hand() {
             Work::Here(Box::new(Here {
                 messages,
-                intake: Intake::new(plan.clone()),
-                estimator: Estimator::new(plan.clone()),
+                intake: Intake::new(plan),
+                estimates: Estimates::new(plan),
                 has_ended: false,
             }))
         } else {
@@ -233,18 +266,30 @@ impl Stages {
 
     /// The next message, if it is there or can be had here.
     pub(super) fn next(&mut self) -> Option<Estimated> {
-        if let Work::Here(here) = &mut self.work {
-            while self.pending.is_empty() && !here.has_ended {
-                here.go_on(&mut self.pending);
-                let reached = here.intake.tally.reached;
-                self.reached.store(reached, Ordering::Relaxed);
+        loop {
+            let tone = match (self.pending.pop_front(), &mut self.work) {
+                (Some(Sent::Estimated(estimated)), _) => return Some(estimated),
+                (Some(Sent::Hop(hop)), Work::Here(here)) => here.estimates.take(hop),
+                (Some(Sent::Hop(hop)), Work::Threads(threads)) => {
+                    let estimates = threads.estimates.as_deref_mut();
+                    estimates.and_then(|estimates| estimates.take(hop))
+                }
+                (None, Work::Here(here)) if !here.has_ended => {
+                    here.go_on(&mut self.pending);
+                    let reached = here.intake.tally.reached;
+                    self.reached.store(reached, Ordering::Relaxed);
+                    None
+                }
+                (None, _) => return None,
+            };
+            if let Some(tone) = tone {
+                return Some(Estimated::Tone(tone));
             }
         }
-        self.pending.pop_front()
     }
 
     /// Where more come from once there is no next one. What was taken goes to [`Self::take`].
-    pub(super) fn next_lane(&self) -> Option<&Receiver<Vec<Estimated>>> {
+    pub(super) fn next_lane(&self) -> Option<&Receiver<Vec<Sent>>> {
         match &self.work {
             Work::Here(_) => None,
             Work::Threads(threads) => threads.lanes.get(threads.turn),
@@ -252,7 +297,7 @@ impl Stages {
     }
 
     /// Takes what came from the lane.
-    pub(super) fn take(&mut self, messages: Vec<Estimated>) {
+    pub(super) fn take(&mut self, messages: Vec<Sent>) {
         self.pending.extend(messages);
         if let Work::Threads(threads) = &mut self.work {
             threads.turn = (threads.turn + 1) % threads.lanes.len().max(1);
@@ -270,14 +315,14 @@ impl Stages {
 
 impl Here {
     /// Takes a message in; puts what it leads to behind the rest.
-    fn go_on(&mut self, pending: &mut VecDeque<Estimated>) {
+    fn go_on(&mut self, pending: &mut VecDeque<Sent>) {
         let message = self.messages.next();
-        let end = self.intake.take(&message, |window| {
-            pending.push_back(Estimated::Tone(self.estimator.estimate(window)));
-        });
+        let end = self
+            .intake
+            .take(&message, |hop| pending.push_back(Sent::Hop(hop)));
         self.messages.reuse(message);
         self.has_ended = end.is_some();
-        pending.extend(end.map(Estimated::End));
+        pending.extend(end.map(|end| Sent::Estimated(Estimated::End(end))));
     }
 }
 
@@ -289,49 +334,64 @@ impl Threads {
         threads: usize,
         reached: &Arc<AtomicU64>,
     ) -> io::Result<Self> {
-        let capacity = if messages.are_at_hand() {
+        let (is_at_hand, is_much) = (messages.are_at_hand(), plan.decimation >= MUCH_DECIMATION);
+        let capacity = if is_at_hand {
             CHANNEL_TOGETHER
         } else {
             CHANNEL_MESSAGES
         };
-        let mut workers = Vec::new();
         let mut lanes = Vec::new();
-        let (messages, reader) = if threads > 2 {
-            messages.ahead(name, plan)?
-        } else {
-            (messages, None)
-        };
-        let mut handles: Vec<JoinHandle<()>> = reader.into_iter().collect();
+        let mut handles: Vec<JoinHandle<()>> = Vec::new();
+        let mut estimators = Vec::new();
         for number in 0..threads.saturating_sub(2) {
-            let (job_sender, job_receiver) = bounded(capacity);
+            let (job_sender, job_receiver) = bounded::<Job>(capacity);
             let (sender, receiver) = bounded(capacity);
             let mut estimator = Estimator::new(plan.clone());
-            workers.push(Worker::Elsewhere(job_sender));
+            estimators.push(job_sender);
             lanes.push(receiver);
             handles.push(
                 thread::Builder::new()
                     .name(format!("estimator {number} of {name}"))
                     .spawn(move || {
-                        for job in job_receiver {
-                            if sender.send(estimated(&mut estimator, job)).is_err() {
+                        for Job { windows, end } in job_receiver {
+                            let tones = windows.into_iter().map(|window| {
+                                Sent::Estimated(Estimated::Tone(estimator.estimate(window)))
+                            });
+                            if sender.send(together(tones, end)).is_err() {
                                 return;
                             }
                         }
                     })?,
             );
         }
-        if workers.is_empty() {
+        let mut estimates = None;
+        let mut messages = messages;
+        let onward = if estimators.is_empty() {
             let (sender, receiver) = bounded(capacity);
-            workers.push(Worker::Here(Box::new(Estimator::new(plan.clone())), sender));
             lanes.push(receiver);
-        }
+            let made = Box::new(Estimates::new(plan));
+            if is_at_hand && is_much {
+                estimates = Some(made);
+                Onward::Hops(sender)
+            } else {
+                Onward::Tones(made, sender)
+            }
+        } else {
+            if is_much {
+                let (ahead, reader) = messages.ahead(name)?;
+                messages = ahead;
+                handles.extend(reader);
+            }
+            Onward::Windows(HopWindows::new(plan), estimators)
+        };
         let shared = Arc::clone(reached);
-        let plan = plan.clone();
+        let intake = Intake::new(plan);
         let windows = thread::Builder::new()
             .name(format!("windows of {name}"))
-            .spawn(move || window(plan, messages, workers, &shared))?;
+            .spawn(move || onward.feed(messages, intake, &shared))?;
         Ok(Self {
             lanes,
+            estimates,
             turn: 0,
             windows,
             estimators: handles,
@@ -339,57 +399,71 @@ impl Threads {
     }
 }
 
-/// Who estimates what the windows stage hands on.
-enum Worker {
-    /// The same thread.
-    Here(Box<Estimator>, Sender<Vec<Estimated>>),
-    /// Another.
-    Elsewhere(Sender<Job>),
+/// What becomes of the hops on the thread that takes the messages in.
+enum Onward {
+    /// They are sent as they are.
+    Hops(Sender<Vec<Sent>>),
+    /// They are estimated there.
+    Tones(Box<Estimates>, Sender<Vec<Sent>>),
+    /// They become windows for estimators, in turn.
+    Windows(HopWindows, Vec<Sender<Job>>),
 }
 
-impl Worker {
-    /// Whether anyone was there to take it.
-    fn take(&mut self, job: Job) -> bool {
+impl Onward {
+    fn feed(self, messages: Messages, intake: Intake, reached: &AtomicU64) -> Tally {
         match self {
-            Self::Here(estimator, out) => out.send(estimated(estimator, job)).is_ok(),
-            Self::Elsewhere(jobs) => jobs.send(job).is_ok(),
+            Self::Hops(out) => feed(messages, intake, reached, Some, |hops, end| {
+                let hops = hops.into_iter().map(Sent::Hop);
+                out.send(together(hops, end)).is_ok()
+            }),
+            Self::Tones(mut estimates, out) => {
+                let make = |hop| estimates.take(hop);
+                feed(messages, intake, reached, make, |tones, end| {
+                    let tones = tones.into_iter();
+                    let tones = tones.map(|tone| Sent::Estimated(Estimated::Tone(tone)));
+                    out.send(together(tones, end)).is_ok()
+                })
+            }
+            Self::Windows(mut windows, estimators) => {
+                let make = |hop| windows.take(hop);
+                let mut turn = 0;
+                feed(messages, intake, reached, make, |windows, end| {
+                    let estimator = estimators.get(turn);
+                    turn = (turn + 1) % estimators.len().max(1);
+                    estimator.is_some_and(|jobs| jobs.send(Job { windows, end }).is_ok())
+                })
+            }
         }
     }
 }
 
-fn estimated(estimator: &mut Estimator, job: Job) -> Vec<Estimated> {
-    let tones = job.windows.into_iter();
-    let tones = tones.map(|window| Estimated::Tone(estimator.estimate(window)));
-    tones.chain(job.end.map(Estimated::End)).collect()
+fn together(sent: impl Iterator<Item = Sent>, end: Option<End>) -> Vec<Sent> {
+    let end = end.map(|end| Sent::Estimated(Estimated::End(end)));
+    sent.chain(end).collect()
 }
 
-/// Blocks → windows → the workers in turn.
-fn window(
-    plan: TonePlan,
+/// Messages → hops → what `make` makes of them, some at a time to `hand_on`, which says whether
+/// anyone was there to take it.
+fn feed<T>(
     mut messages: Messages,
-    mut workers: Vec<Worker>,
+    mut intake: Intake,
     reached: &AtomicU64,
+    mut make: impl FnMut(HopMessage) -> Option<T>,
+    mut hand_on: impl FnMut(Vec<T>, Option<End>) -> bool,
 ) -> Tally {
-    let mut intake = Intake::new(plan);
-    let mut turn = 0;
-    let mut hand_on = |job| {
-        let taken = workers.get_mut(turn).is_some_and(|worker| worker.take(job));
-        turn = (turn + 1) % workers.len().max(1);
-        taken
-    };
     let mut whole = Vec::new();
     loop {
         let message = messages.next();
-        let mut end = intake.take(&message, |window| whole.push(window));
+        let mut end = intake.take(&message, |hop| whole.extend(make(hop)));
         messages.reuse(message);
         reached.store(intake.tally.reached, Ordering::Relaxed);
         let waits = messages.are_at_hand() && end.is_none();
         while whole.len() >= TOGETHER || (!waits && (!whole.is_empty() || end.is_some())) {
-            let windows: Vec<_> = whole.drain(..whole.len().min(TOGETHER)).collect();
+            let part: Vec<_> = whole.drain(..whole.len().min(TOGETHER)).collect();
             let end = if whole.is_empty() { end.take() } else { None };
             let has_ended = end.is_some();
             // Whether anyone is left to hear of the end makes no difference now.
-            if !hand_on(Job { windows, end }) || has_ended {
+            if !hand_on(part, end) || has_ended {
                 return intake.tally;
             }
         }

@@ -37,7 +37,7 @@ pub mod stage;
 pub mod swept_response;
 
 pub use plan::{PlanError, TonePlan};
-pub use stage::{Estimator, WindowMessage, Windows};
+pub use stage::{Estimator, HopMessage, HopWindows, Hops, WindowMessage, Windows};
 
 use crate::maths;
 use ndarray::Array2;

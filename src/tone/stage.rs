@@ -1,7 +1,8 @@
-//! The two halves of the tone stage: [`Windows`] turns messages into analysis
-//! windows in order; [`Estimator`] turns one window into one frame and keeps
-//! nothing between windows, so that any number of them may work side by side
-//! and give the same frames.
+//! The parts of the tone stage: [`Hops`] turns messages into decimated hops and
+//! [`HopWindows`] these into analysis windows in order ([`Windows`] is both);
+//! [`Estimator`] turns one window into one frame and keeps nothing between
+//! windows, so that any number of them may work side by side and give the same
+//! frames.
 
 use ndarray::{Array2, ArrayView1};
 use num_complex::Complex64;
@@ -131,26 +132,32 @@ fn hop_search(plan: &TonePlan, transform: &HopTransform) -> Option<HopSearch> {
     sets_frequency.then(|| HopSearch::new(transform, plan.window_hops, low, high))
 }
 
-/// Messages → windows.
+/// A decimated hop, or a gap between hops.
+#[derive(Debug, Clone, PartialEq)]
+pub enum HopMessage {
+    /// A hop.
+    Hop(Hop),
+    /// A gap.
+    Gap(ToneGap),
+}
+
+/// Messages → hops.
 #[derive(Debug)]
-pub struct Windows {
-    plan: TonePlan,
+pub struct Hops {
+    rate_hz: f64,
     decimator: Decimator,
-    transformer: Transformer,
-    recent: VecDeque<SharedHop>,
     /// Columns of the channels that every instant has to have a value in.
     required: Vec<usize>,
     /// Instants without a value in a required channel, up to now.
     open_gap: Option<Gap>,
 }
 
-impl Windows {
+impl Hops {
     /// At the start of a source.
-    pub fn new(plan: TonePlan) -> Self {
+    pub fn new(plan: &TonePlan) -> Self {
         Self {
-            decimator: Decimator::new(&plan),
-            transformer: Transformer::new(&plan),
-            recent: VecDeque::new(),
+            rate_hz: plan.rate_hz,
+            decimator: Decimator::new(plan),
             required: plan
                 .channels
                 .iter()
@@ -158,13 +165,12 @@ impl Windows {
                 .map(|channel| channel.column)
                 .collect(),
             open_gap: None,
-            plan,
         }
     }
 
-    /// Takes a block; calls `out` with each window it completes. Instants at
+    /// Takes a block; calls `out` with each hop it completes. Instants at
     /// which a required channel has no value are a gap; gives their number.
-    pub fn block(&mut self, block: &Block, mut out: impl FnMut(WindowMessage)) -> u64 {
+    pub fn block(&mut self, block: &Block, mut out: impl FnMut(HopMessage)) -> u64 {
         let is_whole = self
             .required
             .iter()
@@ -207,37 +213,30 @@ impl Windows {
     }
 
     /// At the end of a source: says what is still to be said.
-    pub fn end(&mut self, mut out: impl FnMut(WindowMessage)) {
+    pub fn end(&mut self, mut out: impl FnMut(HopMessage)) {
         if let Some(gap) = self.open_gap.take() {
             self.interrupt(gap, &mut out);
         }
     }
 
-    fn whole_block(&mut self, block: &Block, out: &mut impl FnMut(WindowMessage)) {
+    fn whole_block(&mut self, block: &Block, out: &mut impl FnMut(HopMessage)) {
         if let Some(gap) = self.open_gap.take() {
             self.interrupt(gap, out);
         }
-        let (transformer, recent) = (&mut self.transformer, &mut self.recent);
-        let hops = self.plan.window_hops;
-        self.decimator.push(block, |hop| {
-            hand_on(recent, transformer.take(hop), hops, out);
-        });
+        self.decimator.push(block, |hop| out(HopMessage::Hop(hop)));
     }
 
     /// Takes frames as a recording stores them, in which no value is missing.
-    pub fn encoded(&mut self, block: &EncodedBlock, mut out: impl FnMut(WindowMessage)) {
+    pub fn encoded(&mut self, block: &EncodedBlock, mut out: impl FnMut(HopMessage)) {
         if let Some(gap) = self.open_gap.take() {
             self.interrupt(gap, &mut out);
         }
-        let (transformer, recent) = (&mut self.transformer, &mut self.recent);
-        let hops = self.plan.window_hops;
-        self.decimator.push_encoded(block, |hop| {
-            hand_on(recent, transformer.take(hop), hops, &mut out);
-        });
+        self.decimator
+            .push_encoded(block, |hop| out(HopMessage::Hop(hop)));
     }
 
-    /// Takes a gap: windows start afresh behind it.
-    pub fn gap(&mut self, gap: Gap, mut out: impl FnMut(WindowMessage)) {
+    /// Takes a gap: hops start afresh behind it.
+    pub fn gap(&mut self, gap: Gap, mut out: impl FnMut(HopMessage)) {
         let gap = self.open_gap.take().map_or(gap, |open| Gap {
             first_sample: open.first_sample,
             missing: open.missing.saturating_add(gap.missing),
@@ -245,31 +244,91 @@ impl Windows {
         self.interrupt(gap, &mut out);
     }
 
-    fn interrupt(&mut self, gap: Gap, out: &mut impl FnMut(WindowMessage)) {
+    fn interrupt(&mut self, gap: Gap, out: &mut impl FnMut(HopMessage)) {
         self.decimator.interrupt();
-        self.recent.clear();
-        out(WindowMessage::Gap(ToneGap {
-            at_s: gap.first_sample as f64 / self.plan.rate_hz,
+        out(HopMessage::Gap(ToneGap {
+            at_s: gap.first_sample as f64 / self.rate_hz,
             missing_samples: gap.missing,
         }));
     }
 }
 
-/// The next hop, and the window that it completes.
-fn hand_on(
-    recent: &mut VecDeque<SharedHop>,
-    hop: SharedHop,
+/// Hops → windows.
+#[derive(Debug)]
+pub struct HopWindows {
+    transformer: Transformer,
     window_hops: usize,
-    out: &mut impl FnMut(WindowMessage),
-) {
-    recent.push_back(hop);
-    while recent.len() > window_hops {
-        recent.pop_front();
+    recent: VecDeque<SharedHop>,
+}
+
+impl HopWindows {
+    /// At the start of a source.
+    pub fn new(plan: &TonePlan) -> Self {
+        Self {
+            transformer: Transformer::new(plan),
+            window_hops: plan.window_hops,
+            recent: VecDeque::new(),
+        }
     }
-    if recent.len() == window_hops {
-        out(WindowMessage::Window(Window {
-            hops: recent.iter().cloned().collect(),
-        }));
+
+    /// Takes the next hop, or a gap; gives the window that it completes, or the gap.
+    pub fn take(&mut self, message: HopMessage) -> Option<WindowMessage> {
+        let hop = match message {
+            HopMessage::Hop(hop) => self.transformer.take(hop),
+            HopMessage::Gap(gap) => {
+                self.recent.clear();
+                return Some(WindowMessage::Gap(gap));
+            }
+        };
+        self.recent.push_back(hop);
+        while self.recent.len() > self.window_hops {
+            self.recent.pop_front();
+        }
+        (self.recent.len() == self.window_hops).then(|| {
+            WindowMessage::Window(Window {
+                hops: self.recent.iter().cloned().collect(),
+            })
+        })
+    }
+}
+
+/// Messages → windows.
+#[derive(Debug)]
+pub struct Windows {
+    hops: Hops,
+    windows: HopWindows,
+}
+
+impl Windows {
+    /// At the start of a source.
+    pub fn new(plan: TonePlan) -> Self {
+        Self {
+            hops: Hops::new(&plan),
+            windows: HopWindows::new(&plan),
+        }
+    }
+
+    /// Takes a block; calls `out` with each window it completes. Instants at
+    /// which a required channel has no value are a gap; gives their number.
+    pub fn block(&mut self, block: &Block, mut out: impl FnMut(WindowMessage)) -> u64 {
+        let windows = &mut self.windows;
+        self.hops.block(block, |hop| {
+            windows.take(hop).into_iter().for_each(&mut out)
+        })
+    }
+
+    /// At the end of a source: says what is still to be said.
+    pub fn end(&mut self, mut out: impl FnMut(WindowMessage)) {
+        let windows = &mut self.windows;
+        self.hops
+            .end(|hop| windows.take(hop).into_iter().for_each(&mut out));
+    }
+
+    /// Takes a gap: windows start afresh behind it.
+    pub fn gap(&mut self, gap: Gap, mut out: impl FnMut(WindowMessage)) {
+        let windows = &mut self.windows;
+        self.hops
+            .gap(gap, |hop| windows.take(hop).into_iter().for_each(&mut out));
     }
 }
 
