@@ -382,7 +382,7 @@ impl Threads {
                 messages = ahead;
                 handles.extend(reader);
             }
-            Onward::Windows(HopWindows::new(plan), estimators)
+            Onward::Windows(Box::new(HopWindows::new(plan)), estimators)
         };
         let shared = Arc::clone(reached);
         let intake = Intake::new(plan);
@@ -406,7 +406,7 @@ enum Onward {
     /// They are estimated there.
     Tones(Box<Estimates>, Sender<Vec<Sent>>),
     /// They become windows for estimators, in turn.
-    Windows(HopWindows, Vec<Sender<Job>>),
+    Windows(Box<HopWindows>, Vec<Sender<Job>>),
 }
 
 impl Onward {

@@ -313,7 +313,7 @@ impl Windows {
     pub fn block(&mut self, block: &Block, mut out: impl FnMut(WindowMessage)) -> u64 {
         let windows = &mut self.windows;
         self.hops.block(block, |hop| {
-            windows.take(hop).into_iter().for_each(&mut out)
+            windows.take(hop).into_iter().for_each(&mut out);
         })
     }
 
