@@ -19,12 +19,14 @@ use std::sync::Arc;
 use ndarray::Array2;
 use num_complex::Complex64;
 
+use crate::ingest::CODE_FULL_SCALE;
 use crate::maths;
 use crate::setup::HoldRules;
-use crate::tone::fit::{PhasorEstimate, contiguous};
+use crate::tone::fit::PhasorEstimate;
 use crate::tone::flattening::Harmonics;
 use crate::tone::interval::{HoldFit, HoldHop, IntervalChannel, IntervalTone};
 use crate::tone::noise_marks::NoiseMarks;
+use crate::tone::packed_hop::{HopSamples, PackedHop};
 use crate::tone::quantisation::RoundingError;
 use crate::tone::spectrum::HopSpectrum;
 use crate::tone::{ToneFrame, TonePlan};
@@ -52,8 +54,23 @@ const NORMAL_99: f64 = 2.326;
 #[derive(Debug)]
 struct KeptHop {
     number: u64,
-    samples: Arc<Array2<f64>>,
+    samples: KeptSamples,
     spectra: Option<Arc<Vec<HopSpectrum>>>,
+}
+
+#[derive(Debug)]
+enum KeptSamples {
+    Whole(Arc<Array2<f64>>),
+    Packed(PackedHop),
+}
+
+impl KeptSamples {
+    fn view(&self) -> HopSamples<'_> {
+        match self {
+            Self::Whole(samples) => HopSamples::Whole(samples.view()),
+            Self::Packed(hop) => HopSamples::Packed(hop),
+        }
+    }
 }
 
 /// The samples of the latest hops of one source, the older ones as fits.
@@ -76,6 +93,9 @@ pub struct HoldSamples {
     kept_hops: u64,
     /// And whose spectra are.
     kept_spectra: usize,
+    /// Whether the samples are packed: those behind a decimation, of one of several sources,
+    /// that share the memory.
+    packs: bool,
 }
 
 impl HoldSamples {
@@ -98,6 +118,7 @@ impl HoldSamples {
             pieces: VecDeque::new(),
             exact_hops,
             in_pieces: hops(rules.max_seconds) > exact_hops,
+            packs: sources > 1 && plan.decimation > 1,
             kept_hops: ((2.0 * longest_s + MARGIN_SECONDS) / hop_s) as u64,
         }
     }
@@ -115,9 +136,18 @@ impl HoldSamples {
 
     /// Takes the samples of the next frame's hop and, where they are known, their spectra.
     pub fn push(&mut self, frame: &ToneFrame) {
+        let samples = if self.packs {
+            let channels = self.plan.channels.iter();
+            let units = channels.map(|channel| channel.to_si / CODE_FULL_SCALE);
+            // Of rows that are not in the plan there is none: they are kept whole.
+            let units = units.chain(std::iter::repeat(1.0));
+            KeptSamples::Packed(PackedHop::new(frame.samples.view(), units))
+        } else {
+            KeptSamples::Whole(Arc::clone(&frame.samples))
+        };
         self.hops.push_back(KeptHop {
             number: frame.hop,
-            samples: Arc::clone(&frame.samples),
+            samples,
             spectra: Some(Arc::clone(&frame.spectra)),
         });
         let past = self.hops.len().checked_sub(self.kept_spectra + 1);
@@ -270,10 +300,11 @@ impl HoldSamples {
                 samples: part,
                 ..
             } = self.hops.get(first + (expected - hops.start) as usize)?;
+            let part = part.view();
             if *number != expected || channel >= part.nrows() {
                 return None;
             }
-            samples.push(contiguous(part.row(channel)));
+            samples.push(part.row(channel));
         }
         Some(samples)
     }
@@ -289,7 +320,7 @@ impl HoldSamples {
             .zip(hops.clone())
             // A missing hop would join samples that do not belong together.
             .take_while(|(hop, expected)| {
-                hop.number == *expected && hop.samples.nrows() == channels
+                hop.number == *expected && hop.samples.view().nrows() == channels
             })
             .map(|(hop, _)| HoldHop {
                 samples: hop.samples.view(),
@@ -475,6 +506,7 @@ fn interfering_tones(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tone::decimate::Decimator;
     use crate::tone::plan::PlannedChannel;
     use std::f64::consts::TAU;
 
@@ -592,6 +624,56 @@ mod tests {
             let tone = whole.fit(&parts, |_| Some(HZ));
             assert!(tone.is_some());
             assert_eq!(tone, dropped.fit(&parts, |_| Some(HZ)));
+        }
+    }
+
+    /// Hops behind a decimation, as several sources keep them and as one does: ten channels in
+    /// units of their own, packed to the last.
+    #[test]
+    fn packed_samples_give_the_same_fit() {
+        let mut plan = TonePlan {
+            rate_hz: 5.0 * RATE_HZ,
+            decimation: 5,
+            ..plan()
+        };
+        let own = plan.channels.first().cloned().unwrap();
+        plan.channels = (0..10)
+            .map(|column| PlannedChannel {
+                column,
+                to_si: 9.81 * (column as f64 - 1.5),
+                ..own.clone()
+            })
+            .collect();
+        let mut decimator = Decimator::new(&plan);
+        let value = |channel: usize, i: usize| {
+            let angle = TAU * HZ * i as f64 / plan.rate_hz + channel as f64;
+            0.3 * maths::cos(angle) + 0.01 * maths::cos(1.7e6 * angle)
+        };
+        let block = crate::ingest::Block {
+            first_sample: 0,
+            samples: Array2::from_shape_fn((10, 240 * 5 * HOP_SAMPLES), |(c, i)| value(c, i)),
+        };
+        let mut kept = [1, 2].map(|sources| HoldSamples::new(&plan, &rules(60.0), 0, sources));
+        decimator.push(&block, |hop| {
+            let frame = ToneFrame {
+                hop: hop.number,
+                samples: Arc::new(hop.samples),
+                ..ToneFrame::default()
+            };
+            kept.iter_mut().for_each(|kept| kept.push(&frame));
+        });
+        let [whole, packed] = &mut kept;
+        for hop in &packed.hops {
+            let is_whole = |channel| matches!(hop.samples.view().row(channel), Cow::Borrowed(_));
+            assert!(!(0..10).any(is_whole), "{}", hop.number);
+        }
+        let parts = [10..200];
+        let right = whole.fit(&parts, |_| Some(HZ));
+        assert!(right.is_some());
+        assert_eq!(right, packed.fit(&parts, |_| Some(HZ)));
+        for channel in 0..10 {
+            let row = whole.channel(channel, &(3..90));
+            assert!(row.is_some() && row == packed.channel(channel, &(3..90)));
         }
     }
 

@@ -3,7 +3,8 @@
 //!
 //! All of it in one pass, eight channels side by side. Samples of up to 24 bits are
 //! whole numbers until the last halvings and lose nothing; others go the same way as
-//! 64-bit floats. A sample that both can say leaves the same bits by either way, so a
+//! 64-bit floats. What a filter gave is rounded last to so few bits that a hop can be kept
+//! in little memory ([`super::packed_hop`]); samples that need no filter stay what they are. A sample that both can say leaves the same bits by either way, so a
 //! recording and what a device sent give the same hops.
 
 // The indices run over lanes and over buffers that this file itself fills.
@@ -16,6 +17,7 @@ use std::collections::VecDeque;
 
 use super::cascade::Cascade;
 use super::filter::Filter;
+use super::packed_hop::{grid_step, nearest_whole};
 use super::plan::TonePlan;
 use super::raw_statistics::{Counted, Statistics, WholeSums};
 use super::spectrum::LANES;
@@ -306,7 +308,11 @@ impl Decimator {
             let skip = (start - group.from).max(0) as usize;
             let width = columns.len();
             let (from, to) = (skip * width, (skip + self.hop_samples) * width);
-            hand_out(&group.ready[from..to], columns, &mut samples);
+            let ready = &mut group.ready[from..to];
+            if self.factor > 1 {
+                round(ready, width);
+            }
+            hand_out(ready, columns, &mut samples);
             group.ready.drain(..to);
             group.from += (skip + self.hop_samples) as i64;
             let statistics = group.done.pop_front().unwrap_or_default();
@@ -358,6 +364,26 @@ impl Decimator {
             }
         }
         held
+    }
+}
+
+/// Rounds each channel of frames to the grid that its largest value asks for.
+fn round(frames: &mut [f64], width: usize) {
+    let mut largest = [0.0_f64; LANES];
+    for frame in frames.chunks_exact(width) {
+        for (largest, x) in largest.iter_mut().zip(frame) {
+            *largest = largest.max(x.abs());
+        }
+    }
+    let steps = largest.map(|largest| grid_step(largest).unwrap_or(0.0));
+    let steps_in_one = steps.map(f64::recip);
+    for frame in frames.chunks_exact_mut(width) {
+        let steps = steps.iter().zip(&steps_in_one);
+        for (x, (step, steps_in_one)) in frame.iter_mut().zip(steps) {
+            if *step > 0.0 {
+                *x = nearest_whole(*x * steps_in_one) * step;
+            }
+        }
     }
 }
 

@@ -18,8 +18,9 @@ use ndarray::{ArrayView2, s};
 use num_complex::Complex64;
 use pulp::Simd;
 
-use super::fit::{ChannelFit, Moments, Projected, Sums, ToneBasis, contiguous};
+use super::fit::{ChannelFit, Moments, Projected, Sums, ToneBasis};
 use super::harmonic_fit::HopSequence;
+use super::packed_hop::HopSamples;
 use super::spectrum::{ComplexLanes, GridPlace, HopSpectrum, HopTransform, LANES, Lanes, mean};
 use crate::maths;
 
@@ -58,8 +59,9 @@ impl<'a> HoldSpectra<'a> {
         spectra.resize_with(missing.len(), Vec::new);
         for (spectra, hop) in spectra.iter_mut().zip(missing) {
             spectra.resize(groups, HopSpectrum::default());
+            let samples = hop.samples.whole();
             for (group, spectrum) in spectra.iter_mut().enumerate() {
-                transform.transform_up_to(highest, hop.samples, group * LANES, spectrum);
+                transform.transform_up_to(highest, samples.view(), group * LANES, spectrum);
             }
         }
         let mut made = spectra.iter();
@@ -155,7 +157,7 @@ fn turns(count: usize, angle: impl Fn(usize) -> f64) -> Vec<Complex64> {
 #[derive(Debug, Clone, Copy)]
 pub struct HoldHop<'a> {
     /// Channels × samples.
-    pub samples: ArrayView2<'a, f64>,
+    pub samples: HopSamples<'a>,
     /// Their spectra, eight channels each, where they are known.
     pub spectra: &'a [HopSpectrum],
 }
@@ -164,7 +166,7 @@ pub struct HoldHop<'a> {
 pub(super) fn whole_hops(hop: usize, samples: ArrayView2<'_, f64>) -> Vec<HoldHop<'_>> {
     (0..samples.ncols() / hop.max(1))
         .map(move |k| HoldHop {
-            samples: samples.slice_move(s![.., k * hop..(k + 1) * hop]),
+            samples: HopSamples::Whole(samples.slice_move(s![.., k * hop..(k + 1) * hop])),
             spectra: &[],
         })
         .collect()
@@ -485,13 +487,14 @@ impl LineSums {
     ) -> Self {
         let channels = hops.first().map_or(0, |hop| hop.samples.nrows());
         let means = means_of(channels, hops, |hop, channel| {
-            mean(&contiguous(hop.samples.row(channel)))
+            mean(&hop.samples.row(channel))
         });
         let mut gathered = Gathering::new(transform, hops.len(), means, cycles, drive);
         let mut spectrum = HopSpectrum::default();
         for (k, hop) in hops.iter().enumerate() {
+            let samples = hop.samples.whole();
             for group in 0..channels.div_ceil(LANES) {
-                transform.transform(hop.samples, group * LANES, &mut spectrum);
+                transform.transform(samples.view(), group * LANES, &mut spectrum);
                 gathered.add(k, group, &spectrum);
             }
         }

@@ -13,7 +13,7 @@ use std::f64::consts::TAU;
 use super::NOISE_BAND_HZ;
 use super::beside::{Beside, BesideTone};
 use super::filter::Filter;
-use super::fit::{FitError, Model, PhasorEstimate, Sums, ToneGuess, contiguous, fit_to};
+use super::fit::{FitError, Model, PhasorEstimate, Sums, ToneGuess, fit_to};
 use super::flattening::Harmonics;
 use super::hold_channel::{HoldChannel, single};
 pub use super::hold_sums::HoldHop;
@@ -309,7 +309,7 @@ impl HoldFit {
                 let first = rest.first().map_or(0, Vec::len);
                 let parts = group.iter().zip(&mut *rest).zip(&parameters);
                 let parts = parts.filter_map(|((channel, rest), parameters)| {
-                    rest.extend_from_slice(&contiguous(hop.samples.row(channel.channel)));
+                    rest.extend_from_slice(&hop.samples.row(channel.channel));
                     Some((rest.get_mut(first..)?, &parameters[..]))
                 });
                 model.take_off(first, parts.collect());
@@ -337,7 +337,7 @@ fn gather(hops: &[HoldHop], channel: usize, into: &mut Vec<f64>) {
     into.clear();
     into.reserve_exact(hops.iter().map(|hop| hop.samples.ncols()).sum());
     for hop in hops {
-        into.extend_from_slice(&contiguous(hop.samples.row(channel)));
+        into.extend_from_slice(&hop.samples.row(channel));
     }
 }
 
@@ -651,7 +651,7 @@ mod tests {
         let hops = whole_hops(plan.hop_samples, samples.view());
         for (spectra, hop) in spectra.iter_mut().zip(&hops).skip(7) {
             for (group, spectrum) in spectra.iter_mut().enumerate() {
-                transform.transform(hop.samples, group * LANES, spectrum);
+                transform.transform(hop.samples.whole().view(), group * LANES, spectrum);
             }
         }
         for (hold, hops) in [

@@ -25,6 +25,7 @@ pub mod interval;
 mod lane_transform;
 pub mod mains;
 pub mod noise_marks;
+pub mod packed_hop;
 mod peak_residual;
 pub mod plan;
 mod pole_grid;
