@@ -154,12 +154,17 @@ pub struct Judged {
 
 /// Runs the analysis over a rehearsal, in blocks of `block_frames`.
 pub fn analyse(setup: &Setup, rehearsal: &Rehearsal, block_frames: usize) -> Vec<Judged> {
-    findings(setup, rehearsal, block_frames)
-        .into_iter()
+    points(&findings(setup, rehearsal, block_frames))
+}
+
+/// The points among what was found.
+pub fn points(findings: &[Finding]) -> Vec<Judged> {
+    findings
+        .iter()
         .filter_map(|finding| match finding {
             Finding::Point(point, evidence) => Some(Judged {
-                point: *point,
-                evidence,
+                point: (**point).clone(),
+                evidence: evidence.clone(),
             }),
             Finding::Event(_) | Finding::Trace(_) => None,
         })

@@ -2,6 +2,7 @@
 //! are held: none may be judged wrongly, and what is rejected must name the
 //! true cause. The truth is the virtual span's exact solution.
 
+use spanhold::analysis::Finding;
 use spanhold::rehearsal::{
     Disturbance, DwellTruth, Expectation, Program, Resonance, Step, Transition, VirtualSpan,
     perform,
@@ -9,7 +10,9 @@ use spanhold::rehearsal::{
 use spanhold::setup::Role;
 use spanhold::setup::Verdict;
 
-use crate::bench::virtual_span::{Chance, analyse, at, in_dwell, in_sweep, model, sensors, setup};
+use crate::bench::virtual_span::{
+    Chance, at, findings, in_dwell, in_sweep, model, points, sensors, setup,
+};
 use crate::share;
 
 const RATE_HZ: f64 = 1000.0;
@@ -117,6 +120,18 @@ fn spans(base_seed: u64) -> impl Iterator<Item = u64> {
     chosen.into_iter().chain(further)
 }
 
+/// What was said beside the records during a dwell.
+fn said_meanwhile<'a>(
+    findings: &'a [Finding],
+    truth: &DwellTruth,
+) -> impl Iterator<Item = &'a String> {
+    let during = truth.start_s..truth.end_s;
+    findings.iter().filter_map(move |finding| match finding {
+        Finding::Event(event) if during.contains(&event.at_s) => Some(&event.message),
+        _ => None,
+    })
+}
+
 /// Judges the dwells that `make` made on one span after the other, until there
 /// were `least` or no spans are left; panics with those judged wrongly.
 fn judge(
@@ -160,7 +175,8 @@ fn judge(
             lead_out_s: 2.0,
         };
         let rehearsal = perform(&span, &program, &sensors, RATE_HZ, seed).unwrap();
-        let judged = analyse(&setup, &rehearsal, 4096);
+        let findings = findings(&setup, &rehearsal, 4096);
+        let judged = points(&findings);
         for truth in rehearsal
             .truth
             .iter()
@@ -172,11 +188,13 @@ fn judge(
             let reasons: Vec<&String> = inside
                 .iter()
                 .flat_map(|judged| &judged.point.reasons)
+                .chain(said_meanwhile(&findings, truth))
                 .collect();
+            // A frequency that never stands leaves no record, but does not go unsaid.
             let right = match expected {
                 Expectation::Held => verdict == Some(Verdict::Held),
                 _ => {
-                    matches!(verdict, Some(Verdict::Rejected | Verdict::OffPeak))
+                    matches!(verdict, None | Some(Verdict::Rejected | Verdict::OffPeak))
                         && causes(truth)
                             .iter()
                             .any(|cause| reasons.iter().any(|r| r.contains(cause)))

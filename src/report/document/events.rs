@@ -16,6 +16,7 @@ fn kind_words(kind: &str) -> &str {
         "silent" => "a channel fell silent",
         "level" => "change of level",
         "sweep" => "passage",
+        "restless" => "no dwell long enough",
         other => other,
     }
 }

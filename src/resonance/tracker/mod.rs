@@ -14,6 +14,7 @@ mod approach;
 mod judge;
 mod moving;
 mod outlook;
+mod restless;
 mod standing;
 mod sweep;
 mod trouble;
@@ -29,6 +30,7 @@ pub use self::standing::{DriveStanding, PeakShownBy};
 use self::approach::ApproachHop;
 use self::judge::plateau;
 use self::moving::Passage;
+use self::restless::Restless;
 use self::sweep::Passing;
 use self::trouble::{Sign, TroubleWatch};
 use self::waiting::Departures;
@@ -153,6 +155,7 @@ pub struct Tracker {
     /// Judged dwells on their way out.
     departures: Departures,
     sweep: Passing,
+    restless: Restless,
     /// When a steady level was last left, s, and which.
     last_left: Option<(f64, f64)>,
     /// What is to be said beside the dwells.
@@ -185,6 +188,7 @@ impl Tracker {
             begins_with_samples: true,
             departures: Departures::new(setup, plan),
             sweep: Passing::default(),
+            restless: Restless::default(),
             last_left: None,
             remarks: Vec::new(),
             loudest_m_s: 0.0,
@@ -545,13 +549,24 @@ impl Tracker {
                 .dwell_ended((last.hop + 1).saturating_sub(guard));
         }
         let dying_away = end != EndOfDwell::Level && self.level.drive_gone();
-        let judged: Vec<Dwell> = if dying_away || self.is_at_rest(&self.dwell) {
+        let resting = dying_away || self.is_at_rest(&self.dwell);
+        let judged: Vec<Dwell> = if resting {
             Vec::new()
         } else if self.after.is_some() {
             self.trouble_after_point(end).into_iter().collect()
         } else {
             self.judge_dwell(end)
         };
+        let is_moving = matches!(
+            end,
+            EndOfDwell::Change | EndOfDwell::Drift | EndOfDwell::Level
+        );
+        if is_moving && judged.is_empty() && !resting && self.after.is_none() {
+            let hops = self.dwell.iter().map(|hop| (hop.end_s, hop.frequency_hz));
+            self.remarks.extend(self.restless.piece(hops));
+        } else {
+            self.restless.end();
+        }
         let mut found = Vec::new();
         for dwell in judged {
             if let Some(moved_hz) = self.moved_hz(&dwell, end) {
