@@ -109,6 +109,20 @@ fn doubtful_one(chance: &mut Chance, r: &Resonance, kind: usize) -> Step {
     }
 }
 
+/// Good dwells, each of which ends by a slow change of the drive within its resonance.
+fn retuned_after_holds(chance: &mut Chance, usable: &[Resonance]) -> Vec<Step> {
+    let mut steps = Vec::new();
+    for i in 0..DWELLS_A_SPAN as usize {
+        let r = &usable[(7 * i + 3) % usable.len()];
+        let (hold_s, long_s) = lengths(chance, r);
+        let beside = at(r, chance.sign() * chance.between(0.4, 1.0));
+        let seconds = chance.between(2.0, 10.0);
+        steps.push(Step::new(at(r, 0.0), long_s).reached_by(Transition::Jump));
+        steps.push(Step::new(beside, hold_s).reached_by(Transition::Sweep { seconds }));
+    }
+    steps
+}
+
 /// The seeds of the spans after `base_seed`. Without a share they have no end:
 /// a span may have fewer than twenty dwells of which is known what to expect.
 fn spans(base_seed: u64) -> impl Iterator<Item = u64> {
@@ -132,13 +146,31 @@ fn said_meanwhile<'a>(
     })
 }
 
-/// Judges the dwells that `make` made on one span after the other, until there
-/// were `least` or no spans are left; panics with those judged wrongly.
+/// Judges the dwells that `make` made on one span after the other.
 fn judge(
     least: u64,
     seeds: impl IntoIterator<Item = u64>,
     expected: Expectation,
     make: impl Fn(&mut Chance, &Resonance, usize) -> Step,
+) {
+    judge_programs(least, seeds, expected, |chance, usable, seed| {
+        (0..DWELLS_A_SPAN as usize)
+            // Neighbouring dwells on other harmonics, in no order.
+            .map(|i| {
+                let resonance = &usable[(7 * i + 3) % usable.len()];
+                make(chance, resonance, i + seed as usize)
+            })
+            .collect()
+    });
+}
+
+/// Judges the dwells of the programs that `steps` makes for one span after the other, until
+/// there were `least` or no spans are left; panics with those judged wrongly.
+fn judge_programs(
+    least: u64,
+    seeds: impl IntoIterator<Item = u64>,
+    expected: Expectation,
+    steps: impl Fn(&mut Chance, &[Resonance], u64) -> Vec<Step>,
 ) {
     let mut wrong = Vec::new();
     let mut dwells = 0;
@@ -159,19 +191,9 @@ fn judge(
         }
         let mut usable = in_sweep(&setup, &span);
         usable.retain(|r| r.time_constant_s < 12.0);
-        let steps: Vec<Step> = (0..DWELLS_A_SPAN as usize)
-            // Neighbouring dwells on other harmonics, in no order.
-            .map(|i| {
-                make(
-                    &mut chance,
-                    &usable[(7 * i + 3) % usable.len()],
-                    i + seed as usize,
-                )
-            })
-            .collect();
         let program = Program {
             lead_in_s: 2.0,
-            steps,
+            steps: steps(&mut chance, &usable, seed),
             lead_out_s: 2.0,
         };
         let rehearsal = perform(&span, &program, &sensors, RATE_HZ, seed).unwrap();
@@ -226,6 +248,25 @@ fn what_only_looks_held_is_rejected_for_the_true_cause() {
 #[test]
 fn what_only_looks_doubtful_is_held() {
     judge(EVERY_DAY, 2001.., Expectation::Held, doubtful_one);
+}
+
+#[test]
+fn a_drive_that_is_retuned_slowly_after_a_hold_does_not_spoil_it() {
+    let of = Expectation::Held;
+    judge_programs(EVERY_DAY, 4001.., of, |chance, usable, _| {
+        retuned_after_holds(chance, usable)
+    });
+}
+
+#[test]
+#[ignore = "takes minutes: 500 dwells"]
+fn all_500_that_are_left_slowly() {
+    judge_programs(
+        WHOLE_SET,
+        spans(4000),
+        Expectation::Held,
+        |chance, usable, _| retuned_after_holds(chance, usable),
+    );
 }
 
 #[test]

@@ -228,11 +228,33 @@ impl Tracker {
             return window;
         }
         let usual = GUARD_WINDOWS * window;
-        if end == EndOfDwell::Level {
-            usual.max(self.level_leaves(usual) + window)
-        } else {
-            usual
+        match end {
+            EndOfDwell::Level => usual.max(self.level_leaves(usual) + window),
+            EndOfDwell::Change | EndOfDwell::Drift => {
+                usual.max(self.frequency_leaves(usual) + window)
+            }
+            _ => usual,
         }
+    }
+
+    /// Latest hops in which the frequency was on its way, as far as a quarter of what a hold
+    /// may drift by and more: a drive that is retuned slowly takes many to go so far that
+    /// another dwell begins.
+    fn frequency_leaves(&self, usual: usize) -> usize {
+        let before = self.dwell.len().saturating_sub(usual);
+        let recent = before.saturating_sub(STEADY_HOPS * self.plan.window_hops);
+        let recent = self.dwell.get(recent..before).unwrap_or_default();
+        let (Some(middle_hz), Some(bandwidth_hz)) =
+            (median_frequency_hz(recent), self.bandwidth_hz(recent))
+        else {
+            return 0;
+        };
+        let width_hz = 0.25 * self.setup.hold.drift_bandwidths * bandwidth_hz;
+        let moves = |hop: &&HopEstimate| {
+            (hop.frequency_hz - middle_hz).abs() > width_hz.max(6.0 * hop.frequency_u_hz)
+        };
+        let most = 3 * usual;
+        self.dwell.iter().rev().take(most).take_while(moves).count()
     }
 
     /// Latest hops in which the level was on its way: a span with little damping
