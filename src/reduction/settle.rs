@@ -612,7 +612,7 @@ fn enter_ratio(
     let noise_u = of(|cause| {
         matches!(
             cause,
-            Cause::Noise { .. } | Cause::Rounding { .. } | Cause::Hum { .. }
+            Cause::Noise { .. } | Cause::Rounding { .. } | Cause::Hum { .. } | Cause::Knocks { .. }
         )
     });
     let phase_u = of(|cause| matches!(cause, Cause::Phase { .. }));

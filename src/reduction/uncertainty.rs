@@ -64,6 +64,15 @@ pub enum Cause {
         /// Standard uncertainty, SI.
         standard_u: f64,
     },
+    /// What knocks once a cycle may add to one phasor, likewise.
+    Knocks {
+        /// Which phasor.
+        sensor: InputPhasor,
+        /// Direction in the complex plane.
+        along: Complex64,
+        /// Standard uncertainty, SI.
+        standard_u: f64,
+    },
     /// A part of one phasor that its flattened extremes may lack.
     Flattening {
         /// Which phasor.
@@ -195,6 +204,11 @@ impl Cause {
                 sensor,
                 along,
                 standard_u,
+            }
+            | Self::Knocks {
+                sensor,
+                along,
+                standard_u,
             } => {
                 if let Some(phasor) = phasor_mut(&mut moved, *sensor) {
                     *phasor += along * (times * standard_u);
@@ -285,6 +299,7 @@ impl Cause {
             Self::Noise { sensor, .. } => format!("noise and scatter of {}", name(*sensor)),
             Self::Rounding { sensor, .. } => format!("rounding of {}", name(*sensor)),
             Self::Hum { sensor, .. } => format!("mains hum on {}", name(*sensor)),
+            Self::Knocks { sensor, .. } => format!("knocks on {}", name(*sensor)),
             Self::Flattening { sensor, .. } => format!("flattened tops of {}", name(*sensor)),
             Self::RingUp { .. } => "what is left of ring-up".to_owned(),
             Self::Phase { sensors, .. } => format!("phase of {}", names(sensors)),
