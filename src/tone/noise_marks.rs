@@ -231,7 +231,7 @@ impl NoisyTone<'_> {
         for first in (0..samples.len()).step_by(STEP_HOPS * hop.max(1)) {
             let some = samples.get(first..).unwrap_or_default();
             let part = some.get(..STEP_HOPS * hop).unwrap_or(some);
-            let step = smallest_step(part);
+            let step = smallest_step(part, level.coarse);
             steps.push(step);
             if !tells {
                 continue;
@@ -659,6 +659,19 @@ mod tests {
                 let found = marks(23.4567, noise, 5, slewed);
                 assert!(found.slope_piles > 0.9, "{noise} {part}: {found:?}");
             }
+        }
+    }
+
+    /// Eight samples a turn: neighbours are far apart whatever the converter.
+    #[test]
+    fn a_drive_in_step_with_the_sampling_has_the_marks_of_any_other() {
+        let fine = |x: f64| (x / 1e-6).round() * 1e-6;
+        for noise in [0.001, 0.01, 0.1] {
+            let sound = marks(125.0, noise, 12, |_, x| fine(x));
+            assert!(sound.limited().is_none(), "{noise}: {sound:?}");
+            assert!(sound.least_step < 0.25 * noise, "{noise}: {sound:?}");
+            let flat = marks(125.0, noise, 13, |_, x| fine(x.clamp(-0.9, 0.9)));
+            assert_eq!(flat.limited(), Some(Limited::Level), "{noise}: {flat:?}");
         }
     }
 

@@ -88,30 +88,40 @@ impl Rounding {
     }
 }
 
-/// The smallest step between neighbouring samples; 0 where there is none. Of a
-/// signal that spans few steps of the converter it is the converter's own, however
-/// wide the container is that the samples came in.
-pub fn smallest_step(samples: &[f64]) -> f64 {
-    let least = maths::wide!(least_step(samples));
-    if least.is_finite() { least } else { 0.0 }
+/// The smallest step between samples; 0 where there is none. Of a signal that spans few
+/// steps of the converter it is the converter's own, however wide the container is that the
+/// samples came in.
+///
+/// Neighbours mostly tell it. Where they stay `limit` or more apart all samples are asked:
+/// at a drive in a ratio of small whole numbers to the sampling rate the same few places
+/// come again and again, far from one another whatever the converter.
+pub fn smallest_step(samples: &[f64], limit: f64) -> f64 {
+    let step = between_neighbours(samples);
+    if step < limit || step <= 0.0 {
+        return step;
+    }
+    let mut in_order = samples.to_vec();
+    in_order.sort_unstable_by(f64::total_cmp);
+    between_neighbours(&in_order)
 }
 
 /// Whether the smallest step is `limit` or more, without a look at all samples where it is
 /// surely less.
 pub fn smallest_step_reaches(samples: &[f64], limit: f64) -> bool {
-    let mut least = f64::INFINITY;
     for first in (0..samples.len()).step_by(LOOKED_AT) {
         let some = samples.get(first..).unwrap_or_default();
         let some = some.get(..=LOOKED_AT).unwrap_or(some);
-        let step = smallest_step(some);
-        if step > 0.0 {
-            least = least.min(step);
-        }
-        if least < limit {
+        let step = between_neighbours(some);
+        if step > 0.0 && step < limit {
             return false;
         }
     }
-    (if least.is_finite() { least } else { 0.0 }) >= limit
+    smallest_step(samples, limit) >= limit
+}
+
+fn between_neighbours(samples: &[f64]) -> f64 {
+    let least = maths::wide!(least_step(samples));
+    if least.is_finite() { least } else { 0.0 }
 }
 
 #[expect(
@@ -249,7 +259,7 @@ mod tests {
             for limit in [0.0, 0.1, 0.25, 0.5, 1.0, 2.0, f64::NAN] {
                 assert_eq!(
                     smallest_step_reaches(&samples, limit),
-                    smallest_step(&samples) >= limit,
+                    smallest_step(&samples, limit) >= limit,
                     "{small_at} {limit}"
                 );
             }
@@ -259,14 +269,34 @@ mod tests {
         }
     }
 
+    /// Eight samples a turn, of noise a thousandth: neighbours are a seventh of the amplitude apart and more.
+    #[test]
+    fn a_drive_in_step_with_the_sampling_is_no_coarse_converter() {
+        let mut random = ChaCha8Rng::seed_from_u64(3);
+        for step in [1e-6, 0.01] {
+            let samples: Vec<f64> = (0..1000)
+                .map(|i| {
+                    let normal: f64 = StandardNormal.sample(&mut random);
+                    let clean = (0.125 * TAU * f64::from(i) + 0.2).cos();
+                    ((clean + 1e-3 * normal) / step).round() * step
+                })
+                .collect();
+            assert!(between_neighbours(&samples) > 0.1);
+            let found = smallest_step(&samples, 2e-4);
+            assert!(found < step.max(2e-4) * (1.0 + 1e-9), "{step}: {found}");
+            assert!(found > step * (1.0 - 1e-9), "{step}: {found}");
+            assert_eq!(smallest_step_reaches(&samples, 2e-4), step > 2e-4);
+        }
+    }
+
     #[test]
     fn the_step_of_coarse_samples_is_found() {
         let samples: Vec<f64> = (0..400)
             .map(|i| 0.015 * (3.3 * (0.1 * f64::from(i)).cos()).round())
             .collect();
-        let step = smallest_step(&samples);
+        let step = smallest_step(&samples, 0.0);
         assert!((step - 0.015).abs() < 1e-15, "{step}");
-        let none = smallest_step(&[1.0, 1.0]);
+        let none = smallest_step(&[1.0, 1.0], 0.0);
         assert!(none.abs() < f64::MIN_POSITIVE, "{none}");
     }
 }
