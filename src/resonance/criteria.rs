@@ -337,6 +337,8 @@ const FARTHEST_BANDWIDTHS: f64 = 3.0;
 /// A wave that comes back from the damper larger than it went there by more than this ratio
 /// is none, %: a sensor is inverted or its place is counted from the other clamp.
 const LEAST_FLOW_PCT: f64 = -1.0;
+/// How every reason begins that says the frequency moved.
+pub(super) const DRIFTED: &str = "the frequency drifted";
 /// Below this part of the target level there is no dwell, %.
 const LEAST_LEVEL_PCT: f64 = 5.0;
 
@@ -524,10 +526,10 @@ impl Stretch<'_> {
         };
         let sentence = if change.abs() <= FARTHEST_BANDWIDTHS {
             format!(
-                "the frequency drifted by {change:+.2} bandwidths ({moved}) during the hold, at most {limit} are allowed"
+                "{DRIFTED} by {change:+.2} bandwidths ({moved}) during the hold, at most {limit} are allowed"
             )
         } else {
-            format!("the frequency drifted by {moved}, by far more than a bandwidth")
+            format!("{DRIFTED} by {moved}, by far more than a bandwidth")
         };
         CriterionFinding::new(change, met, sentence)
     }

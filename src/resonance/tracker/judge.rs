@@ -1,7 +1,7 @@
 //! Judging a dwell that has ended: the stretch that counts, its criteria, and
 //! what the approach to it says.
 
-use super::super::criteria::{CriterionResult, HoldCriterion, Judged, is_mains};
+use super::super::criteria::{CriterionResult, DRIFTED, HoldCriterion, Judged, is_mains};
 use super::super::hop_estimate::{HopEstimate, median, median_frequency_hz};
 use super::super::level::STEADY_HOPS;
 use super::super::peak_evidence::{
@@ -141,11 +141,53 @@ impl Tracker {
         let Some((changed, plateau_end, bandwidth)) = whole else {
             return Vec::new();
         };
+        if self.left_its_plateau(plateau_end, count) {
+            return self.judge_drift(count, end).into_iter().collect();
+        }
         let Some(best) = self.judge_parts(changed, plateau_end, bandwidth, end) else {
             return Vec::new();
         };
         let after = self.after_blow(&best, plateau_end, end);
         std::iter::once(best).chain(after).collect()
+    }
+
+    /// Whether the frequency has gone on since for so long that of where it stood no samples
+    /// are kept, or too few for a hold.
+    fn left_its_plateau(&self, plateau_end: usize, count: usize) -> bool {
+        let hops = self.dwell.get(..plateau_end).unwrap_or_default();
+        let (Some(first), Some(last)) = (hops.first(), hops.last()) else {
+            return false;
+        };
+        let Some(kept) = self.samples.first_hop() else {
+            return false;
+        };
+        let least_s = Stretch::least_seconds(&self.setup, last.frequency_hz);
+        let least = (least_s / self.plan.hop_seconds()).ceil() as u64;
+        plateau_end < count && first.hop < kept && last.hop < kept + least
+    }
+
+    /// The record of a dwell through which the frequency drifted so slowly that it never left
+    /// at once: what is left to judge are its latest hops, and they make no hold.
+    fn judge_drift(&mut self, count: usize, end: EndOfDwell) -> Option<Dwell> {
+        let most = (self.setup.hold.max_seconds / self.plan.hop_seconds()).ceil() as usize;
+        let first = count.saturating_sub(most);
+        let mut dwell = self.judge_with(0, first, count, end, self.since(), None)?;
+        dwell.verdict = Verdict::Rejected;
+        if !dwell.reasons.iter().any(|said| said.starts_with(DRIFTED)) {
+            // The first hops may still have the motion before.
+            let hops = self.dwell.get(..count)?;
+            let latest = hops.get(count.saturating_sub(self.plan.window_hops)..)?;
+            let moved_hz = median_frequency_hz(latest)? - median_frequency_hz(hops)?;
+            dwell.reasons.insert(
+                0,
+                format!(
+                    "{DRIFTED}: it ended {:+.1} mHz from the middle of the dwell",
+                    1e3 * moved_hz
+                ),
+            );
+            dwell.reasons.truncate(MOST_REASONS);
+        }
+        Some(dwell)
     }
 
     /// That the span was knocked within the first `count` hops of the dwell. Where the
@@ -776,7 +818,9 @@ impl Tracker {
                 let moved_mhz = 1e3 * (last.frequency_hz - first.frequency_hz);
                 reasons.insert(
                     0,
-                    format!("the frequency drifted out of the dwell: {moved_mhz:+.1} mHz from its start to its end"),
+                    format!(
+                        "{DRIFTED} out of the dwell: {moved_mhz:+.1} mHz from its start to its end"
+                    ),
                 );
             }
             EndOfDwell::Level if is_short => reasons.push(format!(

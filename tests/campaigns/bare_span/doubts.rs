@@ -154,14 +154,24 @@ pub fn drifting(benches: &[Bare], bandwidths_a_minute: f64, held: Option<bool>) 
     }
 }
 
-/// The drive's frequency drifts likewise.
-pub fn drive_drifting(benches: &[Bare], bandwidths_a_minute: f64, held: Option<bool>) -> Row {
+/// The drive's frequency drifts likewise, reached as the bench does or by a sweep.
+pub fn drive_drifting(
+    benches: &[Bare],
+    bandwidths_a_minute: f64,
+    sweep_s: Option<f64>,
+    held: Option<bool>,
+) -> Row {
     let outcome = |bare: &Bare| {
         let bandwidths = bandwidths_a_minute * full_dwell_s(bare) / 60.0;
-        bare.dwell(full_dwell(bare).with(Disturbance::FrequencyDrift { bandwidths }))
+        let step = full_dwell(bare).with(Disturbance::FrequencyDrift { bandwidths });
+        bare.dwell(match sweep_s {
+            Some(seconds) => step.reached_by(Transition::Sweep { seconds }),
+            None => step,
+        })
     };
+    let reached = sweep_s.map_or_else(String::new, |s| format!(", reached by a sweep of {s} s"));
     Row {
-        trouble: format!("drive drifts by {bandwidths_a_minute} bandwidths a minute"),
+        trouble: format!("drive drifts by {bandwidths_a_minute} bandwidths a minute{reached}"),
         held,
         causes: &["drifted", "amplitude moved", "off resonance"],
         snr_db: None,
@@ -239,7 +249,9 @@ pub fn without_force(benches: Vec<Bare>, sweep_s: f64) -> Row {
     Row {
         trouble: format!("no force cell, reached by a sweep of {sweep_s} s"),
         held: None,
-        causes: &["no drive-force channel"],
+        // There is no drive-force channel, and where the free motion was seen it left the
+        // peak open.
+        causes: &["neither shown nor excluded"],
         snr_db: None,
         outcomes: benches.into_iter().map(outcome).collect(),
     }

@@ -106,6 +106,8 @@ fn what_spoils_a_bare_dwell_is_named() {
     let mut rows = vec![
         drifting(&few(), 0.01, Some(true)),
         drifting(&few(), 0.2, Some(false)),
+        drive_drifting(&benches(100..102, 60.0), 0.3, None, Some(false)),
+        drive_drifting(&benches(100..102, 60.0), 0.3, Some(300.0), Some(false)),
     ];
     rows.extend(stepped(&few(), 0.01));
     rows.push(without_force(few(), 3.0));
@@ -198,8 +200,9 @@ fn table_2_what_spoils_a_dwell() {
     .into_iter()
     .map(|(rate, held)| drifting(&some(), rate, held))
     .collect();
-    rows.push(drive_drifting(&some(), 0.02, None));
-    rows.push(drive_drifting(&some(), 0.3, Some(false)));
+    rows.push(drive_drifting(&some(), 0.02, None, None));
+    rows.push(drive_drifting(&some(), 0.3, None, Some(false)));
+    rows.push(drive_drifting(&some(), 0.3, Some(300.0), Some(false)));
     for resolution_hz in [0.01, 0.002, 0.0005] {
         rows.extend(stepped(&some(), resolution_hz));
     }
@@ -234,4 +237,24 @@ fn table_3_noise_at_a_ratio_of_0_001() {
         ));
     }
     judge_rows(&rows);
+}
+
+/// Bench 17 dwells at 16.248 Hz, an eighth of the sampling rate: the places of a turn that
+/// samples come from are always the same eight, far apart. Its converter has 24 bits.
+#[test]
+fn a_drive_in_step_with_the_sampling_states_no_rounding() {
+    for draw in 0..3 {
+        let mut bare = Bare::new(17, 60.0);
+        bare.redraw(draw);
+        let outcome = bare.dwell(bare.plain(5.0, 0.0));
+        assert_eq!(outcome.verdict(), Some(Verdict::Held), "{}", outcome.line());
+        let judged = outcome.judged.as_ref().unwrap();
+        let mut lines = judged.evidence.uncertainty_budget.iter();
+        assert!(
+            lines.all(|line| !line.cause.starts_with("rounding")
+                || line.iswr_pct.is_none_or(|pct| pct < 0.01)),
+            "{:?}",
+            judged.evidence.uncertainty_budget
+        );
+    }
 }
