@@ -599,7 +599,7 @@ fn enter_ratio(
     inputs: &Inputs,
     causes: &[Cause],
 ) {
-    let Some(iswr) = found.iswr.map(|iswr| iswr.value) else {
+    let Some(Measured { value: iswr, u }) = found.iswr else {
         point
             .reasons
             .push("no ratio, efficiency or power: the setup has no node channel".into());
@@ -634,6 +634,18 @@ fn enter_ratio(
     if limit >= 2.0 * iswr {
         point.reasons.push(format!(
             "the node is too faint: its ratio lies below {limit:.5} (k = 2) and cannot be told from zero; a longer hold (dwell and hold.max_seconds) or a quieter node sensor is right"
+        ));
+        return;
+    }
+    // Not noise alone: the rest of the causes together.
+    if u.is_finite() && u >= iswr {
+        let u_text = if u > LARGEST_RATIO {
+            "more than any ratio can be".to_owned()
+        } else {
+            format!("{u:.2}")
+        };
+        point.reasons.push(format!(
+            "no ratio: its uncertainty (k = 2) is {u_text}, as much as the value itself"
         ));
         return;
     }
@@ -788,4 +800,58 @@ fn saturation_reason(value: &str, fit: &FittedChannel) -> Option<String> {
         "no {value} from {}: {how}; look for an amplifier that is overdriven",
         fit.channel.name
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::setup::Quantity;
+    use crate::span::StrungConductor;
+
+    /// A ratio of 0.1 with what is left of ring-up in it, as a share of the motion.
+    fn ratio(left: f64) -> SettledPoint {
+        let inputs = Inputs {
+            frequency_hz: 20.0,
+            antinode: (Complex64::ONE, Quantity::Velocity),
+            node: Some((Complex64::new(0.0, 0.1), Quantity::Velocity)),
+            force_n: None,
+            moving_mass_kg: 0.0,
+            drive_position_m: None,
+            drive_motion: None,
+            strains: Vec::new(),
+            conductor: StrungConductor {
+                tension_n: 18_000.0,
+                mass_kg_per_m: 0.98,
+                bending_stiffness_n_m2: 0.0,
+                length_m: 36.0,
+            },
+            sensor_distance_m: None,
+            quadrature_sign: 1.0,
+            fixed: None,
+        };
+        let causes = [Cause::RingUp {
+            standard_u: left,
+            beyond_node: 0.9,
+        }];
+        let mut point = SettledPoint::default();
+        enter_ratio(&mut point, &propagate(&inputs, &causes), &inputs, &causes);
+        point
+    }
+
+    #[test]
+    fn a_ratio_that_is_as_uncertain_as_it_is_large_is_not_given() {
+        let known = ratio(0.01);
+        assert!(
+            known.iswr.is_some() && known.reasons.is_empty(),
+            "{known:?}"
+        );
+        for left in [0.8, 1e14] {
+            let unknown = ratio(left);
+            assert!(unknown.iswr.is_none() && unknown.power_total_w.is_none());
+            let [reason] = &unknown.reasons[..] else {
+                panic!("{:?}", unknown.reasons);
+            };
+            assert!(reason.starts_with("no ratio: its uncertainty"), "{reason}");
+        }
+    }
 }
