@@ -807,9 +807,10 @@ mod tests {
     use super::*;
     use crate::setup::Quantity;
     use crate::span::StrungConductor;
+    use num_complex::Complex64;
 
-    /// A ratio of 0.1 with what is left of ring-up in it, as a share of the motion.
-    fn ratio(left: f64) -> SettledPoint {
+    /// A ratio of 0.1 whose node channel has a gain that is so uncertain, as a share.
+    fn ratio(standard_u: f64) -> SettledPoint {
         let inputs = Inputs {
             frequency_hz: 20.0,
             antinode: (Complex64::ONE, Quantity::Velocity),
@@ -829,9 +830,9 @@ mod tests {
             quadrature_sign: 1.0,
             fixed: None,
         };
-        let causes = [Cause::RingUp {
-            standard_u: left,
-            beyond_node: 0.9,
+        let causes = [Cause::Gain {
+            sensors: vec![InputPhasor::Node],
+            standard_u,
         }];
         let mut point = SettledPoint::default();
         enter_ratio(&mut point, &propagate(&inputs, &causes), &inputs, &causes);
@@ -845,8 +846,8 @@ mod tests {
             known.iswr.is_some() && known.reasons.is_empty(),
             "{known:?}"
         );
-        for left in [0.8, 1e14] {
-            let unknown = ratio(left);
+        for standard_u in [0.51, 1e14] {
+            let unknown = ratio(standard_u);
             assert!(unknown.iswr.is_none() && unknown.power_total_w.is_none());
             let [reason] = &unknown.reasons[..] else {
                 panic!("{:?}", unknown.reasons);
