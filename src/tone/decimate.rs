@@ -308,11 +308,12 @@ impl Decimator {
             let skip = (start - group.from).max(0) as usize;
             let width = columns.len();
             let (from, to) = (skip * width, (skip + self.hop_samples) * width);
-            let ready = &mut group.ready[from..to];
-            if self.factor > 1 {
-                round(ready, width);
-            }
-            hand_out(ready, columns, &mut samples);
+            hand_out(
+                &group.ready[from..to],
+                columns,
+                self.factor > 1,
+                &mut samples,
+            );
             group.ready.drain(..to);
             group.from += (skip + self.hop_samples) as i64;
             let statistics = group.done.pop_front().unwrap_or_default();
@@ -367,46 +368,54 @@ impl Decimator {
     }
 }
 
-/// Rounds each channel of frames to the grid that its largest value asks for.
-fn round(frames: &mut [f64], width: usize) {
-    let mut largest = [0.0_f64; LANES];
-    for frame in frames.chunks_exact(width) {
-        for (largest, x) in largest.iter_mut().zip(frame) {
-            *largest = largest.max(x.abs());
-        }
-    }
-    let steps = largest.map(|largest| grid_step(largest).unwrap_or(0.0));
-    let steps_in_one = steps.map(f64::recip);
-    for frame in frames.chunks_exact_mut(width) {
-        let steps = steps.iter().zip(&steps_in_one);
-        for (x, (step, steps_in_one)) in frame.iter_mut().zip(steps) {
-            if *step > 0.0 {
-                *x = nearest_whole(*x * steps_in_one) * step;
-            }
-        }
-    }
-}
-
-/// Frames → rows in SI units, one behind the other.
-fn hand_out(ready: &[f64], columns: &[(usize, f64)], rows: &mut Vec<f64>) {
+/// Frames → rows in SI units, one behind the other; `rounds`: to the grid that the largest
+/// value of each asks for.
+fn hand_out(ready: &[f64], columns: &[(usize, f64)], rounds: bool, rows: &mut Vec<f64>) {
     match columns.len() {
-        1 => hand_out_of::<1>(ready, columns, rows),
-        2 => hand_out_of::<2>(ready, columns, rows),
-        3 => hand_out_of::<3>(ready, columns, rows),
-        4 => hand_out_of::<4>(ready, columns, rows),
-        5 => hand_out_of::<5>(ready, columns, rows),
-        6 => hand_out_of::<6>(ready, columns, rows),
-        7 => hand_out_of::<7>(ready, columns, rows),
-        _ => hand_out_of::<LANES>(ready, columns, rows),
+        1 => hand_out_of::<1>(ready, columns, rounds, rows),
+        2 => hand_out_of::<2>(ready, columns, rounds, rows),
+        3 => hand_out_of::<3>(ready, columns, rounds, rows),
+        4 => hand_out_of::<4>(ready, columns, rounds, rows),
+        5 => hand_out_of::<5>(ready, columns, rounds, rows),
+        6 => hand_out_of::<6>(ready, columns, rounds, rows),
+        7 => hand_out_of::<7>(ready, columns, rounds, rows),
+        _ => hand_out_of::<LANES>(ready, columns, rounds, rows),
     }
 }
 
 /// The same of frames of a known width: so the compiler takes several at once.
-fn hand_out_of<const WIDTH: usize>(ready: &[f64], columns: &[(usize, f64)], rows: &mut Vec<f64>) {
+fn hand_out_of<const WIDTH: usize>(
+    ready: &[f64],
+    columns: &[(usize, f64)],
+    rounds: bool,
+    rows: &mut Vec<f64>,
+) {
+    let (frames, _) = ready.as_chunks::<WIDTH>();
+    let mut largest = [0.0_f64; WIDTH];
+    if rounds {
+        maths::wide!({
+            for frame in frames {
+                for lane in 0..WIDTH {
+                    let size = frame[lane].abs();
+                    largest[lane] = if size > largest[lane] {
+                        size
+                    } else {
+                        largest[lane]
+                    };
+                }
+            }
+        });
+    }
     for (lane, (_, to_si)) in columns.iter().enumerate() {
         let unit = to_si / CODE_FULL_SCALE;
-        let frames = ready.as_chunks::<WIDTH>().0.iter();
-        rows.extend(frames.map(|frame| frame[lane] * unit));
+        match grid_step(largest[lane]) {
+            Some(step) => {
+                let (steps_in_one, unit) = (step.recip(), step * unit);
+                let whole = |frame: &[f64; WIDTH]| nearest_whole(frame[lane] * steps_in_one);
+                rows.extend(frames.iter().map(|frame| whole(frame) * unit));
+            }
+            None => rows.extend(frames.iter().map(|frame| frame[lane] * unit)),
+        }
     }
 }
 
