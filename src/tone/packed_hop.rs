@@ -2,7 +2,7 @@
 //! of a hold. Pure.
 //!
 //! What a decimation's filter gives is rounded to the grid of `grid_step`: half a step is 2⁻³⁸ of the
-//! hop's largest value at most, a sixteen-thousandth of a step of a 24-bit converter. Such
+//! hop's largest value at most, a thirty-thousandth of a step of a 24-bit converter. Such
 //! values are whole numbers of 40 bits times one number a channel, and come back bit for bit;
 //! rows of others are kept as they are.
 

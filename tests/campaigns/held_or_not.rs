@@ -124,6 +124,13 @@ fn no_hold_is_missed_and_none_is_false() {
     judge_spans(0..SOME_SPANS);
 }
 
+/// A span whose first dwell is retuned so slowly that another one begins 3.7 s later: the
+/// hold must not reach into that.
+#[test]
+fn a_slow_retune_is_no_part_of_the_hold_before_it() {
+    judge_spans([(1 << 32) + 2]);
+}
+
 #[test]
 #[ignore = "takes a minute: all spans"]
 fn no_hold_is_missed_and_none_is_false_on_any_span() {

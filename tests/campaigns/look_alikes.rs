@@ -210,9 +210,10 @@ fn judge_programs(
             let reasons: Vec<&String> = inside
                 .iter()
                 .flat_map(|judged| &judged.point.reasons)
-                .chain(said_meanwhile(&findings, truth))
+                // A frequency that never stands leaves no record, but does not go unsaid; where
+                // there is a record it has to name the cause itself.
+                .chain(said_meanwhile(&findings, truth).filter(|_| inside.is_empty()))
                 .collect();
-            // A frequency that never stands leaves no record, but does not go unsaid.
             let right = match expected {
                 Expectation::Held => verdict == Some(Verdict::Held),
                 _ => {
